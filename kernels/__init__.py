@@ -1,0 +1,1 @@
+"""Numerics of Verdigris: arrays in, arrays out. Never imports the server."""
