@@ -99,7 +99,9 @@ def test_acescct_against_colour_science_and_round_trip() -> None:
     """Source: colour-science 0.4, log_encoding_ACEScct; S-2016-001 for the toe below zero."""
     x = np.concatenate([np.linspace(-0.3, 0.05, 301), np.geomspace(1e-4, 6e4, 400)])
     got = c.acescct_from_linear(x)
-    np.testing.assert_allclose(got, colour_science.models.log_encoding_ACEScct(x), atol=1e-12)
+    with np.errstate(invalid="ignore"):  # the library takes the logarithm of the toe as well
+        oracle = colour_science.models.log_encoding_ACEScct(x)
+    np.testing.assert_allclose(got, oracle, atol=1e-12)
     np.testing.assert_allclose(c.linear_from_acescct(got), x, rtol=1e-9, atol=1e-12)
     assert np.all(np.diff(c.acescct_from_linear(np.sort(x))) >= 0)
     single = c.linear_from_acescct(c.acescct_from_linear(x.astype(np.float32)))
