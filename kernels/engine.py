@@ -1,0 +1,168 @@
+"""The Engine protocol: the same operations on the same plan, on a GPU or on a CPU."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.errors import VerdigrisError
+from kernels.plan import Plan, Region, ViewName
+
+F32 = NDArray[np.float32]
+U8 = NDArray[np.uint8]
+EngineName = Literal["auto", "cuda", "cpu"]
+Channel = Literal["colour", "red", "green", "blue", "luminance"]
+
+
+class EngineError(VerdigrisError):
+    """An engine cannot be had or cannot do what was asked."""
+
+
+@dataclass(frozen=True, eq=False)
+class DisplayTable:
+    """A baked display transform: a 1-D shaper per channel, then a 3-D table.
+
+    shaper: (S,) float32, output of the shaper at S inputs spread evenly in log2(x - `toe`) from
+    `low_stops` to `high_stops`; inputs below and above are held. table: (N, N, N, 3) float32,
+    indexed [red][green][blue], trilinear; display-encoded 0..1. `key` names the transform.
+    """
+
+    shaper: F32
+    toe: float
+    low_stops: float
+    high_stops: float
+    table: F32
+    key: str = ""
+
+
+@dataclass(frozen=True)
+class Look:
+    """View-only colour before the display transform: exposure and an ASC CDL, working space."""
+
+    exposure_stops: float = 0.0
+    slope: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    offset: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    power: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    saturation: float = 1.0
+
+
+@dataclass(frozen=True)
+class Stress:
+    """View-only gain and gamma on a matte.
+
+    backing: v = clamp(gain * alpha)^(1/gamma), pooled by maximum, shows noise in the backing.
+    core: v = 1 - clamp(gain * (1 - alpha))^(1/gamma), pooled by minimum, shows holes.
+    """
+
+    preset: Literal["off", "backing", "core"] = "off"
+    gain: float = 8.0
+    gamma: float = 1.0
+
+
+@dataclass(frozen=True)
+class View:
+    """What is to be seen: which picture, which part of it, how large, how encoded.
+
+    region: full-resolution pixels (x0, y0, x1, y1), half open; None is the whole frame. width and
+    height: size of the picture on the wire. display None: the sRGB curve on working-space values
+    converted to Rec. 709 primaries. draft: 2 keys at half size, 1 at full size.
+    """
+
+    name: ViewName
+    width: int
+    height: int
+    extractor: str = ""
+    channel: Channel = "colour"
+    stress: Stress = field(default_factory=Stress)
+    region: Region | None = None
+    display: DisplayTable | None = None
+    look: Look = field(default_factory=Look)
+    draft: int = 1
+
+
+@dataclass(frozen=True, eq=False)
+class Inputs:
+    """The planes of one frame, held by an engine (`Engine.hold`), by the names in `plan`.
+
+    key identifies the frame's content: engines keep intermediate planes under it. width, height:
+    of the full-resolution frame.
+    """
+
+    key: Hashable
+    width: int
+    height: int
+    planes: Mapping[str, Any]
+
+    @property
+    def whole(self) -> Region:
+        """The whole frame as a region."""
+        return (0, 0, self.width, self.height)
+
+
+class Engine(Protocol):
+    """One implementation of all operations. Used from one thread at a time."""
+
+    name: Literal["cpu", "cuda"]
+    description: str
+    """the processor or card, for people"""
+
+    def hold(self, image: NDArray[Any]) -> Any:
+        """Take an image, (3, H, W) or (H, W), into the engine's memory and return its handle."""
+
+    def fetch(self, handle: Any) -> F32:
+        """Return a held image as float32 in host memory."""
+
+    def render(self, plan: Plan, inputs: Inputs, view: View) -> U8:
+        """Return the (height, width, 3) 8-bit picture of `view`."""
+
+    def planes(
+        self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None
+    ) -> dict[str, F32]:
+        """Return full-resolution float planes of `region`.
+
+        wanted: of `alpha` (H, W), `neutralised straight cutout composite` (3, H, W) and
+        `extractor:<id>` (H, W), an extractor's refined matte.
+        """
+
+    def forget(self, key: Hashable | None = None) -> None:
+        """Drop intermediate planes kept for a frame, or for all."""
+
+    def close(self) -> None:
+        """Release memory and threads."""
+
+
+@dataclass(frozen=True)
+class EngineChoice:
+    """An engine and the reason it was chosen, in one sentence."""
+
+    engine: Engine
+    reason: str
+
+
+def choose_engine(name: EngineName = "auto", **options: Any) -> EngineChoice:
+    """Return the engine to use: cuda if it works, else cpu, and say why.
+
+    Raises EngineError when `cuda` was asked for and cannot run.
+    """
+    if name == "cpu":
+        return EngineChoice(_cpu(options), "the cpu engine was asked for")
+    try:
+        from kernels.cuda.launch import CudaEngine
+
+        engine = CudaEngine(**options)
+    except (ImportError, EngineError) as error:
+        why = str(error).rstrip(".")
+        if name == "cuda":
+            raise EngineError(f"the cuda engine cannot run here: {why}") from error
+        return EngineChoice(_cpu({}), f"no CUDA engine here ({why}), so the cpu engine runs")
+    return EngineChoice(engine, f"{engine.description} works")
+
+
+def _cpu(options: dict[str, Any]) -> Engine:
+    from kernels.cpu import CpuEngine
+
+    return CpuEngine(threads=options.get("threads"))

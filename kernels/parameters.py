@@ -1,0 +1,144 @@
+"""How a parameter is declared: once, with unit, range, step, default and help.
+
+Validation, both engines, the documentation and the page's controls read the same declaration.
+A number may be a plain value or `Keys`, a value per frame, because light drifts during a take.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class Model(BaseModel):
+    """Base of every part of a recipe: unknown keys are refused, types are strict."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, validate_assignment=True)
+
+
+class Key(Model):
+    """One value of a parameter at one frame."""
+
+    frame: Annotated[int, Field(description="frame number")]
+    value: Annotated[Finite, Field(description="value at that frame")]
+
+
+class Keys(Model):
+    """A value that changes over the shot: held, straight or smooth between its keys."""
+
+    keys: Annotated[list[Key], Field(min_length=1, description="values, in frame order")]
+    between: Annotated[
+        Literal["hold", "linear", "smooth"],
+        Field(description="how values between two keys are found"),
+    ] = "linear"
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Keys:
+        frames = [key.frame for key in self.keys]
+        if frames != sorted(set(frames)):
+            raise ValueError("keys must stand in frame order, one a frame")
+        return self
+
+    def at(self, frame: int) -> float:
+        """Return the value at `frame`; before the first and after the last key it is held."""
+        frames = [key.frame for key in self.keys]
+        after = bisect_right(frames, frame)
+        if after == 0:
+            return self.keys[0].value
+        left = self.keys[after - 1]
+        if after == len(self.keys) or self.between == "hold":
+            return left.value
+        right = self.keys[after]
+        t = (frame - left.frame) / (right.frame - left.frame)
+        if self.between == "smooth":
+            t = t * t * (3.0 - 2.0 * t)
+        return left.value + (right.value - left.value) * t
+
+
+Number = Finite | Keys
+"""A keyable parameter: a number, or keys over frames. A recipe resolved at a frame has numbers."""
+
+RGB = tuple[Finite, Finite, Finite]
+
+
+def number(
+    default: float,
+    help: str,
+    *,
+    low: float | None = None,
+    high: float | None = None,
+    drag: tuple[float, float] | None = None,
+    step: float = 0.01,
+    unit: str = "",
+) -> Any:
+    """Declare a keyable number.
+
+    `low` and `high` are the hard range that validation enforces (on every key); `drag` is the
+    range a slider covers (the hard range when not given); a typed number may go beyond it.
+    """
+    extra: dict[str, Any] = {"unit": unit, "step": step, "keyable": True}
+    if drag is not None:
+        extra["drag"] = list(drag)
+    elif low is not None and high is not None:
+        extra["drag"] = [low, high]
+    if low is not None:
+        extra["low"] = low
+    if high is not None:
+        extra["high"] = high
+    return Field(default=default, description=help, json_schema_extra=extra)
+
+
+def choice(default: Any, help: str) -> Any:
+    """Declare a choice, a switch or a name."""
+    return Field(default=default, description=help)
+
+
+M = TypeVar("M", bound=BaseModel)
+
+
+def check_ranges(model: BaseModel, where: str = "") -> None:
+    """Raise ValueError naming the first number of `model` outside its declared hard range."""
+    for name, field in type(model).model_fields.items():
+        value = getattr(model, name)
+        path = f"{where}{name}"
+        if isinstance(value, list | tuple):
+            for i, item in enumerate(value):
+                if isinstance(item, BaseModel):
+                    check_ranges(item, f"{path}[{i}].")
+        elif isinstance(value, BaseModel) and not isinstance(value, Keys):
+            check_ranges(value, f"{path}.")
+        extra = field.json_schema_extra
+        if not isinstance(extra, dict) or not ("low" in extra or "high" in extra):
+            continue
+        numbers = [key.value for key in value.keys] if isinstance(value, Keys) else [value]
+        for x in numbers:
+            if x is not None:
+                _check(path, float(x), extra.get("low"), extra.get("high"))
+
+
+def _check(path: str, x: float, low: Any, high: Any) -> None:
+    if low is not None and x < low:
+        raise ValueError(f"{path} is {x:g}, it must be at least {low:g}")
+    if high is not None and x > high:
+        raise ValueError(f"{path} is {x:g}, it must be at most {high:g}")
+
+
+def resolve(model: M, frame: int) -> M:
+    """Return a copy of `model` in which every `Keys` is its number at `frame`."""
+    return type(model).model_construct(
+        **{name: _resolved(getattr(model, name), frame) for name in type(model).model_fields}
+    )
+
+
+def _resolved(value: Any, frame: int) -> Any:
+    if isinstance(value, Keys):
+        return value.at(frame)
+    if isinstance(value, BaseModel):
+        return resolve(value, frame)
+    if isinstance(value, list):
+        return [_resolved(item, frame) for item in value]
+    return value

@@ -1,0 +1,490 @@
+"""The recipe: everything decided about a shot, every parameter declared once.
+
+Values are scene-linear in the working space unless a help text says otherwise. Radii are in
+source pixels. Formulas and their sources stand with the operations in `kernels.reference`.
+"""
+
+from __future__ import annotations
+
+import secrets
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from kernels.parameters import RGB, Finite, Model, Number, check_ranges, choice, number, resolve
+
+VERSION = 1
+FORMAT = "verdigris-recipe"
+
+Primary = Literal["red", "green", "blue"]
+JoinName = Literal["max", "min", "screen", "multiply", "subtract", "difference", "average"]
+ReadsName = Literal["plate", "denoised"]
+
+
+def new_id() -> str:
+    """Return a short random id, stable for the life of a list item."""
+    return secrets.token_hex(4)
+
+
+Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{1,32}$", description="stable id of this item")]
+Name = Annotated[str, Field(min_length=1, max_length=60, description="name shown to people")]
+
+
+# ---------------------------------------------------------------- shapes
+
+
+class ShapePose(Model):
+    """The points of a shape at one frame."""
+
+    frame: int
+    points: Annotated[list[tuple[Finite, Finite]], Field(min_length=2, max_length=400)]
+
+
+class Shape(Model):
+    """An area drawn over the picture, in full-resolution pixels, moved by keys.
+
+    polygon: corners; curve: a smooth closed curve through the points; rectangle and ellipse: two
+    opposite corners of the (bounding) box.
+    """
+
+    id: Id = Field(default_factory=new_id)
+    name: Name = "shape"
+    on: bool = choice(True, "the shape counts")
+    kind: Literal["polygon", "curve", "rectangle", "ellipse"] = choice("polygon", "form")
+    poses: Annotated[list[ShapePose], Field(min_length=1)]
+    feather_px: Number = number(
+        0.0, "width of the soft border", low=0, high=400, drag=(0, 100), step=0.5, unit="px"
+    )
+    inverted: bool = choice(False, "the area outside the shape counts instead")
+
+
+# ---------------------------------------------------------------- refine
+
+
+class Despeckle(Model):
+    """Fill small holes and remove small specks, by size (a closing and an opening)."""
+
+    holes_px: Number = number(
+        0.0, "holes in the matte up to this width are filled", low=0, high=24, drag=(0, 8),
+        step=0.5, unit="px",
+    )
+    specks_px: Number = number(
+        0.0, "specks in the clear area up to this width are removed", low=0, high=24, drag=(0, 8),
+        step=0.5, unit="px",
+    )
+
+
+class Guide(Model):
+    """Let the matte follow the picture's edges (guided filter, the log plate as guide)."""
+
+    radius_px: Number = number(
+        0.0, "window radius; 0 leaves the matte as it is", low=0, high=64, drag=(0, 32), step=1,
+        unit="px",
+    )
+    smoothness: Number = number(
+        0.001, "larger values smooth across weaker edges of the picture", low=1e-7, high=1,
+        drag=(1e-5, 0.1), step=1e-5,
+    )
+
+
+class Levels(Model):
+    """Push nearly clear to clear and nearly solid to solid, keeping soft edges on request."""
+
+    black: Number = number(0.0, "matte values up to this become clear", low=-1, high=2, drag=(0, 1))
+    white: Number = number(1.0, "matte values from this up become solid", low=-1, high=2,
+                           drag=(0, 1))
+    keep_soft_px: Number = number(
+        0.0, "within this distance of a soft edge the matte before levels is blended back", low=0,
+        high=64, drag=(0, 32), step=0.5, unit="px",
+    )
+
+
+class Refine(Model):
+    """Refinements of one matte, in this order."""
+
+    despeckle: Despeckle = Field(default_factory=Despeckle)
+    guide: Guide = Field(default_factory=Guide)
+    levels: Levels = Field(default_factory=Levels)
+    choke_px: Number = number(
+        0.0, "positive draws the edge in (choke), negative lets it out (spread)", low=-32, high=32,
+        drag=(-8, 8), step=0.1, unit="px",
+    )
+    soften_px: Number = number(
+        0.0, "standard deviation of the final blur", low=0, high=64, drag=(0, 16), step=0.1,
+        unit="px",
+    )
+
+
+# ---------------------------------------------------------------- extractors
+
+
+class ExtractorBase(Model):
+    """What all extractors have in common."""
+
+    id: Id = Field(default_factory=new_id)
+    name: Name = "extractor"
+    on: bool = choice(True, "the extractor takes part")
+    role: Literal["core", "edge"] = choice(
+        "core", "what it is for; decides the default join: core max, edge screen"
+    )
+    join: JoinName | None = choice(
+        None, "how it joins the mattes before it; empty means the role's default"
+    )
+    strength: Number = number(1.0, "how much of the join is applied", low=0, high=1)
+    inverted: bool = choice(False, "use 1 minus the matte")
+    reads: ReadsName = choice(
+        "denoised", "which pass it looks at; the plate where there is no denoised pass"
+    )
+    shapes: list[Shape] = choice([], "works only inside these shapes; everywhere if there are none")
+    refine: Refine = Field(default_factory=Refine)
+
+    @property
+    def joined_by(self) -> JoinName:
+        """The join in force."""
+        return self.join or ("max" if self.role == "core" else "screen")
+
+
+class ValueBand(ExtractorBase):
+    """Takes the values between two soft ends of one channel."""
+
+    kind: Literal["value_band"] = "value_band"
+    space: Literal["linear", "log"] = choice("linear", "values are linear or ACEScct")
+    channel: Literal["red", "green", "blue", "luminance", "largest", "smallest", "saturation"] = (
+        choice("luminance", "the value that is banded")
+    )
+    low_out: Number | None = number(0.0, "below this nothing is taken; empty leaves the end open",
+                                    drag=(-0.1, 2), step=0.001)
+    low_in: Number | None = number(0.1, "from here everything is taken", drag=(-0.1, 2), step=0.001)
+    high_in: Number | None = number(
+        None, "up to here everything is taken; empty leaves the end open",  # type: ignore[arg-type]
+        drag=(-0.1, 4), step=0.001,
+    )
+    high_out: Number | None = number(
+        None, "above this nothing is taken", drag=(-0.1, 4), step=0.001  # type: ignore[arg-type]
+    )
+
+    @model_validator(mode="after")
+    def _ordered(self) -> ValueBand:
+        ends = [self.low_out, self.low_in, self.high_in, self.high_out]
+        plain = [end for end in ends if isinstance(end, int | float)]
+        if plain != sorted(plain):
+            raise ValueError("the ends of a value band must be in order: "
+                             "low_out <= low_in <= high_in <= high_out")
+        if (self.low_out is None) != (self.low_in is None):
+            raise ValueError("low_out and low_in are both given or both empty")
+        if (self.high_in is None) != (self.high_out is None):
+            raise ValueError("high_in and high_out are both given or both empty")
+        return self
+
+
+class HueBand(ExtractorBase):
+    """Takes the hues around a centre on the colour circle."""
+
+    kind: Literal["hue_band"] = "hue_band"
+    space: Literal["linear", "log"] = choice("linear", "hue of linear or of ACEScct values")
+    centre_deg: Number = number(0.0, "hue at the centre: 0 red, 120 green, 240 blue", low=-360,
+                                high=360, drag=(0, 360), step=1, unit="deg")
+    width_deg: Number = number(60.0, "full width of the fully taken range", low=0, high=360, step=1,
+                               unit="deg")
+    softness_deg: Number = number(20.0, "width of the soft border on each side", low=0, high=180,
+                                  step=1, unit="deg")
+    saturation_floor: Number = number(0.05, "saturation under which nothing is taken", low=0,
+                                      high=1)
+    saturation_soft: Number = number(0.05, "width of the roll-off above that", low=0, high=1)
+
+
+class PlateDifference(ExtractorBase):
+    """Takes what differs from the backing."""
+
+    kind: Literal["plate_difference"] = "plate_difference"
+    space: Literal["linear", "log"] = choice("linear", "difference of linear or of ACEScct values")
+    norm: Literal["largest", "euclidean", "delta_e_2000"] = choice(
+        "euclidean", "how the difference of three channels becomes one number"
+    )
+    relative: bool = choice(False, "divide by the backing's own value first")
+    floor_in: Literal["value", "sigma"] = choice(
+        "value", "floor and full are values, or multiples of the measured noise"
+    )
+    floor: Number = number(0.05, "differences up to this are backing; raising it removes matte",
+                           low=0, drag=(0, 1), step=0.001)
+    full: Number = number(0.25, "differences from this up are solid", low=0, drag=(0, 2),
+                          step=0.001)
+
+
+class ColourDifference(ExtractorBase):
+    """Compares how far the backing's primary exceeds the other two with the bare backing."""
+
+    kind: Literal["colour_difference"] = "colour_difference"
+    space: Literal["linear", "log"] = choice("linear", "linear or ACEScct values")
+    excess: Literal["lean", "weights"] = choice(
+        "lean", "excess over a lean between the smaller and larger other channel, or over weights"
+    )
+    lean: Number = number(1.0, "0 compares with the smaller of the other two, 1 with the larger",
+                          low=0, high=1)
+    weight_first: Number = number(
+        0.5, "weight of the first other channel (red; green on a red backing)", low=0, high=2
+    )
+    weight_second: Number = number(
+        0.5, "weight of the second other channel (blue; green on a blue backing)", low=0, high=2
+    )
+    gain: Number = number(1.0, "larger values clear more of the screen and eat into the edge",
+                          low=0, high=4, drag=(0.5, 2))
+
+
+class ChromaDistance(ExtractorBase):
+    """Distance from the backing in a chroma plane of the log picture: the fast first look."""
+
+    kind: Literal["chroma_distance"] = "chroma_distance"
+    space: Literal["linear", "log"] = choice("log", "linear or ACEScct values")
+    inner: Number = number(0.04, "chroma distances up to this are backing", low=0, drag=(0, 0.5),
+                           step=0.001)
+    outer: Number = number(0.16, "chroma distances from this up are solid", low=0, drag=(0, 1),
+                           step=0.001)
+    luminance_weight: Number = number(0.0, "how much a difference in brightness counts too", low=0,
+                                      high=4, drag=(0, 1))
+
+
+Extractor = Annotated[
+    ValueBand | HueBand | PlateDifference | ColourDifference | ChromaDistance,
+    Field(discriminator="kind"),
+]
+EXTRACTORS: dict[str, type[ExtractorBase]] = {
+    "value_band": ValueBand,
+    "hue_band": HueBand,
+    "plate_difference": PlateDifference,
+    "colour_difference": ColourDifference,
+    "chroma_distance": ChromaDistance,
+}
+
+
+# ---------------------------------------------------------------- neutralise
+
+
+class CurvePoint(Model):
+    """One point of a curve over hue."""
+
+    hue_deg: Annotated[Finite, Field(ge=0, lt=360, description="hue")]
+    value: Annotated[Finite, Field(ge=0, le=2, description="factor at that hue")]
+
+
+class HueCurve(Model):
+    """A smooth periodic factor over hue; no points means 1 everywhere."""
+
+    points: Annotated[list[CurvePoint], Field(max_length=24)] = choice(
+        [], "points of the curve, in hue order"
+    )
+
+    @model_validator(mode="after")
+    def _ordered(self) -> HueCurve:
+        hues = [point.hue_deg for point in self.points]
+        if hues != sorted(set(hues)):
+            raise ValueError("the points of a hue curve must have rising, different hues")
+        return self
+
+
+class NeutralisePass(Model):
+    """One pass of taking the backing's light out of the picture."""
+
+    id: Id = Field(default_factory=new_id)
+    name: Name = "neutralise"
+    on: bool = choice(True, "the pass takes part")
+    limit: Literal["average", "larger", "smaller", "weighted"] = choice(
+        "average", "what the backing's primary may not exceed, of the other two channels"
+    )
+    weight: Number = number(0.5, "for a weighted limit: 0 the second other channel, 1 the first",
+                            low=0, high=1)
+    amount: Number = number(1.0, "how much of the excess is taken out", low=0, high=1)
+    spill_by_hue: HueCurve = choice(HueCurve(), "factor on the removal, by hue (at most 1 acts)")
+    fill: Literal["none", "grey", "backdrop"] = choice(
+        "grey", "what replaces the light taken out: nothing, grey of equal luminance, the backdrop"
+    )
+    fill_amount: Number = number(1.0, "how much of the fill is added", low=0, high=1)
+    fill_blur_px: Number = number(48.0, "blur of the backdrop used as fill", low=0, high=80,
+                                  step=1, unit="px")
+    saturation_by_hue: HueCurve = choice(HueCurve(), "factor on saturation about luminance, by hue")
+    shapes: list[Shape] = choice([], "works only inside these shapes; everywhere if there are none")
+    mask: str = choice("", "id of an extractor whose matte limits the pass, or 'cumulative'")
+    mask_inverted: bool = choice(False, "the pass works where that matte is clear instead")
+
+
+# ---------------------------------------------------------------- assemble
+
+
+class EdgeColour(Model):
+    """How the backing's share is taken out of semi-transparent pixels."""
+
+    method: Literal["multiply", "subtract", "unmix"] = choice(
+        "subtract",
+        "multiply the colour by the matte, subtract the backing's share, or unmix it with a local "
+        "foreground estimate",
+    )
+    settle: Number = number(
+        0.05, "subtract: the matte value from which the subtraction acts in full", low=0, high=1,
+        step=0.005,
+    )
+    settle_by_noise: bool = choice(False, "subtract: settle at three times the matte's noise")
+    reach_px: Number = number(12.0, "unmix: how far foreground colour is gathered", low=1, high=64,
+                              step=1, unit="px")
+    hold: Number = number(0.1, "unmix: how strongly the local estimate holds the colour", low=0,
+                          high=1)
+
+
+class Backdrop(Model):
+    """The new background and its placement."""
+
+    kind: Literal["picture", "colour", "ramp", "checker"] = choice(
+        "checker", "a picture or movie, one colour, a grey ramp or a checkerboard"
+    )
+    path: str = choice("", "name of the picture or movie, under a media root")
+    colourspace: str = choice("", "input colour space of the picture; empty means by its tags")
+    colour: RGB = choice((0.18, 0.18, 0.18), "the colour, scene-linear")
+    move_x_px: Number = number(0.0, "moved to the right", drag=(-1000, 1000), step=1, unit="px")
+    move_y_px: Number = number(0.0, "moved down", drag=(-1000, 1000), step=1, unit="px")
+    scale: Number = number(1.0, "size; 1 fills the frame", low=0.01, high=100, drag=(0.25, 4))
+    turn_deg: Number = number(0.0, "turned clockwise", drag=(-180, 180), step=0.5, unit="deg")
+    time_offset: Annotated[int, Field(description="frames by which a moving backdrop is later")] = 0
+    exposure_stops: Number = number(0.0, "exposure", low=-20, high=20, drag=(-4, 4), step=0.05,
+                                    unit="stops")
+    defocus_px: Number = number(0.0, "standard deviation of the blur", low=0, high=80,
+                                drag=(0, 40), step=0.5, unit="px")
+    regrain: Number = number(0.0, "grain added, in units of the plate's measured noise", low=0,
+                             high=4, drag=(0, 2))
+
+
+class Carry(Model):
+    """The backing's own shadows and light carried on to the backdrop, in a marked area."""
+
+    shapes: list[Shape] = choice([], "the marked area; nothing is carried if there are none")
+    shadows: Number = number(1.0, "how much of the shadows is carried", low=0, high=1)
+    light: Number = number(0.0, "how much light above the backing's own is carried", low=0, high=4,
+                           drag=(0, 1))
+    blur_px: Number = number(4.0, "blur of the shadows", low=0, high=64, step=0.5, unit="px")
+
+
+class LightWrap(Model):
+    """Backdrop light let over the subject's edge."""
+
+    amount: Number = number(0.0, "strength", low=0, high=4, drag=(0, 1))
+    reach_px: Number = number(24.0, "how far the light reaches in", low=0, high=80, step=1,
+                              unit="px")
+
+
+class Assemble(Model):
+    """The cutout over the backdrop."""
+
+    edge_colour: EdgeColour = Field(default_factory=EdgeColour)
+    foreground_exposure_stops: Number = number(0.0, "exposure of the foreground", low=-20, high=20,
+                                               drag=(-4, 4), step=0.05, unit="stops")
+    foreground_gain: RGB = choice((1.0, 1.0, 1.0), "white balance of the foreground, a gain a "
+                                                   "channel")
+    backdrop: Backdrop = Field(default_factory=Backdrop)
+    carry: Carry = Field(default_factory=Carry)
+    light_wrap: LightWrap = Field(default_factory=LightWrap)
+
+
+# ---------------------------------------------------------------- the whole
+
+
+class Noise(Model):
+    """The camera's noise, measured on the backing: variance = gain * level + offset a channel."""
+
+    gain: RGB = choice((0.0, 0.0, 0.0), "variance for each unit of level")
+    offset: RGB = choice((0.0, 0.0, 0.0), "variance at level 0")
+    correlation: tuple[Finite, Finite, Finite] = choice(
+        (0.0, 0.0, 0.0), "correlation of red-green, red-blue, green-blue"
+    )
+
+
+class Backing(Model):
+    """The coloured screen behind the subject."""
+
+    primary: Primary = choice("green", "which primary the screen has")
+    colour: RGB = choice((0.05, 0.35, 0.07), "its colour where there is no clean plate")
+    clean_plate: Literal["none", "file"] = choice("none", "use the flat colour, or a clean plate")
+    clean_plate_path: str = choice("", "name of the clean plate, under a media root")
+    clean_plate_colourspace: str = choice("", "its input colour space; empty means by its tags")
+    noise: Noise = Field(default_factory=Noise)
+
+
+class Source(Model):
+    """How the shot is read."""
+
+    colourspace: str = choice("", "input colour space; empty means by metadata and file rules")
+    plate_alpha: Literal["ignore", "use"] = choice("ignore", "what to do with the plate's own "
+                                                             "alpha channel")
+    pixel_aspect: Annotated[Finite, Field(gt=0.05, le=20)] | None = choice(
+        None, "width of a pixel over its height; empty means by metadata"
+    )
+    denoised_path: str = choice("", "name of the baked denoised pass, under a media root")
+
+
+class Look(Model):
+    """A view-only look: it changes the picture on the screen, never a rendered file's layers."""
+
+    exposure_stops: Number = number(0.0, "exposure of the view", low=-20, high=20, drag=(-4, 4),
+                                    step=0.05, unit="stops")
+    display: str = choice("", "OpenColorIO display; empty means the configuration's default")
+    view: str = choice("", "OpenColorIO view; empty means the display's default")
+    looks: str = choice("", "OpenColorIO looks, comma separated")
+    lut_path: str = choice("", "name of a look-up table file, under a media root")
+    cdl_slope: RGB = choice((1.0, 1.0, 1.0), "ASC CDL slope")
+    cdl_offset: RGB = choice((0.0, 0.0, 0.0), "ASC CDL offset")
+    cdl_power: RGB = choice((1.0, 1.0, 1.0), "ASC CDL power")
+    cdl_saturation: Annotated[Finite, Field(ge=0, le=4)] = choice(1.0, "ASC CDL saturation")
+
+
+class Recipe(Model):
+    """Everything decided about a shot."""
+
+    format: Literal["verdigris-recipe"] = "verdigris-recipe"
+    version: Annotated[int, Field(ge=1, description="version of the recipe's form")] = VERSION
+    name: Name = "untitled"
+    source: Source = Field(default_factory=Source)
+    backing: Backing = Field(default_factory=Backing)
+    extractors: Annotated[list[Extractor], Field(max_length=16)] = choice(
+        [], "in the order in which they are joined"
+    )
+    garbage: list[Shape] = choice([], "areas to throw away; garbage wins over holdout")
+    holdout: list[Shape] = choice([], "areas to keep opaque")
+    refine: Refine = choice(Refine(), "refinements of the cumulative matte")
+    neutralise: Annotated[list[NeutralisePass], Field(max_length=8)] = choice(
+        [], "neutralise passes, in order"
+    )
+    assemble: Assemble = Field(default_factory=Assemble)
+    look: Look = Field(default_factory=Look)
+    notes: dict[str, str] = choice({}, "why a setting is what it is, by path")
+
+    @model_validator(mode="after")
+    def _checked(self) -> Recipe:
+        check_ranges(self)
+        ids = [item.id for item in [*self.extractors, *self.neutralise]]
+        if len(ids) != len(set(ids)):
+            raise ValueError("two items have the same id")
+        known = {"", "cumulative", *(extractor.id for extractor in self.extractors)}
+        for step in self.neutralise:
+            if step.mask not in known:
+                raise ValueError(f"neutralise pass '{step.name}' is masked by an extractor "
+                                 f"'{step.mask}' that does not exist")
+        return self
+
+    def at(self, frame: int) -> Recipe:
+        """Return a copy with every keyed value resolved at `frame` (shapes keep their poses)."""
+        return resolve(self, frame)
+
+    def dump(self) -> dict[str, Any]:
+        """Return the recipe as plain JSON data."""
+        return self.model_dump(mode="json")
+
+
+def starting_recipe(primary: Primary = "green", colour: RGB | None = None) -> Recipe:
+    """Return a plain first key: one colour difference, one neutralise pass."""
+    backing = Backing(primary=primary)
+    if primary != "green" and colour is None:
+        colour = {"blue": (0.05, 0.09, 0.4), "red": (0.4, 0.05, 0.05)}[primary]
+    if colour is not None:
+        backing.colour = colour
+    return Recipe(
+        backing=backing,
+        extractors=[ColourDifference(name="screen", role="core")],
+        neutralise=[NeutralisePass(name="spill")],
+    )
