@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from kernels.errors import VerdigrisError
 from kernels.plan import Plan, Region, ViewName
+from kernels.recipe import Backdrop
 
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
@@ -115,6 +116,13 @@ class Engine(Protocol):
 
     def fetch(self, handle: Any) -> F32:
         """Return a held image as float32 in host memory."""
+
+    def place(self, picture: Any | None, backdrop: Backdrop, width: int, height: int) -> Any:
+        """Return the handle of the backdrop, placed to fill a (height, width) frame.
+
+        picture: handle of the backdrop's picture (None for colour, ramp and checker). backdrop: a
+        resolved recipe's settings; exposure and defocus are applied too, grain is not.
+        """
 
     def render(self, plan: Plan, inputs: Inputs, view: View) -> U8:
         """Return the (height, width, 3) 8-bit picture of `view`."""
