@@ -1,0 +1,206 @@
+"""Writing multi-channel OpenEXR files: a clean header, no overwriting of sources, no torsos."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import OpenImageIO as oiio
+
+from server.media.colour import CHROMATICITIES
+from server.media.errors import MediaError
+from server.media.headers import Attribute, typed_attribute
+
+HALF_MAX = 65504.0
+COMPRESSIONS = ("zip", "zips", "none", "piz", "rle", "pxr24", "b44", "b44a", "dwaa", "dwab")
+DEFAULT_LAYERS = ("", "cutout")
+"""Layer names whose channels carry no prefix: R G B A."""
+
+
+def guard_output(path: str | Path, sources: Iterable[str | Path]) -> Path:
+    """The output path, after making sure that it is none of the sources.
+
+    Compares real paths, and device and inode, so that symbolic and hard links are seen through.
+    Raises MediaError.
+    """
+    output = Path(path)
+    real = os.path.realpath(output)
+    for source in sources:
+        same = real == os.path.realpath(source)
+        if not same and output.exists():
+            with suppress(OSError):
+                same = os.path.samefile(output, source)
+        if same:
+            raise MediaError(f"'{output}' is a source of this shot; write to another name")
+    return output
+
+
+def write_exr(
+    path: str | Path,
+    layers: Mapping[str, npt.NDArray[Any]],
+    *,
+    attributes: Mapping[str, Any] | None = None,
+    half: bool = True,
+    compression: str = "zip",
+    interop_id: str | None = None,
+    pixel_aspect: float = 1.0,
+    data_window: tuple[int, int, int, int] | None = None,
+    display_window: tuple[int, int, int, int] | None = None,
+    sources: Iterable[str | Path] = (),
+) -> int:
+    """Write one single-part EXR and return how many values half precision had to clamp.
+
+    Layers are planar arrays in scene-linear light or whatever `interop_id` says: (H, W) becomes
+    `<layer>.A`, (3, H, W) `<layer>.R/G/B`, (4, H, W) `<layer>.R/G/B/A` with colour multiplied by
+    alpha. The layer '' or 'cutout' has no prefix; a single plane there is `Y`. Values outside 0..1
+    survive; in half, finite values beyond 65504 are written as 65504. Windows are (x0, y0, x1, y1),
+    half open; the default is the picture's size at the origin. Attributes carry OpenEXR's own
+    names, as in `Frame.attributes`, and are written with their proper types (`timeCode` as a pair of 32-bit
+    words, `framesPerSecond` as a Fraction).
+
+    The file appears complete under its name or not at all. Raises MediaError for a full disk, for
+    a path that is one of `sources`, and for layers that do not fit together.
+    Source: OpenEXR's reserved layer and channel names and standard attributes.
+    """
+    output = guard_output(path, sources)
+    if compression.split(":")[0] not in COMPRESSIONS:
+        raise MediaError(
+            f"'{compression}' is not an EXR compression; use one of {', '.join(COMPRESSIONS)}"
+        )
+    names, planes = _channels(layers)
+    kind = np.dtype(np.float16 if half else np.float32)
+    pixels = np.empty((*planes[0].shape, len(planes)), np.float32)
+    for index, plane in enumerate(planes):
+        pixels[..., index] = plane
+    clamped = _clamp_to_half(pixels) if half else 0
+    spec = _spec(pixels.shape[1], pixels.shape[0], names, kind, data_window, display_window)
+    spec.attribute("compression", compression)
+    spec.attribute("PixelAspectRatio", float(pixel_aspect))
+    _set_attributes(spec, attributes or {})
+    if interop_id:
+        spec.attribute("colorInteropID", interop_id)
+        if interop_id in CHROMATICITIES:
+            spec.attribute(
+                "chromaticities", oiio.TypeDesc("float[8]"), CHROMATICITIES[interop_id]
+            )
+    write_image(output, "openexr", spec, pixels.astype(kind) if half else pixels)
+    return clamped
+
+
+def write_image(output: Path, format_name: str, spec: Any, pixels: npt.NDArray[Any]) -> None:
+    """Write pixels (H, W, C) through a temporary file in the same folder, then rename.
+
+    Raises MediaError, with nothing left behind, when the folder or the disk will not take it.
+    """
+    temporary = output.with_name(f".{output.name}.{os.getpid()}.part")
+    try:
+        output.parent.mkdir(parents=True, exist_ok=True)
+        _write_file(temporary, format_name, spec, pixels)
+        os.replace(temporary, output)
+    except (OSError, RuntimeError, _WriteError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise MediaError(
+            f"'{output}' cannot be written ({' '.join(reason.split())[:200]}); "
+            "check the free space and the permissions of its folder"
+        ) from None
+    finally:
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+class _WriteError(Exception):
+    """The image library's own report."""
+
+
+def _write_file(path: Path, format_name: str, spec: Any, pixels: npt.NDArray[Any]) -> None:
+    with path.open("wb"):  # A plain message for what the library would word in its own way.
+        pass
+    oiio.geterror()
+    writer = oiio.ImageOutput.create(format_name)
+    if writer is None:
+        raise _WriteError(oiio.geterror() or f"no writer for {format_name}")
+    good = writer.open(str(path), spec) and writer.write_image(pixels)
+    reason = writer.geterror()
+    closed = writer.close()
+    if not (good and closed):
+        free = os.statvfs(path.parent) if hasattr(os, "statvfs") else None
+        if free is not None and free.f_bavail * free.f_frsize < pixels.nbytes:
+            raise _WriteError("the disk is full")
+        raise _WriteError(reason or writer.geterror() or oiio.geterror() or "the write failed")
+    _check_size(path)
+
+
+def _check_size(path: Path) -> None:
+    if path.stat().st_size == 0:
+        raise _WriteError("nothing was written")
+
+
+def _channels(
+    layers: Mapping[str, npt.NDArray[Any]],
+) -> tuple[list[str], list[npt.NDArray[Any]]]:
+    """Channel names and planes of the layers, in order, checked to be of one size."""
+    names: list[str] = []
+    planes: list[npt.NDArray[Any]] = []
+    for layer, array in layers.items():
+        picture = np.asarray(array)
+        stack = picture[None] if picture.ndim == 2 else picture
+        letters = {1: "A", 3: "RGB", 4: "RGBA"}.get(len(stack) if stack.ndim == 3 else 0)
+        if letters is None:
+            raise MediaError(
+                f"the layer '{layer}' has the shape {picture.shape}; give (H, W), (3, H, W) or "
+                "(4, H, W)"
+            )
+        if layer in DEFAULT_LAYERS:
+            names += list(letters) if len(letters) > 1 else ["Y"]
+        else:
+            names += [f"{layer}.{letter}" for letter in letters]
+        planes += list(stack)
+    if not planes or len({plane.shape for plane in planes}) != 1 or planes[0].size == 0:
+        sizes = ", ".join(f"{name} {np.shape(array)}" for name, array in layers.items())
+        raise MediaError(f"the layers to write must be pictures of one size ({sizes or 'none'})")
+    if len(set(names)) != len(names):
+        raise MediaError(f"two layers would write the same channel ({', '.join(names)})")
+    return names, planes
+
+
+def _clamp_to_half(pixels: npt.NDArray[np.float32]) -> int:
+    """Limit finite values to what half precision holds, in place; the number of values changed."""
+    over = np.isfinite(pixels) & (np.abs(pixels) > HALF_MAX)
+    count = int(np.count_nonzero(over))
+    if count:
+        pixels[over] = np.clip(pixels[over], -HALF_MAX, HALF_MAX)
+    return count
+
+
+def _spec(
+    width: int,
+    height: int,
+    names: Sequence[str],
+    kind: np.dtype[Any],
+    data_window: tuple[int, int, int, int] | None,
+    display_window: tuple[int, int, int, int] | None,
+) -> Any:
+    spec = oiio.ImageSpec(width, height, len(names), "half" if kind.itemsize == 2 else "float")
+    spec.channelnames = tuple(names)
+    data = data_window or (0, 0, width, height)
+    display = display_window or (0, 0, width, height)
+    if (data[2] - data[0], data[3] - data[1]) != (width, height):
+        raise MediaError(f"the data window {data} does not fit a picture of {width} x {height}")
+    spec.x, spec.y = data[0], data[1]
+    spec.full_x, spec.full_y = display[0], display[1]
+    spec.full_width, spec.full_height = display[2] - display[0], display[3] - display[1]
+    return spec
+
+
+def _set_attributes(spec: Any, attributes: Mapping[str, Attribute]) -> None:
+    """Attributes with their proper types; those about storage and colour are ours to set."""
+    ours = {"compression", "chromaticities", "colorInteropID", "acesImageContainerFlag"}
+    for name, value in attributes.items():
+        typed = None if name in ours else typed_attribute(name, value)
+        if typed is not None:
+            spec.attribute(*typed)
