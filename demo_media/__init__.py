@@ -1,0 +1,7 @@
+"""Generated shots before a lit screen, with exact truth: for the demo and for measuring mattes."""
+
+from __future__ import annotations
+
+from demo_media.scene import KINDS, TruthShot, truth_shot
+
+__all__ = ["KINDS", "TruthShot", "truth_shot"]
