@@ -1,0 +1,109 @@
+"""The `verdigris` program: one clear sentence and an honest exit code for everything."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+
+import typer
+
+from kernels.errors import VerdigrisError
+
+# Typer carries its own copy of click in new versions and imports it in old ones: its base of all
+# usage errors is reached through the class that Typer exports.
+UsageProblem: type[Exception] = typer.BadParameter.__mro__[2]
+
+DONE, UNEXPECTED, USAGE, INTERRUPTED = 0, 1, 2, 130
+
+COMMANDS = ("recipe", "render", "config")
+
+app = typer.Typer(
+    name="verdigris",
+    help="Key green- and blue-screen shots: judge the screen, pull the matte, see it at once.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"verdigris {version('verdigris')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: bool = typer.Option(
+        False, "--version", help="Print the version and stop.", callback=_version, is_eager=True
+    ),
+) -> None:
+    """Take options that stand before a command."""
+
+
+def _register() -> None:
+    for name in COMMANDS:
+        importlib.import_module(f"server.commands.{name}").register(app)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the program and exit with its code; `arguments` default to the command line."""
+    sys.exit(run(arguments))
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the program and return its exit code.
+
+    0 done, 1 unexpected, 2 usage or bad input, 3 to 5 survey verdicts, 130 on Ctrl-C.
+    """
+    if not app.registered_commands:
+        _register()
+    try:
+        result = app(args=arguments, standalone_mode=False)
+        return result if isinstance(result, int) else DONE
+    except typer.Exit as stop:
+        return int(stop.exit_code)
+    except (KeyboardInterrupt, typer.Abort):
+        _say("stopped; what was finished is kept, the same command goes on from there")
+        return INTERRUPTED
+    except VerdigrisError as error:
+        _say(str(error))
+        return USAGE
+    except UsageProblem as error:
+        _say(_usage(error))
+        return USAGE
+    except BrokenPipeError:
+        sys.stderr.close()
+        return DONE
+    except Exception as error:
+        return _unexpected(error)
+
+
+def _usage(error: Exception) -> str:
+    message = str(getattr(error, "format_message", lambda: str(error))()).strip()
+    if not message:
+        return "nothing to do, see `verdigris --help`"
+    return f"{message} (see `verdigris --help`)"
+
+
+def _unexpected(error: Exception) -> int:
+    if os.environ.get("VERDIGRIS_DEBUG"):
+        traceback.print_exc()
+    _say(f"unexpected error, please report it: {type(error).__name__}: {error} "
+         "(VERDIGRIS_DEBUG=1 shows where)")
+    return UNEXPECTED
+
+
+def _say(message: str) -> None:
+    print(f"verdigris: {message}", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""The commands of the `verdigris` program, one module each, with `register(app)`."""

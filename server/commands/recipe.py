@@ -1,0 +1,87 @@
+"""`verdigris recipe new|check|explain|schema`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from kernels.recipe_file import RecipeError, load_recipe, recipe_schema, save_recipe
+
+recipe_app = typer.Typer(
+    help="Make, check and explain recipes.", no_args_is_help=True, rich_markup_mode=None
+)
+RecipePath = Annotated[Path, typer.Argument(metavar="FILE", help="A recipe (.json).")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    app.add_typer(recipe_app, name="recipe")
+
+
+@recipe_app.command()
+def new(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The recipe to write.")],
+    primary: Annotated[
+        Literal["green", "blue", "red"], typer.Option(help="Primary of the backing.")
+    ] = "green",
+    force: Annotated[bool, typer.Option("--force", help="Replace an existing recipe.")] = False,
+) -> None:
+    """Write a plain first recipe.
+
+    Example: verdigris recipe new key.json --primary blue
+    """
+    from kernels.recipe import starting_recipe
+
+    if file.exists() and not force:
+        raise RecipeError(f"{file} exists already: choose another name or add --force")
+    recipe = starting_recipe(primary)
+    recipe.name = file.stem[:60] or "untitled"
+    save_recipe(recipe, file)
+    typer.echo(f"wrote {file}")
+
+
+@recipe_app.command()
+def check(file: RecipePath) -> None:
+    """Tell whether a recipe can be used; exit code 2 and the reason if not.
+
+    Example: verdigris recipe check key.json
+    """
+    recipe = load_recipe(file)
+    typer.echo(
+        f"{file}: good, version {recipe.version}, {len(recipe.extractors)} extractor(s), "
+        f"{len(recipe.neutralise)} neutralise pass(es)"
+    )
+
+
+@recipe_app.command()
+def explain(file: RecipePath) -> None:
+    """Say in plain sentences what a recipe does.
+
+    Example: verdigris recipe explain key.json
+    """
+    from kernels.explain import explain as sentences
+
+    typer.echo(sentences(load_recipe(file)), nl=False)
+
+
+@recipe_app.command()
+def schema(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE]", help="Where to write it; else printed.")
+    ] = None,
+) -> None:
+    """Print the JSON schema of recipes: unit, range, step, default and help of each parameter.
+
+    Example: verdigris recipe schema schema.json
+    """
+    from kernels.recipe_file import write_text_atomically
+
+    text = json.dumps(recipe_schema(), indent=2) + "\n"
+    if file is None:
+        typer.echo(text, nl=False)
+    else:
+        write_text_atomically(file, text)
+        typer.echo(f"wrote {file}")
