@@ -112,7 +112,7 @@ def truth_shot(
     screen = make_screen(look, width, height, rng)
     canvas = _subject(rng, seed, chosen, look, width, height, frame)
     sigma = float(rng.uniform(0.55, 0.8)) * max(height / 540, 0.5)
-    strength = float(rng.uniform(0.6, 1.5))
+    strength = float(rng.uniform(0.4, 1.0))
     noise = Noise(
         slope=(1.5e-4 * strength, 0.9e-4 * strength, 1.7e-4 * strength),
         floor=(9e-6 * strength, 6e-6 * strength, 10e-6 * strength),

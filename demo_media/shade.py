@@ -86,10 +86,12 @@ def _reflection(normal: Image, lights: Lights, roughness: float) -> Image:
 def backing_share(normal: Image, material: Material) -> Image:
     """Share of the hemisphere over a surface that sees the backing behind the subject, 0 to 1.
 
-    (1 − n_z)/2 raised a little: none facing the camera, half at the rim, so spill follows the
-    surface. Fibres scatter light through, so they get a floor of their own.
+    (1 − n_z)/2 raised a little: none facing the camera, half at the rim; faces that look down see
+    the screen's sweep on the floor, and the room sends a little to all. Fibres scatter light
+    through, so they get a floor of their own.
     """
     share = np.clip((1 - normal[2]) / 2, 0, 1) ** np.float32(1.1)
+    share = 0.03 + 0.97 * share + np.float32(0.22) * np.clip(normal[1], 0, 1)
     return np.asarray(material.fibre + (1 - material.fibre) * share, np.float32)
 
 
