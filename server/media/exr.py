@@ -60,8 +60,8 @@ def write_exr(
     alpha. The layer '' or 'cutout' has no prefix; a single plane there is `Y`. Values outside 0..1
     survive; in half, finite values beyond 65504 are written as 65504. Windows are (x0, y0, x1, y1),
     half open; the default is the picture's size at the origin. Attributes carry OpenEXR's own
-    names, as in `Frame.attributes`, and are written with their proper types (`timeCode` as a pair of 32-bit
-    words, `framesPerSecond` as a Fraction).
+    names, as in `Frame.attributes`, and are written with their proper types (`timeCode` as a
+    pair of 32-bit words, `framesPerSecond` as a Fraction).
 
     The file appears complete under its name or not at all. Raises MediaError for a full disk, for
     a path that is one of `sources`, and for layers that do not fit together.

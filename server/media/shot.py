@@ -355,7 +355,12 @@ def _open_movie_shot(path: Path, colourspace: str | None, options: dict[str, Any
         raise MediaError(f"'{path}' {problem}; check the path")
     movie = _open_movie(path, _stamp(path), options["limits"])
     space = load_colour(options["ocio"]).input_space(
-        path, override=colourspace, tags=movie.colour_tags, chromaticities=None, floating=False
+        path,
+        override=colourspace,
+        tags=movie.colour_tags,
+        chromaticities=None,
+        floating=False,
+        guess="rec1886_rec709_display",
     )
     return Shot(
         name=path.stem,
@@ -369,7 +374,7 @@ def _open_movie_shot(path: Path, colourspace: str | None, options: dict[str, Any
         colourspace=space.name,
         colourspace_origin=space.origin,
         encoded_bits=movie.bits,
-        chroma=movie.chroma,
+        chroma=movie.chroma,  # type: ignore[arg-type]
         metadata=movie.attributes,
         has_alpha=movie.has_alpha and options["plate_alpha"] == "use",
         path=path,

@@ -1,0 +1,322 @@
+"""Movies with PyAV: frame-accurate, native depth, with the colour flags and the turn honoured.
+
+Frames are numbered from 1 in the order they are shown. An index of time stamps is made once;
+reading continues from where the decoder is, or seeks to the key frame before.
+"""
+
+from __future__ import annotations
+
+import re
+import threading
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+import av.bitstream
+import av.logging
+import numpy as np
+import numpy.typing as npt
+
+from server.media import yuv
+from server.media.colour import CAMERA_REC2020
+from server.media.errors import MediaError
+from server.media.headers import Attribute, snap_rate
+from server.media.images import Limits
+from server.media.timecode import TimeCode, advance, parse_timecode
+
+Float32 = npt.NDArray[np.float32]
+
+_CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mxf,avi"
+_AHEAD = 16
+"""How many frames forward are decoded in passing rather than sought."""
+_CENTRED_CHROMA = {"mjpeg", "mpeg1video"}
+_SITED = re.compile(r"chroma_sample_loc_type_top_field\s+\d+\s*=\s*(\d+)")
+_CAMERA_CURVES = {1, 6, 14, 15}
+_LOCK = threading.Lock()
+
+# Transfer characteristics and colour primaries of H.273 (tables 2 and 3) -> colour-space names.
+_PRIMARIES = {1: "rec709", 2: "rec709", 5: "rec709", 6: "rec709", 9: "rec2020", 12: "p3d65"}
+_TAGS = {
+    (4, "rec709"): "g22_rec709_scene",
+    (13, "rec709"): "srgb_rec709_scene",
+    (13, "p3d65"): "srgb_p3d65_scene",
+    (16, "rec2020"): "pq_rec2020_display",
+    (16, "p3d65"): "pq_p3d65_display",
+    (18, "rec2020"): "hlg_rec2020_display",
+}
+
+
+@dataclass(frozen=True)
+class Index:
+    """Time stamps of every shown frame, ascending, and the key frames to seek to."""
+
+    stamps: list[int]
+    key_stamps: list[int]
+    key_seeks: list[int]
+    missing: list[int]
+
+
+class Movie:
+    """One open movie. Not for use by several threads at once."""
+
+    def __init__(self, path: Path, limits: Limits | None = None) -> None:
+        self.path = path
+        self._limits = limits or Limits()
+        self._open()
+        self._check_stream()
+        self._index = self._build_index()
+        self.missing_frames = self._index.missing
+        self.frame_count = len(self._index.stamps) + len(self.missing_frames)
+        if not self._index.stamps:
+            raise MediaError(f"'{path}' is a movie without a single frame; export it again")
+        self._frames: Iterator[Any] | None = None
+        self._position = 0
+        self._siting_type = self._read_siting()
+        self._describe(self._decoded(1))
+
+    def _open(self) -> None:
+        options = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS}
+        try:
+            self._container: Any = av.open(f"file:{self.path.resolve()}", options=options)
+        except (av.FFmpegError, OSError, ValueError) as error:
+            raise MediaError(
+                f"'{self.path}' is not a readable movie ({_reason(error)}); it may be cut short or "
+                "still being written; copy or export it again"
+            ) from None
+        if not self._container.streams.video:
+            raise MediaError(f"'{self.path}' has no picture track; choose another file")
+        self._stream: Any = self._container.streams.video[0]
+        self._stream.thread_type = "AUTO"
+
+    def _check_stream(self) -> None:
+        context = self._stream.codec_context
+        if context is None or not context.width or not context.height:
+            raise MediaError(
+                f"'{self.path}' has a picture track in a codec that cannot be read; "
+                "transcode it to ProRes, H.264 or EXR first"
+            )
+        if max(context.width, context.height) > self._limits.side_px:
+            raise MediaError(
+                f"'{self.path}' claims {context.width} x {context.height} pixels and at most "
+                f"{self._limits.side_px} a side are read; check the file or scale it down"
+            )
+
+    def _build_index(self) -> Index:
+        entries = list(self._stream.index_entries)
+        declared = int(self._stream.frames)
+        if entries and len(entries) >= declared > 0 and all(e.is_keyframe for e in entries):
+            return self._index_of_entries(entries)
+        return self._index_of_packets(declared)
+
+    def _index_of_entries(self, entries: list[Any]) -> Index:
+        """Every frame is a key frame: the container's own table is enough."""
+        size = self.path.stat().st_size
+        shown = [entry for entry in entries if not entry.is_discard]
+        whole = [entry for entry in shown if entry.pos + entry.size <= size]
+        stamps = sorted(int(entry.timestamp) for entry in whole)
+        missing = list(range(len(whole) + 1, len(shown) + 1))
+        return Index(stamps, stamps, stamps, missing)
+
+    def _index_of_packets(self, declared: int) -> Index:
+        """Read through the packets, without decoding them."""
+        shown: list[int] = []
+        keys: list[tuple[int, int]] = []
+        seen = 0
+        try:
+            for packet in self._container.demux(self._stream):
+                stamp = packet.pts if packet.pts is not None else packet.dts
+                if not packet.size or stamp is None:
+                    continue
+                seen += not packet.is_corrupt
+                if packet.is_keyframe and not packet.is_corrupt:
+                    keys.append((stamp, packet.dts if packet.dts is not None else stamp))
+                if not (packet.is_corrupt or packet.is_discard):
+                    shown.append(stamp)
+        except av.FFmpegError as error:
+            if not shown:
+                raise MediaError(
+                    f"'{self.path}' cannot be read ({_reason(error)}); copy or export it again"
+                ) from None
+        lost = max(0, declared - seen)
+        keys.sort()
+        stamps = sorted(set(shown))
+        missing = list(range(len(stamps) + 1, len(stamps) + lost + 1))
+        return Index(stamps, [key for key, _ in keys], [seek for _, seek in keys], missing)
+
+    def _read_siting(self) -> int | None:
+        """Chroma sample location type from the stream's parameter sets; None if not stated."""
+        if self._stream.codec_context.name not in ("h264", "hevc", "av1"):
+            return None
+        with _LOCK:
+            level = av.logging.get_level()
+            av.logging.set_level(av.logging.INFO)
+            try:
+                with av.logging.Capture(local=True) as lines:
+                    av.bitstream.BitStreamFilterContext("trace_headers", self._stream)
+            except (av.FFmpegError, ValueError):
+                return None
+            finally:
+                av.logging.set_level(level)
+        for _, _, text in lines:
+            found = _SITED.search(text)
+            if found and int(found[1]) in yuv.SITING:
+                return int(found[1])
+        return None
+
+    def _describe(self, frame: Any) -> None:
+        """What the first decoded frame and the stream say about the picture."""
+        name = yuv.planar_format(frame.format.name)
+        kind = av.VideoFormat(name, 16, 16)
+        self._turns = round(int(frame.rotation) / 90) % 4
+        size = (int(frame.width), int(frame.height))
+        self.width, self.height = size if self._turns % 2 == 0 else size[::-1]
+        aspect = self._stream.sample_aspect_ratio or Fraction(1)
+        self.pixel_aspect = float(aspect if self._turns % 2 == 0 else 1 / aspect)
+        rate = self._stream.average_rate or self._stream.guessed_rate or Fraction(24)
+        self.fps = snap_rate(float(rate))
+        self.bits = int(kind.components[0].bits)
+        self.has_alpha = len(kind.components) in (2, 4)
+        self.chroma = _chroma(kind)
+        self.signal = self._signal(frame, name)
+        self.colour_tags = _colour_tags(int(frame.color_trc), int(frame.color_primaries))
+        self._start = self._start_timecode()
+        self.attributes: dict[str, Attribute] = {"framesPerSecond": self.fps}
+        if self._start is not None:
+            self.attributes["timeCode"] = self._start.words
+        reel = self._metadata("reel_name")
+        if reel:
+            self.attributes["reelName"] = reel
+
+    def _signal(self, frame: Any, name: str) -> yuv.Signal:
+        """Matrix, range and siting, with the usual defaults where the stream is silent."""
+        matrix = int(frame.colorspace)
+        if matrix in (yuv.UNSPECIFIED, yuv.RGB_MATRIX) and not name.startswith("gbr"):
+            wide = int(frame.color_primaries) == 9
+            matrix = 9 if wide else 1 if frame.height > 576 else 6
+        full = int(frame.color_range) == yuv.FULL_RANGE or name.startswith("yuvj")
+        if name.startswith("gbr"):
+            full = int(frame.color_range) != yuv.LIMITED_RANGE
+        siting = self._siting_type
+        if siting is None:
+            centred = self._stream.codec_context.name in _CENTRED_CHROMA
+            siting = 1 if centred else 0
+        return yuv.Signal(matrix, full, yuv.SITING[siting])
+
+    def _metadata(self, key: str) -> str:
+        """A text from the picture track, the file or its time-code track."""
+        holders = [self._stream, self._container, *self._container.streams]
+        return next((str(h.metadata[key]) for h in holders if h.metadata.get(key)), "")
+
+    def _start_timecode(self) -> TimeCode | None:
+        return parse_timecode(self._metadata("timecode"))
+
+    def frame_attributes(self, number: int) -> dict[str, Attribute]:
+        """Attributes of one frame: its time code, when the movie states where it starts."""
+        if self._start is None:
+            return {}
+        return {"timeCode": advance(self._start, number - 1, self.fps).words}
+
+    def read(self, number: int) -> tuple[Float32, Float32 | None]:
+        """Encoded RGB (3, H, W) and alpha (H, W) or None of a frame, upright, float32."""
+        frame = self._decoded(number)
+        colour, alpha = yuv.rgb_from_frame(frame, self.signal)
+        if self._turns:
+            colour = np.ascontiguousarray(np.rot90(colour, self._turns, axes=(1, 2)))
+            alpha = None if alpha is None else np.ascontiguousarray(np.rot90(alpha, self._turns))
+        if colour.shape[1:] != (self.height, self.width):
+            raise MediaError(
+                f"frame {number} of '{self.path}' is {colour.shape[2]} x {colour.shape[1]} but the "
+                f"movie is {self.width} x {self.height}; export it at one size"
+            )
+        return colour, alpha
+
+    def _decoded(self, number: int) -> Any:
+        """The decoded frame with exactly the time stamp that the index has for the number."""
+        try:
+            frame = self._find(number)
+        except (av.FFmpegError, OSError) as error:
+            self._frames = None
+            raise self._damaged(number, _reason(error)) from None
+        if frame.is_corrupt:
+            raise self._damaged(number, "its data is incomplete")
+        if frame.interlaced_frame:
+            raise MediaError(
+                f"'{self.path}' is interlaced; deinterlace it to whole frames first"
+            )
+        return frame
+
+    def _damaged(self, number: int, reason: str) -> MediaError:
+        return MediaError(
+            f"frame {number} of '{self.path}' cannot be decoded ({reason}); "
+            "copy or export the movie again"
+        )
+
+    def _find(self, number: int) -> Any:
+        target = self._index.stamps[number - 1]
+        if self._frames is not None and 0 <= number - self._position < _AHEAD:
+            frame = self._run_to(target, number)
+            if frame is not None:
+                return frame
+        key = bisect_right(self._index.key_stamps, target) - 1
+        for attempt in (key, key - 1, 0):
+            self._seek(max(attempt, 0))
+            frame = self._run_to(target, number)
+            if frame is not None:
+                return frame
+        raise self._damaged(number, "the decoder does not deliver it")
+
+    def _seek(self, key: int) -> None:
+        """Start decoding at a key frame, or at the very beginning."""
+        seeks = self._index.key_seeks
+        stamp = seeks[key] if key and seeks else self._index.stamps[0] if not seeks else seeks[0]
+        self._container.seek(stamp, stream=self._stream, backward=True)
+        self._frames = self._container.decode(self._stream)
+
+    def _run_to(self, target: int, number: int) -> Any:
+        """Decode forward to a time stamp; None when the decoder is already past it."""
+        assert self._frames is not None
+        for frame in self._frames:
+            stamp = frame.pts if frame.pts is not None else frame.dts
+            if stamp is None:
+                continue
+            if frame.time_base is not None and frame.time_base != self._stream.time_base:
+                stamp = round(stamp * frame.time_base / self._stream.time_base)
+            if stamp == target:
+                self._position = number + 1
+                return frame
+            if stamp > target:
+                break
+        self._frames = None
+        return None
+
+
+def _chroma(kind: Any) -> str:
+    components = kind.components
+    if len(components) < 3 or kind.is_rgb:
+        return "4:4:4"
+    across = 16 // components[1].width
+    down = 16 // components[1].height
+    return {(1, 1): "4:4:4", (2, 1): "4:2:2"}.get((across, down), "4:2:0")
+
+
+def _colour_tags(transfer: int, primaries: int) -> list[str]:
+    """Colour-space names for the H.273 flags; none when the stream does not state its curve."""
+    gamut = _PRIMARIES.get(primaries)
+    if gamut is None:
+        return []
+    if transfer in _CAMERA_CURVES and gamut == "rec2020":
+        return [CAMERA_REC2020]
+    if transfer in _CAMERA_CURVES and gamut == "rec709":
+        return ["ocio:itu709_rec709_scene", "Camera Rec.709"]
+    if transfer == 8:
+        return [f"lin_{gamut}_scene"]
+    return [_TAGS[transfer, gamut]] if (transfer, gamut) in _TAGS else []
+
+
+def _reason(error: Exception) -> str:
+    text = getattr(error, "strerror", None) or str(error)
+    return " ".join(str(text).split())[:120].rstrip(". ")
