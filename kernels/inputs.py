@@ -1,0 +1,107 @@
+"""Gathering the planes of one frame for an engine, shapes rasterised to masks."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.engine import Engine, Inputs
+from kernels.recipe import Recipe, Shape, ShapePose
+from kernels.reference.shapes import rasterise
+
+Image = NDArray[Any]
+
+
+def masks_of(recipe: Recipe) -> Iterator[tuple[str, list[Shape]]]:
+    """Yield the names and shapes of the masks a recipe needs; areas with no shape on are left out.
+
+    Shapes switched off do not count; a list with none on means what an empty list means.
+    """
+    lists = [
+        ("mask:garbage", recipe.garbage),
+        ("mask:holdout", recipe.holdout),
+        ("mask:carry", recipe.assemble.carry.shapes),
+        *((f"mask:{item.id}", item.shapes) for item in [*recipe.extractors, *recipe.neutralise]),
+    ]
+    for name, shapes in lists:
+        on = [shape for shape in shapes if shape.on]
+        if on:
+            yield name, on
+
+
+def mask_planes(
+    recipe: Recipe, frame: int, width: int, height: int, *, pixel_aspect: float = 1.0
+) -> dict[str, NDArray[np.float32]]:
+    """Return the rasterised masks of a recipe at a frame, (height, width), by plane name."""
+    resolved = recipe.at(frame)
+    return {
+        name: np.asarray(
+            rasterise(shapes, frame, width, height, pixel_aspect=pixel_aspect), np.float32
+        )
+        for name, shapes in masks_of(resolved)
+    }
+
+
+def needs_backdrop(recipe: Recipe) -> bool:
+    """Tell whether the backdrop takes a picture or movie that has to be read."""
+    return recipe.assemble.backdrop.kind == "picture" and bool(recipe.assemble.backdrop.path)
+
+
+def gather(
+    engine: Engine,
+    recipe: Recipe,
+    frame: int,
+    *,
+    plate: Image,
+    denoised: Image | None = None,
+    clean: Image | None = None,
+    backdrop: Image | None = None,
+    plate_alpha: Image | None = None,
+    pixel_aspect: float = 1.0,
+    key: Hashable = None,
+) -> Inputs:
+    """Hold the pictures of one frame in the engine's memory and return them as inputs.
+
+    plate, denoised, clean: (3, H, W) scene-linear. backdrop: the backdrop's picture of any size,
+    (3, h, w); without one a picture backdrop is black. plate_alpha: (H, W). Raises ValueError when
+    pictures that must have the plate's size do not.
+    """
+    height, width = plate.shape[-2:]
+    planes: dict[str, Any] = {"plate": engine.hold(plate)}
+    for name, image in (("denoised", denoised), ("clean", clean), ("plate_alpha", plate_alpha)):
+        if image is None:
+            continue
+        if image.shape[-2:] != (height, width):
+            raise ValueError(f"{name} is {image.shape[-1]}x{image.shape[-2]}, the plate "
+                             f"{width}x{height}")
+        planes[name] = engine.hold(image)
+    resolved = recipe.at(frame)
+    picture = None if backdrop is None else engine.hold(backdrop)
+    planes["backdrop"] = engine.place(picture, resolved.assemble.backdrop, width, height)
+    masks = mask_planes(recipe, frame, width, height, pixel_aspect=pixel_aspect)
+    planes |= {name: engine.hold(mask) for name, mask in masks.items()}
+    return Inputs(key=key if key is not None else object(), width=width, height=height,
+                  planes=planes)
+
+
+def masks_key(recipe: Recipe, frame: int) -> Hashable:
+    """Return a key that changes when any mask of the recipe changes at this frame."""
+    return tuple((name, _frozen(shapes, frame)) for name, shapes in masks_of(recipe))
+
+
+def _frozen(shapes: list[Shape], frame: int) -> Hashable:
+    return tuple(
+        (s.kind, s.inverted, s.model_dump_json(include={"feather_px"}), _poses(s.poses))
+        for s in shapes
+    ) + ((frame,) if any(_moves(s) for s in shapes) else ())
+
+
+def _moves(shape: Shape) -> bool:
+    return len(shape.poses) > 1 or not isinstance(shape.feather_px, int | float)
+
+
+def _poses(poses: list[ShapePose]) -> Hashable:
+    return tuple((pose.frame, tuple(pose.points)) for pose in poses)

@@ -1,0 +1,123 @@
+"""`verdigris render`: a shot and a recipe to EXR files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, cast
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command("render")(render)
+
+
+def _layers(text: str) -> tuple[Any, ...]:
+    from server.jobs.render import LAYERS, RenderError
+
+    names = [name.strip() for name in text.split(",") if name.strip()]
+    for name in names:
+        if name not in LAYERS:
+            raise RenderError(f"there is no layer '{name}': choose from {', '.join(LAYERS)}")
+    return tuple(names)
+
+
+def render(
+    shot: Annotated[str, typer.Argument(metavar="SHOT", help="Movie, still, folder or pattern.")],
+    recipe: Annotated[Path, typer.Option(help="The recipe (.json).")],
+    out: Annotated[str, typer.Option(help="Where to write: 'dir/name.####.exr'.")],
+    layers: Annotated[
+        str,
+        typer.Option(help="Of alpha,straight,cutout,composite,neutralised,extractors; R G B A is "
+                          "always the premultiplied cutout."),
+    ] = "alpha",
+    frames: Annotated[str, typer.Option(help="Like 1001-1010,1020; all by default.")] = "",
+    clean_plate: Annotated[str | None, typer.Option(help="The bare backing.")] = None,
+    denoised: Annotated[str | None, typer.Option(help="A denoised pass of the shot.")] = None,
+    backdrop: Annotated[str | None, typer.Option(help="Picture or movie to put behind.")] = None,
+    colourspace: Annotated[str, typer.Option(help="Input colour space, instead of the tags.")] = "",
+    out_colourspace: Annotated[
+        str, typer.Option(help="Colour space of the files; the source's if linear, by default.")
+    ] = "",
+    ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
+    full_float: Annotated[bool, typer.Option("--float", help="32-bit float, not half.")] = False,
+    compression: Annotated[str, typer.Option(help="EXR compression.")] = "zip",
+    missing: Annotated[
+        str, typer.Option(help="Missing frames: error, hold or black.")
+    ] = "error",
+    media_root: Annotated[
+        list[Path] | None, typer.Option(help="Folder in which the recipe's names are looked up.")
+    ] = None,
+    engine: Annotated[str | None, typer.Option(help="auto, cuda or cpu.")] = None,
+    threads: Annotated[int | None, typer.Option(help="Threads of the cpu engine.")] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Render frames anew that this job has finished.")
+    ] = False,
+) -> None:
+    """Render a shot with a recipe to multi-channel EXR files.
+
+    Example: verdigris render 'plates/gate.####.exr' --recipe gate.json --out 'keys/gate.####.exr'
+
+    Finished frames are left alone when the same command runs again; Ctrl-C leaves nothing
+    half-written.
+    """
+    from kernels.engine import choose_engine
+    from kernels.recipe_file import load_recipe
+    from server.config import load_settings
+    from server.jobs.render import Renderer, RenderError, RenderJob, open_companions
+    from server.media import open_shot, parse_frames
+    from server.progress import progress
+    from server.roots import MediaRoots
+
+    if missing not in ("error", "hold", "black"):
+        raise RenderError(f"--missing takes error, hold or black, not '{missing}'")
+    key = load_recipe(recipe)
+    settings = load_settings(
+        {"engine": engine, "threads": threads, "ocio": ocio or None}, beside=Path(shot).parent
+    ).settings
+    source = open_shot(
+        shot, colourspace=colourspace or key.source.colourspace or None,
+        ocio=settings.ocio or None, plate_alpha=key.source.plate_alpha, missing=cast(Any, missing),
+    )
+    roots = MediaRoots([*(media_root or []), *settings.media_roots, recipe.parent or Path("."),
+                        *(path.parent for path in source.source_files()[:1]), Path(".")])
+    companions = open_companions(
+        key, roots, clean=clean_plate, denoised=denoised, backdrop=backdrop,
+        ocio=settings.ocio or None,
+    )
+    if backdrop is not None:
+        key.assemble.backdrop.kind = "picture"
+    wanted = tuple(parse_frames(frames)) if frames else tuple(source.frames)
+    if len(wanted) > 1 and not ("#" in out or "%" in out):
+        raise RenderError(f"'{out}' names one file for {len(wanted)} frames: write the number as "
+                          "####, like 'dir/name.####.exr'")
+    if not out.lower().endswith(".exr"):
+        raise RenderError(f"'{out}' is not an EXR name: end it in .exr")
+    choice = choose_engine(settings.engine, threads=settings.threads or None)
+    typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
+    job = RenderJob(
+        shot=source, recipe=key, out=out, layers=_layers(layers), frames=wanted,
+        half=not full_float, compression=compression, out_colourspace=out_colourspace,
+        companions=companions, resume=not again,
+    )
+    try:
+        with progress("rendering") as report:
+            result = Renderer(job, choice.engine).run(report)
+    finally:
+        choice.engine.close()
+    _summary(out, result)
+
+
+def _summary(out: str, result: Any) -> None:
+    typer.echo(
+        f"wrote {result.written} frame(s) to {out} in {result.seconds:.1f} s, colour space "
+        f"{result.colourspace}" + (f", {result.skipped} were finished before" if result.skipped
+                                   else "")
+    )
+    if result.nonfinite:
+        typer.echo(f"{result.nonfinite} pixel(s) of the plate were NaN or infinite and replaced")
+    if result.clamped:
+        typer.echo(f"{result.clamped} value(s) were too large for half and clamped to 65504")
+    if result.held:
+        typer.echo(f"missing frames held from a neighbour: {', '.join(map(str, result.held))}")
