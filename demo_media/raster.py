@@ -196,16 +196,21 @@ def _paint_band(strands: Sequence[Strand], which: str, box: Box, top: int, botto
 
 
 def average_layers(
-    draw: Callable[[float, Canvas], None], times: Sequence[float], width: int, height: int
+    draw: Callable[[float, Canvas, Points], None], times: Sequence[float], box: Box
 ) -> Layer:
-    """Motion blur: the mean of what `draw(time, canvas)` paints over the shutter's `times`."""
+    """Motion blur: the mean of what `draw` paints over the shutter's `times`.
+
+    `draw(time, canvas, origin)` paints on a canvas of the size of `box`, whose corner lies at
+    `origin` in the frame.
+    """
+    width, height = box[2] - box[0], box[3] - box[1]
+    origin = np.array([box[0], box[1]], np.float64)
     total = Canvas.empty(width, height)
     for time in times:
         one = Canvas.empty(width, height)
-        draw(time, one)
+        draw(time, one, origin)
         total.clean += one.clean
         total.spill += one.spill
         total.alpha += one.alpha
     scale = np.float32(1 / len(times))
-    box = (0, 0, width, height)
     return Layer(box, total.clean * scale, total.spill * scale, total.alpha * scale)

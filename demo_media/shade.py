@@ -96,13 +96,21 @@ def backing_share(normal: Image, material: Material) -> Image:
 
 
 def shade(
-    normal: Image, material: Material, lights: Lights, texture: Image | float = 0.0
+    normal: Image,
+    material: Material,
+    lights: Lights,
+    texture: Image | float = 0.0,
+    painted: tuple[Image, Colour] | None = None,
 ) -> tuple[Image, Image]:
     """Clean and spill colour (3, h, w) of a surface with unit `normal` (3, h, w).
 
-    `texture` about 0 modulates the albedo. Highlights exceed 1 and stay so.
+    `texture` about 0 modulates the albedo; `painted` is a weight 0..1 (h, w) and the second albedo
+    it mixes in. Highlights exceed 1 and stay so.
     """
-    albedo = _column(material.albedo) * (1 + np.float32(material.grain) * texture)
+    base = _column(material.albedo)
+    if painted is not None:
+        base = base + painted[0] * (_column(painted[1]) - base)
+    albedo = base * (1 + np.float32(material.grain) * texture)
     albedo = np.maximum(albedo, 0.004)
     up = np.clip(0.5 - 0.5 * normal[1], 0, 1)
     diffuse = _column(lights.ground) + (_column(lights.sky) - _column(lights.ground)) * up

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -19,9 +20,21 @@ from demo_media.raster import (
     clip_box,
     polygon_coverage,
 )
-from demo_media.shade import Lights, Material, shade
+from demo_media.shade import Colour, Lights, Material, shade
 
 Image = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Paint:
+    """A second colour on a part: `weight(across, along)` is 0..1 over the part's own coordinates.
+
+    Pots give the angle around the axis in radians and the height above the base in pixels,
+    ellipsoids their coordinates in radii.
+    """
+
+    weight: Callable[[Image, Image], Image]
+    colour: Colour
 
 
 class Painter:
@@ -43,7 +56,14 @@ class Painter:
         other.contact = 0.0
         return other
 
-    def part(self, polygons: Sequence[Points], material: Material, normal: Image, box: Box) -> None:
+    def part(
+        self,
+        polygons: Sequence[Points],
+        material: Material,
+        normal: Image,
+        box: Box,
+        painted: tuple[Image, Colour] | None = None,
+    ) -> None:
         """Paint the union of `polygons` with `normal` (3, h, w) given over `box`."""
         self._parts += 1
         alpha = polygon_coverage(polygons, box, self.factor)
@@ -51,7 +71,7 @@ class Painter:
         if material.grain > 0:
             rng = np.random.default_rng([self.seed, self._parts])
             texture = fractal_noise(rng, *alpha.shape, scale_px=material.grain_px, octaves=4)
-        clean, spill = shade(normal, material, self.lights, texture)
+        clean, spill = shade(normal, material, self.lights, texture, painted)
         layer = Layer(box, clean * alpha, spill * alpha, alpha)
         if self.contact > 0:
             size = max(3.0, 0.012 * self.canvas.height)
@@ -81,6 +101,7 @@ class Painter:
         *,
         degrees: float = 0.0,
         flatness: float = 1.0,
+        paint: Paint | None = None,
     ) -> None:
         """An ellipsoid; `flatness` < 1 makes it a lens seen from the front."""
         angle = np.linspace(0, 2 * np.pi, 160, endpoint=False)
@@ -94,7 +115,8 @@ class Painter:
         inside = np.minimum(u * u + v * v, 1)
         depth = min(radii) * flatness
         normal = np.stack([u / radii[0], v / radii[1], np.sqrt(1 - inside) / depth])
-        self.part([outline], material, _turned(normal, degrees), box)
+        painted = None if paint is None else (paint.weight(u, v), paint.colour)
+        self.part([outline], material, _turned(normal, degrees), box, painted)
 
     def limb(
         self,
@@ -134,6 +156,7 @@ class Painter:
         material: Material,
         *,
         degrees: float = 0.0,
+        paint: Paint | None = None,
     ) -> None:
         """A surface of revolution: rows of `profile` are (height above base, radius), rising."""
         heights, widths = _smooth_profile(profile)
@@ -150,7 +173,9 @@ class Painter:
         u = np.clip(x / np.maximum(radius, 1e-3), -1, 1)
         dz = np.sqrt(1 - u * u)
         normal = np.stack([u, np.broadcast_to(np.clip(slope, -3, 3), u.shape), dz])
-        self.part([outline], material, _turned(_unit_field(normal), degrees), box)
+        around = np.asarray(np.arcsin(u), np.float32)
+        painted = None if paint is None else (paint.weight(around, -y), paint.colour)
+        self.part([outline], material, _turned(_unit_field(normal), degrees), box, painted)
 
     def plate(self, outline: Points, material: Material, *, tilt: tuple[float, float]) -> None:
         """A flat piece such as a leaf or a panel, with one normal bent softly by its texture."""

@@ -12,6 +12,7 @@ from demo_media.noise import fractal_noise
 from demo_media.raster import (
     Canvas,
     Layer,
+    Points,
     Strand,
     average_layers,
     clip_box,
@@ -175,18 +176,28 @@ def swing_arm(
     sleeve, paddle = pick(rng, primary), pick(rng, primary)
     half = (size * 0.10, size * 0.13)
 
-    def draw(time: float, canvas: Canvas) -> None:
+    shoulder = np.asarray(figure.shoulder)
+    reach = 1.2 * size
+    box = clip_box(
+        (*(shoulder - reach).tolist(), *(shoulder + reach).tolist()),  # type: ignore[arg-type]
+        w,
+        h,
+    )
+    if box is None:
+        return
+
+    def draw(time: float, canvas: Canvas, origin: Points) -> None:
         angle = np.radians(start + sweep * time)
         direction = np.array([np.cos(angle), np.sin(angle)])
-        points = np.asarray(figure.shoulder) + np.linspace(0, 0.78, 6)[:, None] * size * direction
+        points = shoulder - origin + np.linspace(0, 0.78, 6)[:, None] * size * direction
         brush = painter.on(canvas)
         brush.limb(points, np.linspace(0.07, 0.04, 6) * size, sleeve)
-        end = np.asarray(figure.shoulder) + 0.9 * size * direction
+        end = shoulder - origin + 0.9 * size * direction
         brush.ellipsoid(
             (float(end[0]), float(end[1])), half, paddle, degrees=float(np.degrees(angle))
         )
 
-    blurred = average_layers(draw, np.linspace(-0.5, 0.5, 24).tolist(), w, h)
+    blurred = average_layers(draw, np.linspace(-0.5, 0.5, 24).tolist(), box)
     painter.canvas.over(blurred)
 
 
