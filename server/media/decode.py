@@ -1,0 +1,325 @@
+"""Decoding in worker processes: pixels come back through shared memory, a crash costs a frame.
+
+Each worker owns one slot of shared memory, as large as one decoded frame by the parent's own
+reading of the header. A worker that dies or takes too long is replaced; a frame that this happens
+to twice is set aside until its file changes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+import threading
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from multiprocessing.context import SpawnProcess
+from multiprocessing.shared_memory import SharedMemory
+from typing import Any
+
+import numpy as np
+
+from kernels.errors import VerdigrisError
+from server.media.errors import MediaError
+from server.media.headers import Attribute
+from server.media.shot import Frame, Shot
+
+MAX_TRIES = 2
+START_TIMEOUT_S = 60.0
+
+
+@dataclass(frozen=True)
+class Reply:
+    """What a worker says about the pixels that it left in its slot."""
+
+    number: int
+    width: int
+    height: int
+    has_alpha: bool
+    held: bool
+    missing: bool
+    nonfinite: int
+    attributes: dict[str, Attribute]
+    error: str = ""
+
+
+@dataclass
+class Job:
+    """One frame asked for, and how often it has been tried."""
+
+    frame: int
+    future: Future[Frame]
+    tries: int = 0
+
+
+@dataclass
+class _State:
+    """What the pool's threads share, under one lock."""
+
+    jobs: deque[Job] = field(default_factory=deque)
+    closing: bool = False
+    aside: dict[int, tuple[object, str]] = field(default_factory=dict)
+    """Frames set aside, with the identity of their file and the reason."""
+
+
+class _WorkerLostError(Exception):
+    """The worker died or was ended because it took too long."""
+
+
+class DecodePool:
+    """Decodes frames of one shot in processes of their own.
+
+    `submit` returns a Future that is set in a thread of the pool; `close` ends the workers and
+    frees the shared memory. Futures fail with MediaError only. `on_worker(pid)` is called, in a
+    thread of the pool, for every worker started.
+    """
+
+    def __init__(
+        self,
+        shot: Shot,
+        workers: int = 2,
+        timeout_s: float = 30.0,
+        *,
+        on_worker: Callable[[int], None] | None = None,
+    ) -> None:
+        self.shot = shot
+        self.timeout_s = timeout_s
+        self._on_worker = on_worker
+        self._state = _State()
+        self._wake = threading.Condition()
+        self._threads = [
+            threading.Thread(target=self._run, name=f"decode-{shot.name}-{n}", daemon=True)
+            for n in range(max(1, workers))
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def submit(self, frame: int) -> Future[Frame]:
+        """Ask for a frame; frames are decoded in the order asked for."""
+        future: Future[Frame] = Future()
+        with self._wake:
+            if self._state.closing:
+                raise self._closed()
+            self._state.jobs.append(Job(frame, future))
+            self._wake.notify()
+        return future
+
+    def close(self) -> None:
+        """End the workers, fail what is waiting, free the shared memory. May be called twice."""
+        with self._wake:
+            self._state.closing = True
+            waiting = list(self._state.jobs)
+            self._state.jobs.clear()
+            self._wake.notify_all()
+        for job in waiting:
+            job.future.cancel()
+        for thread in self._threads:
+            thread.join()
+
+    def __enter__(self) -> DecodePool:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _run(self) -> None:
+        """One thread: takes jobs, keeps one worker process alive for them."""
+        worker: _Worker | None = None
+        try:
+            while (job := self._next()) is not None:
+                if not job.future.set_running_or_notify_cancel():
+                    continue
+                worker = self._serve(worker, job)
+        finally:
+            if worker is not None:
+                worker.close()
+
+    def _next(self) -> Job | None:
+        with self._wake:
+            self._wake.wait_for(lambda: self._state.jobs or self._state.closing)
+            return None if self._state.closing else self._state.jobs.popleft()
+
+    def _serve(self, worker: _Worker | None, job: Job) -> _Worker | None:
+        """Settle one job's Future; gives back the worker to go on with, None if it was lost."""
+        while True:
+            try:
+                self._refuse_set_aside(job.frame)
+                worker = worker or _Worker(self.shot, self._on_worker)
+                job.future.set_result(self._decode(worker, job.frame))
+                return worker
+            except _WorkerLostError as error:
+                if worker is not None:
+                    worker.close()
+                worker = None
+                if self._state.closing:
+                    job.future.set_exception(self._closed())
+                    return None
+                job.tries += 1
+                if job.tries >= MAX_TRIES:
+                    job.future.set_exception(self._set_aside(job.frame, str(error)))
+                    return None
+            except VerdigrisError as error:
+                job.future.set_exception(error)
+                return worker
+            except Exception as error:  # A defect of ours must not end the thread.
+                job.future.set_exception(
+                    MediaError(f"frame {job.frame} of '{self.shot.spec}' failed ({error!r})")
+                )
+                return worker
+
+    def _decode(self, worker: _Worker, frame: int) -> Frame:
+        """Have the worker decode into its slot, check what it says, and copy the pixels out."""
+        reply = worker.ask(frame, self.timeout_s, lambda: self._state.closing)
+        if reply.error:
+            raise MediaError(reply.error)
+        shape = (self.shot.height, self.shot.width)
+        if (reply.height, reply.width) != shape:
+            raise MediaError(
+                f"frame {frame} of '{self.shot.spec}' decodes to {reply.width} x {reply.height} "
+                f"but its header says {shape[1]} x {shape[0]}; render it again"
+            )
+        planes = worker.planes().copy()
+        return Frame(
+            number=reply.number,
+            pixels=planes[:3],
+            alpha=planes[3] if reply.has_alpha else None,
+            held=reply.held,
+            missing=reply.missing,
+            nonfinite=reply.nonfinite,
+            attributes=reply.attributes,
+        )
+
+    def _closed(self) -> MediaError:
+        return MediaError(f"the decoding of '{self.shot.spec}' has ended; open it again")
+
+    def _identity(self, frame: int) -> object:
+        try:
+            status = self.shot.source_path(frame).stat()
+        except (OSError, VerdigrisError):
+            return None
+        return status.st_size, status.st_mtime_ns
+
+    def _refuse_set_aside(self, frame: int) -> None:
+        found = self._state.aside.get(frame)
+        if found is None:
+            return
+        if found[0] != self._identity(frame):
+            self._state.aside.pop(frame, None)
+            return
+        raise MediaError(found[1])
+
+    def _set_aside(self, frame: int, reason: str) -> MediaError:
+        where = self.shot.source_path(frame)
+        message = (
+            f"frame {frame} ('{where}') was set aside because {reason} {MAX_TRIES} times; "
+            "check the file or render it again"
+        )
+        self._state.aside[frame] = (self._identity(frame), message)
+        return MediaError(message)
+
+
+class _Worker:
+    """One process, its pipe and its slot."""
+
+    def __init__(self, shot: Shot, on_start: Callable[[int], None] | None) -> None:
+        self._shape = (4, shot.height, shot.width)
+        size = int(np.prod(self._shape)) * 4
+        try:
+            self._slot = SharedMemory(create=True, size=size)
+        except OSError as error:
+            raise MediaError(
+                f"no shared memory for decoding ({error.strerror}); use fewer decoding workers"
+            ) from None
+        context = multiprocessing.get_context("spawn")
+        self._pipe, theirs = context.Pipe()
+        self._process: SpawnProcess = context.Process(
+            target=_work, args=(shot, self._slot.name, self._shape, theirs), daemon=True
+        )
+        try:
+            self._process.start()
+        except OSError as error:
+            self._free()
+            raise MediaError(f"no process for decoding ({error.strerror}); try again") from None
+        finally:
+            theirs.close()
+        if on_start is not None and self._process.pid is not None:
+            on_start(self._process.pid)
+        self._fresh = True
+
+    def ask(self, frame: int, timeout_s: float, cancelled: Callable[[], bool]) -> Reply:
+        """Send a frame number and wait. Raises _WorkerLostError on death or time-out."""
+        limit = timeout_s + (START_TIMEOUT_S if self._fresh else 0.0)
+        try:
+            self._pipe.send(frame)
+            waited = 0.0
+            while not self._pipe.poll(0.1):
+                waited += 0.1
+                if waited >= limit or cancelled():
+                    raise _WorkerLostError(f"decoding took longer than {timeout_s:g} s")
+            reply: Reply = self._pipe.recv()
+        except (EOFError, OSError):
+            raise _WorkerLostError("its decoder crashed") from None
+        self._fresh = False
+        return reply
+
+    def planes(self) -> np.ndarray[Any, np.dtype[np.float32]]:
+        """The slot as red, green, blue, alpha planes."""
+        return np.ndarray(self._shape, np.float32, buffer=self._slot.buf)
+
+    def close(self) -> None:
+        """End the process, whatever it is doing, and free the slot."""
+        with contextlib.suppress(OSError):
+            self._pipe.close()
+        self._process.join(0.2)
+        if self._process.is_alive():
+            self._process.kill()
+            self._process.join()
+        self._process.close()
+        self._free()
+
+    def _free(self) -> None:
+        with contextlib.suppress(FileNotFoundError):
+            self._slot.unlink()
+        with contextlib.suppress(BufferError):
+            self._slot.close()
+
+
+def _work(shot: Shot, slot_name: str, shape: tuple[int, int, int], pipe: Connection) -> None:
+    """The worker process: decode the frames asked for until the pipe closes."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to answer.
+    if hasattr(os, "nice"):
+        os.nice(5)
+    slot = SharedMemory(slot_name)
+    planes = np.ndarray(shape, np.float32, buffer=slot.buf)
+    try:
+        while True:
+            pipe.send(_decode_into(planes, shot, pipe.recv()))
+    except (EOFError, OSError, KeyboardInterrupt):
+        pass
+    finally:
+        del planes
+        with contextlib.suppress(BufferError):
+            slot.close()
+
+
+def _decode_into(planes: np.ndarray[Any, Any], shot: Shot, number: int) -> Reply:
+    try:
+        frame = shot.read(number)
+        height, width = frame.pixels.shape[1:]
+        if (height, width) == planes.shape[1:]:
+            planes[:3] = frame.pixels
+            if frame.alpha is not None:
+                planes[3] = frame.alpha
+        return Reply(
+            number, width, height, frame.alpha is not None, frame.held, frame.missing,
+            frame.nonfinite, frame.attributes,
+        )  # fmt: skip
+    except VerdigrisError as error:
+        return Reply(number, 0, 0, False, False, False, 0, {}, str(error))
+    except Exception as error:
+        text = f"frame {number} of '{shot.spec}' cannot be decoded ({error!r}); render it again"
+        return Reply(number, 0, 0, False, False, False, 0, {}, text)
