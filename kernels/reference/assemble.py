@@ -1,0 +1,254 @@
+"""The cutout and the composite: edge colour, straight, over, carried shadows and light, light wrap.
+
+Mattes are (h, w) in 0..1, images (3, h, w) scene-linear in the working space; values below 0 and
+above 1 survive. Everything is pointwise; the blurred planes that some ways need are arguments.
+Premultiplied colour is always called cutout, colour not multiplied by the matte always straight.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.plan import Context, Plan, num, sigma_alpha
+from kernels.recipe import Assemble, Carry, EdgeColour
+from kernels.reference.backdrop import regrain
+from kernels.reference.neutralise import flat_backing
+
+Array = NDArray[Any]
+
+ALPHA_FLOOR = 1e-4
+"""Below this matte value straight colour is the neutralised plate itself."""
+SETTLE_FLOOR = 1e-6
+UNMIX_FLOOR = 1e-6
+SHADOW_FLOOR = 1e-6
+WEIGHT_FLOOR = 1e-3
+CORE_FROM = 0.8
+"""Matte value from which a pixel counts as a sample of the foreground's own colour."""
+
+
+@dataclass(frozen=True, eq=False)
+class Assembled:
+    """The result: alpha (h, w) with the carried area taken out, and four (3, h, w) pictures."""
+
+    alpha: Array
+    neutralised: Array
+    straight: Array
+    cutout: Array
+    composite: Array
+
+
+def final_alpha(
+    matte: Array,
+    *,
+    holdout: Array | None = None,
+    garbage: Array | None = None,
+    plate_alpha: Array | None = None,
+) -> Array:
+    """max(matte, holdout) * (1 - garbage) * plate_alpha; garbage wins. All (h, w), None is unset.
+
+    matte: the cumulative matte after its refinement, so that a spread never leaks into garbage.
+    """
+    alpha = matte if holdout is None else np.maximum(matte, holdout)
+    if garbage is not None:
+        alpha = alpha * (1 - garbage)
+    if plate_alpha is not None:
+        alpha = alpha * plate_alpha
+    return alpha
+
+
+# ---------------------------------------------------------------- edge colour
+
+
+def settle_value(plan: Plan) -> float:
+    """The matte value from which `subtract` acts in full: as set, or 3 sigma of the matte."""
+    edge = plan.recipe.assemble.edge_colour
+    return 3.0 * sigma_alpha(plan) if edge.settle_by_noise else num(edge.settle)
+
+
+def multiply(alpha: Array, n_plate: Array) -> Array:
+    """Cutout alpha * N(p). Exact where the backing is black."""
+    return np.asarray(alpha * n_plate)
+
+
+def subtract(alpha: Array, n_plate: Array, n_clean: Array, settle: float) -> Array:
+    """Cutout w max(N(p) - (1 - alpha) N(c), min(0, N(p))) + (1 - w) alpha N(p).
+
+    w = clamp(alpha / max(settle, 1e-6), 0, 1). Exactly alpha F for p = alpha F + (1 - alpha) c, a
+    neutraliser that leaves both F and c linear, true alpha >= settle; N(p) where alpha is 1 and 0
+    where alpha is 0. No channel of N(p) that is >= 0 gives a negative cutout.
+    Source: the compositing equation, Porter & Duff 1984.
+    """
+    one = n_plate.dtype.type
+    w = np.clip(alpha / one(max(settle, SETTLE_FLOOR)), 0, 1)
+    taken = np.maximum(n_plate - (1 - alpha) * n_clean, np.minimum(n_plate, 0))
+    return np.asarray(w * taken + (1 - w) * (alpha * n_plate))
+
+
+def foreground_weight(alpha: Array) -> Array:
+    """How far a pixel is a sample of the foreground's colour: ramp(alpha; 0.8, 1) squared."""
+    one = alpha.dtype.type
+    t = np.clip((alpha - one(CORE_FROM)) / one(1 - CORE_FROM), 0, 1)
+    return np.asarray(t * t)
+
+
+def foreground_finish(blurred_weighted: Array, blurred_weight: Array, n_plate: Array) -> Array:
+    """Local foreground estimate: (blur(w N(p)) + 1e-3 N(p)) / (blur(w) + 1e-3).
+
+    Where nothing solid is near it is the neutralised plate. (3, h, w), (h, w), (3, h, w).
+    """
+    floor = n_plate.dtype.type(WEIGHT_FLOOR)
+    return np.asarray((blurred_weighted + floor * n_plate) / (blurred_weight + floor))
+
+
+def unmix(
+    alpha: Array, n_plate: Array, n_clean: Array, foreground: Array, hold: float
+) -> Array:
+    """Cutout alpha F with F held near a local estimate F0.
+
+    F minimises |N(p) - alpha F - (1 - alpha) N(c)|^2 + hold |F - F0|^2 (Tikhonov), that is
+    F = F0 + alpha / (alpha^2 + hold) * (N(p) - alpha F0 - (1 - alpha) N(c)); the denominator is at
+    least 1e-6. The cutout is kept >= min(0, N(p)) as in `subtract`; 0 where alpha is 0.
+    Source: Tikhonov & Arsenin 1977 for the regularised least squares.
+    """
+    one = n_plate.dtype.type
+    gain = alpha / np.maximum(alpha * alpha + one(hold), one(UNMIX_FLOOR))
+    rest = n_plate - alpha * foreground - (1 - alpha) * n_clean
+    return np.asarray(np.maximum(alpha * (foreground + gain * rest), np.minimum(n_plate, 0)))
+
+
+def edge_colour(
+    edge: EdgeColour,
+    alpha: Array,
+    n_plate: Array,
+    n_clean: Array,
+    *,
+    settle: float,
+    foreground: Array | None = None,
+) -> Array:
+    """The premultiplied cutout by the chosen way; `unmix` without an estimate uses N(p) as F0."""
+    if edge.method == "multiply":
+        return multiply(alpha, n_plate)
+    if edge.method == "subtract":
+        return subtract(alpha, n_plate, n_clean, settle)
+    estimate = n_plate if foreground is None else foreground
+    return unmix(alpha, n_plate, n_clean, estimate, num(edge.hold))
+
+
+def foreground_gain(assemble: Assemble, like: Array) -> Array:
+    """Exposure and white balance as a factor a channel, (3, 1, 1): gain * 2^stops."""
+    gain = np.asarray(assemble.foreground_gain, dtype=np.float64)
+    gain = gain * 2.0 ** num(assemble.foreground_exposure_stops)
+    return np.asarray(gain.reshape(3, 1, 1).astype(like.dtype))
+
+
+def straight(cutout: Array, alpha: Array, n_plate: Array) -> Array:
+    """Colour not multiplied by the matte: cutout / alpha, or N(p) where alpha < 1e-4."""
+    clear = alpha < ALPHA_FLOOR
+    safe = np.where(clear, alpha.dtype.type(1), alpha)
+    return np.where(clear, n_plate, cutout / safe)
+
+
+def over(cutout: Array, alpha: Array, backdrop: Array) -> Array:
+    """Premultiplied over: cutout + (1 - alpha) backdrop. Source: Porter & Duff 1984."""
+    return np.asarray(cutout + (1 - alpha) * backdrop)
+
+
+# ---------------------------------------------------------------- carry and light wrap
+
+
+def carried_alpha(alpha: Array, area: Array | None) -> Array:
+    """alpha (1 - m) in the carried area m; None is nowhere."""
+    return alpha if area is None else np.asarray(alpha * (1 - area))
+
+
+def carry_source(denoised: Array, clean: Array | None, ctx: Context) -> Array:
+    """max(0, p - c): the light on the backing beyond its own, before it is neutralised."""
+    backing = flat_backing(ctx, denoised) if clean is None else clean
+    return np.asarray(np.maximum(denoised - backing, 0))
+
+
+def carry(
+    backdrop: Array,
+    p: Carry,
+    ctx: Context,
+    *,
+    area: Array | None,
+    shadow: Array | None = None,
+    clean: Array | None = None,
+    light: Array | None = None,
+) -> Array:
+    """The backdrop with the backing's shadows and light, (3, h, w).
+
+    backdrop * mix(1, clamp(shadow / max(c_k, 1e-6), 0, 1), shadows * m) + light_amount * m * light
+
+    shadow: blur of the denoised primary, (h, w). light: `carry_source` neutralised, (3, h, w).
+    area: m, (h, w); None carries nothing.
+    """
+    if area is None:
+        return backdrop
+    out = backdrop
+    if shadow is not None:
+        backing = flat_backing(ctx, backdrop) if clean is None else clean
+        lit = np.clip(shadow / np.maximum(backing[ctx.k], backdrop.dtype.type(SHADOW_FLOOR)), 0, 1)
+        out = out * (1 + (lit - 1) * (backdrop.dtype.type(num(p.shadows)) * area))
+    if light is not None and num(p.light) > 0:
+        out = out + (backdrop.dtype.type(num(p.light)) * area) * light
+    return np.asarray(out)
+
+
+def wrap_source(alpha: Array, backdrop: Array) -> Array:
+    """(1 - alpha) backdrop, both with the carry applied: what is blurred for the light wrap."""
+    return np.asarray((1 - alpha) * backdrop)
+
+
+def light_wrap(composite: Array, alpha: Array, wrap: Array, amount: float) -> Array:
+    """composite + amount * alpha * blur((1 - alpha) backdrop). Identity at amount 0."""
+    return np.asarray(composite + (composite.dtype.type(amount) * alpha) * wrap)
+
+
+# ---------------------------------------------------------------- all of it
+
+
+def assemble(
+    plan: Plan,
+    *,
+    alpha: Array,
+    n_plate: Array,
+    n_clean: Array,
+    backdrop: Array | None,
+    clean: Array | None = None,
+    foreground: Array | None = None,
+    area: Array | None = None,
+    shadow: Array | None = None,
+    light: Array | None = None,
+    wrap: Array | None = None,
+    origin: tuple[int, int] = (0, 0),
+) -> Assembled:
+    """Everything from the final matte and the neutralised plate to the composite.
+
+    alpha: `final_alpha`. n_plate, n_clean: the same neutralise passes on the plate and on the clean
+    plate (or flat backing, (3, 1, 1)). backdrop: placed; None is black. clean: for carried
+    shadows; None is the flat backing. foreground, shadow, wrap: planes of the plan's stages.
+    light: for carried light. area: the mask of the carry. origin: (x, y) of the first pixel in the
+    frame, for grain that does not depend on tiles.
+    """
+    settings, ctx = plan.recipe.assemble, plan.context
+    a = carried_alpha(alpha, area)
+    gain = foreground_gain(settings, n_plate)
+    cut = edge_colour(
+        settings.edge_colour, a, n_plate, n_clean, settle=settle_value(plan), foreground=foreground
+    )
+    cut = cut * gain
+    back: Array = np.zeros((3, 1, 1), n_plate.dtype) if backdrop is None else backdrop
+    if backdrop is not None:
+        back = carry(back, settings.carry, ctx, area=area, shadow=shadow, clean=clean, light=light)
+        grain = num(settings.backdrop.regrain)
+        back = regrain(back, ctx.noise, grain, ctx.frame, origin[0], origin[1])
+    composite = over(cut, a, back)
+    if wrap is not None:
+        composite = light_wrap(composite, a, wrap, num(settings.light_wrap.amount))
+    return Assembled(a, n_plate, straight(cut, a, n_plate * gain), cut, composite)
