@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +25,16 @@ from demo_media.raster import (
 from demo_media.shade import Colour, Lights, Material, shade
 
 Image = NDArray[np.float32]
+
+
+_TILE, _TILE_GRAIN = 768, 32.0
+
+
+@cache
+def _texture_tile() -> Image:
+    return fractal_noise(
+        np.random.default_rng(5), _TILE, _TILE, scale_px=_TILE_GRAIN, octaves=5, gain=0.55
+    )
 
 
 @dataclass(frozen=True)
@@ -62,15 +74,18 @@ class Painter:
         material: Material,
         normal: Image,
         box: Box,
+        local: tuple[Image, Image],
         painted: tuple[Image, Colour] | None = None,
     ) -> None:
-        """Paint the union of `polygons` with `normal` (3, h, w) given over `box`."""
+        """Paint the union of `polygons` with `normal` (3, h, w) given over `box`.
+
+        `local` are coordinates in pixels that move with the part, so that its texture does too.
+        """
         self._parts += 1
         alpha = polygon_coverage(polygons, box, self.factor)
         texture: Image | float = 0.0
         if material.grain > 0:
-            rng = np.random.default_rng([self.seed, self._parts])
-            texture = fractal_noise(rng, *alpha.shape, scale_px=material.grain_px, octaves=4)
+            texture = self._texture(local, material.grain_px * self.canvas.height / 540)
         clean, spill = shade(normal, material, self.lights, texture, painted)
         layer = Layer(box, clean * alpha, spill * alpha, alpha)
         if self.contact > 0:
@@ -80,6 +95,16 @@ class Painter:
             )
         self.canvas.over(layer)
 
+    def _texture(self, local: tuple[Image, Image], grain_px: float) -> Image:
+        """Fractal noise sampled where the part's own coordinates say, different for each part."""
+        shift = np.random.default_rng([self.seed, self._parts]).uniform(0, _TILE, 2)
+        scale = np.float32(_TILE_GRAIN / grain_px)
+        x = np.broadcast_to(local[0] * scale + np.float32(shift[0]), local[0].shape)
+        y = np.broadcast_to(local[1] * scale + np.float32(shift[1]), local[1].shape)
+        tile = _texture_tile()
+        border = cv2.BORDER_REFLECT_101
+        return np.asarray(cv2.remap(tile, x, y, cv2.INTER_LINEAR, borderMode=border), np.float32)
+
     def _grid(self, box: Box, centre: tuple[float, float], degrees: float) -> tuple[Image, Image]:
         """Pixel centres over `box`, relative to `centre` and turned back by `degrees`."""
         x = np.arange(box[0], box[2], dtype=np.float32)[None, :] + 0.5 - np.float32(centre[0])
@@ -87,7 +112,7 @@ class Painter:
         cos, sin = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
         return (
             np.asarray(x * cos + y * sin, np.float32),
-            np.asarray(-x * sin + y * cos, np.float32),
+            np.asarray(y * cos - x * sin, np.float32),
         )
 
     def _clip(self, polygons: Sequence[Points]) -> Box | None:
@@ -116,7 +141,7 @@ class Painter:
         depth = min(radii) * flatness
         normal = np.stack([u / radii[0], v / radii[1], np.sqrt(1 - inside) / depth])
         painted = None if paint is None else (paint.weight(u, v), paint.colour)
-        self.part([outline], material, _turned(normal, degrees), box, painted)
+        self.part([outline], material, _turned(normal, degrees), box, (x, y), painted)
 
     def limb(
         self,
@@ -147,7 +172,8 @@ class Painter:
             best = np.where(nearer, distance, best)
             dz = np.sqrt(1 - np.minimum(distance, 1))
             normal = np.where(nearer, np.stack([dx, dy, dz]), normal)
-        self.part(polygons, material, _unit_field(normal), box)
+        local = self._grid(box, (float(points[0, 0]), float(points[0, 1])), 0.0)
+        self.part(polygons, material, _unit_field(normal), box, local)
 
     def turned_pot(
         self,
@@ -175,7 +201,7 @@ class Painter:
         normal = np.stack([u, np.broadcast_to(np.clip(slope, -3, 3), u.shape), dz])
         around = np.asarray(np.arcsin(u), np.float32)
         painted = None if paint is None else (paint.weight(around, -y), paint.colour)
-        self.part([outline], material, _turned(_unit_field(normal), degrees), box, painted)
+        self.part([outline], material, _turned(_unit_field(normal), degrees), box, (x, y), painted)
 
     def plate(self, outline: Points, material: Material, *, tilt: tuple[float, float]) -> None:
         """A flat piece such as a leaf or a panel, with one normal bent softly by its texture."""
@@ -188,7 +214,7 @@ class Painter:
         nx = np.float32(tilt[0]) + np.float32(0.9) * x / np.float32(size)
         ny = np.float32(tilt[1]) + np.float32(0.9) * y / np.float32(size)
         normal = np.stack([nx, ny, np.ones(shape, np.float32) * np.float32(0.9)])
-        self.part([outline], material, _unit_field(normal), box)
+        self.part([outline], material, _unit_field(normal), box, (x, y))
 
 
 def turn(points: Points, degrees: float) -> Points:

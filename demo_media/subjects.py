@@ -179,7 +179,7 @@ def swing_arm(
     shoulder = np.asarray(figure.shoulder)
     reach = 1.2 * size
     box = clip_box(
-        (*(shoulder - reach).tolist(), *(shoulder + reach).tolist()),  # type: ignore[arg-type]
+        (*(shoulder - reach).tolist(), *(shoulder + reach).tolist()),
         w,
         h,
     )
