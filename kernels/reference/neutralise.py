@@ -107,7 +107,8 @@ def excess_over_limit(image: Array, p: NeutralisePass, ctx: Context) -> Array:
 
 def clean_excess(clean: Array, p: NeutralisePass, ctx: Context) -> Array:
     """e(c) = c_k - max(limit(c_i, c_j), 0), at least 1e-6, (3, ...) to (...)."""
-    return np.asarray(np.maximum(clean[ctx.k] - limit_of(clean, p, ctx), clean.dtype.type(EXCESS_FLOOR)))
+    excess = clean[ctx.k] - limit_of(clean, p, ctx)
+    return np.asarray(np.maximum(excess, clean.dtype.type(EXCESS_FLOOR)))
 
 
 def spill_amount(image: Array, p: NeutralisePass, ctx: Context, table: Array | None) -> Array:

@@ -7,14 +7,12 @@ extremum), `finish_view` (display encoding or colour table, 8 bit). A view chang
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
 from kernels.plan import AP1_WEIGHTS, Context, Plan, ViewName, enabled
-from kernels.recipe import ExtractorBase
 from kernels.reference.backdrop import noise_sigma
 from kernels.reference.colour import luminance
 from kernels.reference.display import (
@@ -28,18 +26,15 @@ from kernels.reference.display import (
     srgb_encode,
     to_8bit,
 )
-from kernels.reference.extract import join_all
+from kernels.reference.extract import Joined, join_all
 from kernels.reference.neutralise import flat_backing
+from kernels.reference.pool import Box, Pooling, downscale_area, pool_extremum
 
 if TYPE_CHECKING:
     from kernels.engine import Stress, View
 
 Array = NDArray[Any]
-Box = tuple[float, float, float, float]
-Pooling = Literal["mean", "max", "min"]
 
-TOUCH = 1e-4
-"""A box that reaches less than this into a pixel does not touch it."""
 EVENNESS_STOPS = 1.0
 """The evenness table runs from this many stops under the backing's level to as many over."""
 NOISE_RANGE = 0.1
@@ -51,76 +46,6 @@ DECIDES_FROM = 1 / 512
 
 
 # ---------------------------------------------------------------- pooling
-
-
-def box_edges(start: float, stop: float, count: int) -> Array:
-    """The count + 1 borders of `count` equal boxes over start..stop, float64."""
-    return start + (stop - start) * (np.arange(count + 1) / count)
-
-
-def pixel_ranges(start: float, stop: float, count: int, size: int) -> tuple[Array, Array]:
-    """First and past-last pixel that each of `count` boxes over start..stop touches.
-
-    floor(a + 1e-4) and ceil(b - 1e-4), at least one pixel, held inside 0..size. Where boxes are
-    smaller than a pixel: the pixel that holds the box's centre, so that pixels show as squares.
-    """
-    edges = box_edges(start, stop, count)
-    if count > stop - start:
-        first = np.floor((edges[:-1] + edges[1:]) / 2)
-        end = first + 1
-    else:
-        first, end = np.floor(edges[:-1] + TOUCH), np.ceil(edges[1:] - TOUCH)
-    first = np.clip(first, 0, size - 1).astype(np.int64)
-    return first, np.clip(np.maximum(end, first + 1), 1, size).astype(np.int64)
-
-
-def _weights(start: float, stop: float, count: int, size: int, dtype: Any) -> Any:
-    """Sparse (count, size) matrix of each box's shares of the pixels it touches; rows sum to 1."""
-    first, end = pixel_ranges(start, stop, count, size)
-    edges = box_edges(start, stop, count)
-    spans = end - first
-    rows = np.repeat(np.arange(count), spans)
-    pointers = np.concatenate([[0], np.cumsum(spans)])
-    columns = np.arange(pointers[-1]) - np.repeat(pointers[:-1] - first, spans)
-    if count > stop - start:
-        share = np.ones(len(rows))
-    else:
-        share = np.minimum(edges[rows + 1], columns + 1) - np.maximum(edges[rows], columns)
-        share = np.where(np.repeat(spans, spans) == 1, 1.0, np.maximum(share, 0))
-    share = share / np.repeat(np.add.reduceat(share, pointers[:-1]), spans)
-    return sparse.csr_matrix((share.astype(dtype), columns, pointers), shape=(count, size))
-
-
-def downscale_area(planes: Array, box: Box, width: int, height: int) -> Array:
-    """Exact area average of `box` in width x height boxes, (..., h, w) to (..., height, width).
-
-    box: (x0, y0, x1, y1) in pixels of `planes`, fractions allowed. An axis that is enlarged takes
-    the nearest pixel. Values below 0 and above 1 survive.
-    Source: the mean over an area; OpenImageIO's `resize` with a box filter gives the same.
-    """
-    h, w = planes.shape[-2:]
-    if box == (0, 0, w, h) and (width, height) == (w, h):
-        return planes
-    across = _weights(box[0], box[2], width, w, planes.dtype)
-    down = _weights(box[1], box[3], height, h, planes.dtype)
-    flat = planes.reshape(-1, h, w)
-    out = [(across @ (down @ plane).T).T for plane in flat]
-    return np.ascontiguousarray(np.stack(out)).reshape(*planes.shape[:-2], height, width)
-
-
-def pool_extremum(plane: Array, box: Box, width: int, height: int, which: Pooling) -> Array:
-    """Largest (`max`) or smallest (`min`) of all pixels that each box touches, (..., h, w).
-
-    A pixel between two boxes counts for both, so that a single pixel never disappears.
-    """
-    best = np.maximum if which == "max" else np.minimum
-    for axis, start, stop, count in ((-1, box[0], box[2], width), (-2, box[1], box[3], height)):
-        first, end = pixel_ranges(start, stop, count, plane.shape[axis])
-        out = np.take(plane, first, axis=axis)
-        for step in range(1, int((end - first).max())):
-            out = best(out, np.take(plane, np.minimum(first + step, end - 1), axis=axis))
-        plane = out
-    return plane
 
 
 def pooling_of(view: View) -> Pooling:
@@ -207,15 +132,16 @@ def alpha_noise(image: Array, neutralised: Array, clean: Array, ctx: Context) ->
     return np.stack([sigma * w, w, luminance(image, ctx.weights)])
 
 
-def deciding_index(mattes: Sequence[tuple[Array, ExtractorBase]]) -> Array:
+def deciding_index(mattes: Sequence[Joined]) -> Array:
     """Which join changed the joined matte most, (h, w) int: position in the list, -1 for none.
 
-    The first one changes it from 0. Of equal changes the last counts.
+    mattes: (finished matte, extractor[, mask]), at least one, as `extract.join_all` takes them. The
+    first one changes it from 0. Of equal changes the last counts; changes under 1/512 never do.
     """
-    shape = mattes[0][0].shape if mattes else (0, 0)
-    index = np.full(shape, -1)
-    largest = np.full(shape, DECIDES_FROM)
-    before: Array = np.zeros(shape)
+    first = mattes[0][0]
+    index = np.full(first.shape, -1)
+    largest = np.full_like(first, DECIDES_FROM)
+    before: Array = np.zeros_like(first)
     for n in range(len(mattes)):
         after = join_all(mattes[: n + 1])
         change = np.abs(after - before)
@@ -225,7 +151,7 @@ def deciding_index(mattes: Sequence[tuple[Array, ExtractorBase]]) -> Array:
     return index
 
 
-def deciding(mattes: Sequence[tuple[Array, ExtractorBase]], alpha: Array) -> Array:
+def deciding(mattes: Sequence[Joined], alpha: Array) -> Array:
     """Linear light of the deciding extractor's palette colour times 0.15 + 0.85 alpha, (3, h, w).
 
     Colours repeat after seven extractors; where none decides it is a dark grey.
@@ -276,10 +202,11 @@ def view_source(
 ) -> Array:
     """The view per full-resolution pixel: (h, w) for a matte, else (3, h, w). Pointwise.
 
-    planes: inputs `plate denoised clean`, results `alpha neutralised cutout composite` and the
-    finished mattes `matte:<id>` (see `view_needs`). Without a denoised pass the plate is taken,
-    without a clean plate the flat backing. Pictures are scene-linear; evenness and alpha noise are
-    a weighted measure, its weight and luminance; deciding is linear light of sRGB primaries.
+    planes: inputs `plate denoised clean` and `mask:<id>`, results `alpha neutralised cutout
+    composite` and the finished mattes `matte:<id>` (see `view_needs`). Without a denoised pass
+    the plate is taken, without a clean plate the flat backing. Pictures are scene-linear; evenness
+    and alpha noise are a weighted measure, its weight and luminance; deciding is linear light of
+    sRGB primaries.
     level: the backing's median primary for evenness.
     """
     ctx = plan.context
@@ -294,7 +221,10 @@ def view_source(
         case "alpha_noise":
             return alpha_noise(planes["plate"], planes["neutralised"], _clean(planes, ctx), ctx)
         case "deciding":
-            mattes = [(planes[f"matte:{e.id}"], e) for _, e in enabled(plan.recipe)]
+            mattes: list[Joined] = [
+                (planes[f"matte:{e.id}"], e, planes.get(f"mask:{e.id}"))
+                for _, e in enabled(plan.recipe)
+            ]
             return deciding(mattes, planes["alpha"])
         case "denoised":
             return planes.get("denoised", planes["plate"])
@@ -338,3 +268,9 @@ def _measured(pooled: Array, name: ViewName) -> Array:
         measure = measure / NOISE_RANGE
     dim = pooled.dtype.type(DIM) * srgb_encode(grey)
     return np.asarray(w * false_colour(measure) + (1 - w) * dim)
+
+
+__all__ = [
+    "alpha_noise", "deciding", "deciding_index", "downscale_area", "evenness", "finish_view",
+    "pool_extremum", "pool_view", "pooling_of", "stress", "view_needs", "view_source",
+]
