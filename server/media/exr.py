@@ -48,7 +48,7 @@ def write_exr(
     half: bool = True,
     compression: str = "zip",
     interop_id: str | None = None,
-    pixel_aspect: float = 1.0,
+    pixel_aspect: float | None = None,
     data_window: tuple[int, int, int, int] | None = None,
     display_window: tuple[int, int, int, int] | None = None,
     sources: Iterable[str | Path] = (),
@@ -59,9 +59,10 @@ def write_exr(
     `<layer>.A`, (3, H, W) `<layer>.R/G/B`, (4, H, W) `<layer>.R/G/B/A` with colour multiplied by
     alpha. The layer '' or 'cutout' has no prefix; a single plane there is `Y`. Values outside 0..1
     survive; in half, finite values beyond 65504 are written as 65504. Windows are (x0, y0, x1, y1),
-    half open; the default is the picture's size at the origin. Attributes carry OpenEXR's own
-    names, as in `Frame.attributes`, and are written with their proper types (`timeCode` as a
-    pair of 32-bit words, `framesPerSecond` as a Fraction).
+    half open; the default is the attribute `displayWindow` if it is of the picture's size, else
+    the picture's size at the origin. Attributes carry OpenEXR's own names,
+    as in `Frame.attributes`, and are written with their proper types (`timeCode` as a pair of
+    32-bit words, `framesPerSecond` as a Fraction).
 
     The file appears complete under its name or not at all. Raises MediaError for a full disk, for
     a path that is one of `sources`, and for layers that do not fit together.
@@ -78,10 +79,12 @@ def write_exr(
     for index, plane in enumerate(planes):
         pixels[..., index] = plane
     clamped = _clamp_to_half(pixels) if half else 0
-    spec = _spec(pixels.shape[1], pixels.shape[0], names, kind, data_window, display_window)
+    attributes = dict(attributes or {})
+    display = display_window or _same_size(attributes.get("displayWindow"), pixels.shape[:2])
+    spec = _spec(pixels.shape[1], pixels.shape[0], names, kind, data_window or display, display)
     spec.attribute("compression", compression)
-    spec.attribute("PixelAspectRatio", float(pixel_aspect))
-    _set_attributes(spec, attributes or {})
+    spec.attribute("PixelAspectRatio", _aspect(pixel_aspect, attributes))
+    _set_attributes(spec, attributes)
     if interop_id:
         spec.attribute("colorInteropID", interop_id)
         if interop_id in CHROMATICITIES:
@@ -90,6 +93,18 @@ def write_exr(
             )
     write_image(output, "openexr", spec, pixels.astype(kind) if half else pixels)
     return clamped
+
+
+def _same_size(window: Any, shape: Sequence[int]) -> tuple[int, int, int, int] | None:
+    """A source's display window, for a picture that fills it."""
+    if not isinstance(window, tuple) or len(window) != 4:
+        return None
+    x0, y0, x1, y1 = (int(edge) for edge in window)
+    return (x0, y0, x1, y1) if (y1 - y0, x1 - x0) == tuple(shape) else None
+
+
+def _aspect(given: float | None, attributes: Mapping[str, Any]) -> float:
+    return float(given if given is not None else attributes.get("pixelAspectRatio", 1.0))
 
 
 def write_image(output: Path, format_name: str, spec: Any, pixels: npt.NDArray[Any]) -> None:
@@ -199,7 +214,10 @@ def _spec(
 
 def _set_attributes(spec: Any, attributes: Mapping[str, Attribute]) -> None:
     """Attributes with their proper types; those about storage and colour are ours to set."""
-    ours = {"compression", "chromaticities", "colorInteropID", "acesImageContainerFlag"}
+    ours = {
+        "compression", "chromaticities", "colorInteropID", "acesImageContainerFlag",
+        "dataWindow", "displayWindow", "pixelAspectRatio", "PixelAspectRatio",
+    }  # fmt: skip
     for name, value in attributes.items():
         typed = None if name in ours else typed_attribute(name, value)
         if typed is not None:

@@ -161,6 +161,10 @@ def _header(path: Path, reader: Any, limits: Limits) -> Header:
     fps = fps or as_fraction(_first(spec, "dpx:FrameRate", "dpx:TemporalFrameRate"))
     if fps is not None:
         attributes["framesPerSecond"] = fps
+    if str(reader.format_name()) == "openexr":
+        attributes["displayWindow"] = _window(spec.full_x, spec.full_y, *size)
+        attributes["dataWindow"] = _window(spec.x, spec.y, spec.width, spec.height)
+        attributes["pixelAspectRatio"] = aspect
     return Header(
         path=path,
         format=str(reader.format_name()),
@@ -316,6 +320,10 @@ def _chromaticities(spec: Any) -> tuple[float, ...] | None:
     if isinstance(value, tuple) and len(value) == 8:
         return tuple(float(v) for v in value)
     return None
+
+
+def _window(x: int, y: int, width: int, height: int) -> tuple[int, ...]:
+    return int(x), int(y), int(x) + int(width), int(y) + int(height)
 
 
 def _stored_shape(header: Header) -> tuple[int, int]:

@@ -33,6 +33,8 @@ Float32 = npt.NDArray[np.float32]
 _CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mxf,avi"
 _AHEAD = 16
 """How many frames forward are decoded in passing rather than sought."""
+_RECENT = 4
+"""Decoded frames kept, for callers that ask a little out of order."""
 _CENTRED_CHROMA = {"mjpeg", "mpeg1video"}
 _SITED = re.compile(r"chroma_sample_loc_type_top_field\s+\d+\s*=\s*(\d+)")
 _CAMERA_CURVES = {1, 6, 14, 15}
@@ -61,7 +63,7 @@ class Index:
 
 
 class Movie:
-    """One open movie. Not for use by several threads at once."""
+    """One open movie. Several threads may read; they take turns."""
 
     def __init__(self, path: Path, limits: Limits | None = None) -> None:
         self.path = path
@@ -73,6 +75,8 @@ class Movie:
         self.frame_count = len(self._index.stamps) + len(self.missing_frames)
         if not self._index.stamps:
             raise MediaError(f"'{path}' is a movie without a single frame; export it again")
+        self._turn = threading.Lock()
+        self._recent: dict[int, Any] = {}
         self._frames: Iterator[Any] | None = None
         self._position = 0
         self._siting_type = self._read_siting()
@@ -222,7 +226,8 @@ class Movie:
 
     def read(self, number: int) -> tuple[Float32, Float32 | None]:
         """Encoded RGB (3, H, W) and alpha (H, W) or None of a frame, upright, float32."""
-        frame = self._decoded(number)
+        with self._turn:
+            frame = self._decoded(number)
         colour, alpha = yuv.rgb_from_frame(frame, self.signal)
         if self._turns:
             colour = np.ascontiguousarray(np.rot90(colour, self._turns, axes=(1, 2)))
@@ -237,7 +242,7 @@ class Movie:
     def _decoded(self, number: int) -> Any:
         """The decoded frame with exactly the time stamp that the index has for the number."""
         try:
-            frame = self._find(number)
+            frame = self._recent.get(number) or self._find(number)
         except (av.FFmpegError, OSError) as error:
             self._frames = None
             raise self._damaged(number, _reason(error)) from None
@@ -279,12 +284,16 @@ class Movie:
     def _run_to(self, target: int, number: int) -> Any:
         """Decode forward to a time stamp; None when the decoder is already past it."""
         assert self._frames is not None
+        stamps = self._index.stamps
         for frame in self._frames:
             stamp = frame.pts if frame.pts is not None else frame.dts
             if stamp is None:
                 continue
             if frame.time_base is not None and frame.time_base != self._stream.time_base:
                 stamp = round(stamp * frame.time_base / self._stream.time_base)
+            shown = bisect_right(stamps, stamp)
+            if shown and stamps[shown - 1] == stamp:
+                self._keep(shown, frame)
             if stamp == target:
                 self._position = number + 1
                 return frame
@@ -292,6 +301,12 @@ class Movie:
                 break
         self._frames = None
         return None
+
+
+    def _keep(self, number: int, frame: Any) -> None:
+        self._recent[number] = frame
+        while len(self._recent) > _RECENT:
+            del self._recent[next(iter(self._recent))]
 
 
 def _chroma(kind: Any) -> str:
