@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from math import ceil
 from typing import Any, Literal
 
 from kernels.recipe import (
@@ -73,10 +74,10 @@ def refine_is_pointwise(refine: Refine) -> bool:
 def refine_halo(refine: Refine) -> int:
     """Return the summed halo in pixels of a matte's refinement (see `reference.refine`)."""
     d, g = refine.despeckle, refine.guide
-    halo = 2 * int(num(d.holes_px) + 0.999) + 2 * int(num(d.specks_px) + 0.999)
-    halo += 2 * int(num(g.radius_px) + 0.999)
-    halo += int(num(refine.levels.keep_soft_px) + 0.999) + 1 if refine.levels.keep_soft_px else 0
-    halo += int(abs(num(refine.choke_px)) + 0.999) + 1 if refine.choke_px else 0
+    halo = ceil(num(d.holes_px)) + ceil(num(d.specks_px)) + 2 * ceil(num(g.radius_px))
+    keep_px = num(refine.levels.keep_soft_px)
+    halo += 2 * ceil(keep_px / 2) + 1 if keep_px else 0
+    halo += ceil(abs(num(refine.choke_px)))
     return halo + gauss_radius(num(refine.soften_px))
 
 

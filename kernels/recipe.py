@@ -62,7 +62,7 @@ class Shape(Model):
 
 
 class Despeckle(Model):
-    """Fill small holes and remove small specks, by size (a closing and an opening)."""
+    """Fill small holes and remove small specks, by size; edges and hair stay as they are."""
 
     holes_px: Number = number(
         0.0, "holes in the matte up to this width are filled", low=0, high=24, drag=(0, 8),
