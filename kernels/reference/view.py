@@ -26,7 +26,7 @@ from kernels.reference.display import (
     srgb_encode,
     to_8bit,
 )
-from kernels.reference.extract import Joined, join_all
+from kernels.reference.join import Joined, join_all
 from kernels.reference.neutralise import flat_backing
 from kernels.reference.pool import Box, Pooling, downscale_area, pool_extremum
 

@@ -1,0 +1,262 @@
+"""What is evaluated per pixel between the stages of a plan, from the planes that exist.
+
+A `Tile` is any rectangle of the frame: all its planes have the same size, and every function here
+gives the same bits whatever the rectangle. The cpu engine calls these functions on row tiles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.plan import Plan, num, refine_is_pointwise
+from kernels.recipe import ExtractorBase, NeutralisePass
+from kernels.reference import assemble, extract, join
+from kernels.reference import neutralise as spill
+from kernels.reference.assemble import Assembled
+from kernels.reference.colour import acescct_from_linear, luminance
+
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True, eq=False)
+class Tile:
+    """A rectangle of a frame: its planes by name, and where its first pixel lies (x, y)."""
+
+    planes: Mapping[str, Array]
+    origin: tuple[int, int] = (0, 0)
+
+    def get(self, name: str) -> Array | None:
+        """Return a plane, or None where there is none."""
+        return self.planes.get(name)
+
+    def __getitem__(self, name: str) -> Array:
+        return self.planes[name]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Height and width."""
+        height, width = self.planes["plate"].shape[-2:]
+        return height, width
+
+
+def reads(tile: Tile, extractor: ExtractorBase) -> Array:
+    """Return the pass an extractor looks at: the plate where there is no denoised pass."""
+    denoised = tile.get("denoised") if extractor.reads == "denoised" else None
+    return tile["plate"] if denoised is None else denoised
+
+
+def denoised(tile: Tile) -> Array:
+    """Return the denoised pass, or the plate where there is none."""
+    found = tile.get("denoised")
+    return tile["plate"] if found is None else found
+
+
+def guide_of(image: Array, plan: Plan) -> Array:
+    """Return the guide of the guided filter: luminance of the log picture, (3, h, w) to (h, w)."""
+    return luminance(acescct_from_linear(image), plan.context.weights)
+
+
+def raw_matte(plan: Plan, tile: Tile, extractor: ExtractorBase) -> Array:
+    """Return an extractor's matte before its refinement, (h, w)."""
+    return extract.raw_matte(extractor, reads(tile, extractor), tile.get("clean"), plan.context)
+
+
+def extractor_matte(plan: Plan, tile: Tile, extractor: ExtractorBase) -> Array:
+    """Return an extractor's finished matte, (h, w): from its stage, or evaluated here."""
+    made = tile.get(f"matte:{extractor.id}")
+    if made is None:
+        made = raw_matte(plan, tile, extractor)
+    return extract.finish(made, extractor, tile.get(f"mask:{extractor.id}"))
+
+
+def joined(plan: Plan, tile: Tile) -> Array:
+    """Return all extractors joined, before the cumulative refinement, (h, w); 1 without any."""
+    mattes: list[join.Joined] = [
+        (extractor_matte(plan, tile, e), e, tile.get(f"mask:{e.id}"))
+        for e in plan.recipe.extractors
+        if e.on
+    ]
+    return join.join_all(mattes, tile.shape, tile["plate"].dtype)
+
+
+def cumulative(plan: Plan, tile: Tile) -> Array:
+    """Return the joined and refined matte before holdout and garbage, (h, w)."""
+    made = tile.get("cumulative")
+    if made is not None:
+        return made
+    return extract.pointwise_levels(joined(plan, tile), plan.recipe.refine)
+
+
+def alpha(plan: Plan, tile: Tile) -> Array:
+    """Return the cumulative matte with holdout, garbage and plate alpha applied, (h, w)."""
+    return assemble.final_alpha(
+        cumulative(plan, tile),
+        holdout=tile.get("mask:holdout"),
+        garbage=tile.get("mask:garbage"),
+        plate_alpha=tile.get("plate_alpha"),
+    )
+
+
+def matte_of(plan: Plan, tile: Tile, extractor_id: str) -> Array:
+    """Return the finished matte of one extractor by id; the cumulative one for an empty id."""
+    if not extractor_id or extractor_id == "cumulative":
+        return alpha(plan, tile)
+    return extractor_matte(plan, tile, by_id(plan, extractor_id))
+
+
+def by_id(plan: Plan, extractor_id: str) -> ExtractorBase:
+    """Return an extractor of the plan's recipe.
+
+    Raises KeyError when there is none of that id.
+    """
+    for extractor in plan.recipe.extractors:
+        if extractor.id == extractor_id:
+            return extractor
+    raise KeyError(f"the recipe has no extractor '{extractor_id}'")
+
+
+def pass_masks(plan: Plan, tile: Tile) -> dict[str, Array | None]:
+    """Return where each neutralise pass works, by id; None is everywhere."""
+    return {step.id: _mask(plan, tile, step) for step in plan.recipe.neutralise if step.on}
+
+
+def _mask(plan: Plan, tile: Tile, step: NeutralisePass) -> Array | None:
+    matte = matte_of(plan, tile, step.mask) if step.mask else None
+    return spill.pass_mask(step, tile.get(f"mask:{step.id}"), matte)
+
+
+def neutralised(plan: Plan, tile: Tile, image: Array) -> Array:
+    """Return `image` after all neutralise passes, (3, h, w)."""
+    fills = {
+        step.id: plane
+        for step in plan.recipe.neutralise
+        if (plane := tile.get(f"fill:{step.id}")) is not None
+    }
+    return spill.neutralise(
+        image, plan.recipe, plan.context, clean=tile.get("clean"), fills=fills,
+        masks=pass_masks(plan, tile),
+    )
+
+
+def clean_of(plan: Plan, tile: Tile) -> Array:
+    """Return the clean plate, or the flat backing as (3, h, w)."""
+    clean = tile.get("clean")
+    if clean is not None:
+        return clean
+    flat = spill.flat_backing(plan.context, tile["plate"])
+    return np.broadcast_to(flat, (3, *tile.shape))
+
+
+def neutralised_clean(plan: Plan, tile: Tile) -> Array:
+    """Return the clean plate after the same neutralise passes, (3, h, w) or (3, 1, 1).
+
+    A flat backing is evaluated once where no pass depends on the pixel.
+    """
+    varies = any(
+        tile.get(f"fill:{s.id}") is not None or tile.get(f"mask:{s.id}") is not None or s.mask
+        for s in plan.recipe.neutralise if s.on
+    )
+    if tile.get("clean") is None and not varies:
+        flat = spill.flat_backing(plan.context, tile["plate"])
+        return spill.neutralise(flat, plan.recipe, plan.context)
+    return neutralised(plan, tile, clean_of(plan, tile))
+
+
+def carried_light(plan: Plan, tile: Tile) -> Array | None:
+    """Return the light on the backing beyond its own, neutralised; None where none is carried."""
+    if tile.get("mask:carry") is None or num(plan.recipe.assemble.carry.light) == 0:
+        return None
+    source = assemble.carry_source(denoised(tile), tile.get("clean"), plan.context)
+    return neutralised(plan, tile, source)
+
+
+def assembled(plan: Plan, tile: Tile) -> Assembled:
+    """Return alpha, neutralised plate, straight, cutout and composite of the tile."""
+    return assemble.assemble(
+        plan,
+        alpha=alpha(plan, tile),
+        n_plate=neutralised(plan, tile, tile["plate"]),
+        n_clean=neutralised_clean(plan, tile),
+        backdrop=tile.get("backdrop"),
+        clean=tile.get("clean"),
+        foreground=tile.get("foreground"),
+        area=tile.get("mask:carry"),
+        shadow=tile.get("shadow"),
+        light=carried_light(plan, tile),
+        wrap=tile.get("wrap"),
+        origin=tile.origin,
+    )
+
+
+def carried_backdrop(plan: Plan, tile: Tile) -> Array:
+    """Return the backdrop with carried shadows and light, without grain, (3, h, w)."""
+    return assemble.carry(
+        tile["backdrop"], plan.recipe.assemble.carry, plan.context,
+        area=tile.get("mask:carry"), shadow=tile.get("shadow"), clean=tile.get("clean"),
+        light=carried_light(plan, tile),
+    )
+
+
+def stage_source(plan: Plan, tile: Tile, kind: str, index: int) -> tuple[Array, ...]:
+    """Return the planes that a stage's neighbourhood operation starts from.
+
+    matte: the raw matte and its guide. cumulative: the joined matte and the guide. fill: the
+    backdrop. shadow: the denoised primary. wrap: (1 - alpha) backdrop. foreground: the weighted
+    neutralised plate, the weight and the neutralised plate.
+    """
+    match kind:
+        case "matte":
+            extractor = plan.recipe.extractors[index]
+            return (raw_matte(plan, tile, extractor), _guide(plan, tile, extractor))
+        case "cumulative":
+            return (joined(plan, tile), _guide(plan, tile, None))
+        case "fill":
+            return (tile["backdrop"],)
+        case "shadow":
+            return (denoised(tile)[plan.context.k],)
+        case "wrap":
+            a = assemble.carried_alpha(alpha(plan, tile), tile.get("mask:carry"))
+            return (assemble.wrap_source(a, carried_backdrop(plan, tile)),)
+        case "foreground":
+            weight = assemble.foreground_weight(alpha(plan, tile))
+            n_plate = neutralised(plan, tile, tile["plate"])
+            return (weight * n_plate, weight, n_plate)
+    raise ValueError(f"there is no stage of kind {kind}")
+
+
+def _guide(plan: Plan, tile: Tile, extractor: ExtractorBase | None) -> Array:
+    refine = plan.recipe.refine if extractor is None else extractor.refine
+    if num(refine.guide.radius_px) == 0:
+        return np.zeros((0, 0), tile["plate"].dtype)
+    image = denoised(tile) if extractor is None else reads(tile, extractor)
+    return guide_of(image, plan)
+
+
+def uses_neighbours(extractor: ExtractorBase) -> bool:
+    """Tell whether an extractor's matte comes from a stage."""
+    return not refine_is_pointwise(extractor.refine)
+
+
+def view_planes(plan: Plan, tile: Tile, names: Sequence[str]) -> dict[str, Array]:
+    """Return the planes that a view is made from (`view.view_needs`), and the masks."""
+    planes = {name: plane for name, plane in tile.planes.items() if name.startswith("mask:")}
+    whole: Assembled | None = None
+    for name in names:
+        if name.startswith("matte:"):
+            planes[name] = extractor_matte(plan, tile, by_id(plan, name.removeprefix("matte:")))
+        elif name == "alpha":
+            planes[name] = alpha(plan, tile)
+        elif name == "neutralised":
+            planes[name] = neutralised(plan, tile, tile["plate"])
+        elif name in ("cutout", "composite"):
+            whole = whole or assembled(plan, tile)
+            planes[name] = getattr(whole, name)
+        elif (plane := tile.get(name)) is not None:
+            planes[name] = plane
+    planes.setdefault("plate", tile["plate"])
+    return planes
