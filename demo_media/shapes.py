@@ -10,6 +10,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 
 from demo_media.noise import fractal_noise
 from demo_media.raster import (
@@ -60,12 +61,14 @@ class Painter:
         self.seed = seed
         self.factor = factor
         self.contact = 0.35
+        self.scale = canvas.height / 540
         self._parts = 0
 
     def on(self, canvas: Canvas) -> Painter:
         """The same lights and seed on another canvas, without contact shadows."""
         other = Painter(canvas, self.lights, self.seed, factor=self.factor)
         other.contact = 0.0
+        other.scale = self.scale
         return other
 
     def part(
@@ -85,11 +88,11 @@ class Painter:
         alpha = polygon_coverage(polygons, box, self.factor)
         texture: Image | float = 0.0
         if material.grain > 0:
-            texture = self._texture(local, material.grain_px * self.canvas.height / 540)
+            texture = self._texture(local, material.grain_px * self.scale)
         clean, spill = shade(normal, material, self.lights, texture, painted)
         layer = Layer(box, clean * alpha, spill * alpha, alpha)
         if self.contact > 0:
-            size = max(3.0, 0.012 * self.canvas.height)
+            size = max(3.0, 6.5 * self.scale)
             self.canvas.occlude(
                 layer, shift=(int(size / 2), int(size)), blur_px=size, amount=self.contact
             )
@@ -203,7 +206,14 @@ class Painter:
         painted = None if paint is None else (paint.weight(around, -y), paint.colour)
         self.part([outline], material, _turned(_unit_field(normal), degrees), box, (x, y), painted)
 
-    def plate(self, outline: Points, material: Material, *, tilt: tuple[float, float]) -> None:
+    def plate(
+        self,
+        outline: Points,
+        material: Material,
+        *,
+        tilt: tuple[float, float],
+        stretch: tuple[float, float] = (1.0, 1.0),
+    ) -> None:
         """A flat piece such as a leaf or a panel, with one normal bent softly by its texture."""
         box = self._clip([outline])
         if box is None:
@@ -214,7 +224,8 @@ class Painter:
         nx = np.float32(tilt[0]) + np.float32(0.9) * x / np.float32(size)
         ny = np.float32(tilt[1]) + np.float32(0.9) * y / np.float32(size)
         normal = np.stack([nx, ny, np.ones(shape, np.float32) * np.float32(0.9)])
-        self.part([outline], material, _unit_field(normal), box, (x, y))
+        local = (x * np.float32(stretch[0]), y * np.float32(stretch[1]))
+        self.part([outline], material, _unit_field(normal), box, local)
 
 
 def turn(points: Points, degrees: float) -> Points:
@@ -245,9 +256,9 @@ def _capsule(a: Points, b: Points, radius_a: float, radius_b: float) -> Points:
 def _smooth_profile(profile: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
     """A dense, softly rounded version of a few (height, radius) pairs."""
     heights = np.linspace(profile[0, 0], profile[-1, 0], 240)
-    widths = np.interp(heights, profile[:, 0], profile[:, 1])
-    kernel = np.hanning(15)
-    padded = np.pad(widths, 7, mode="edge")
+    widths = PchipInterpolator(profile[:, 0], profile[:, 1])(heights)
+    kernel = np.hanning(11)
+    padded = np.pad(widths, 5, mode="edge")
     return heights, np.convolve(padded, kernel / kernel.sum(), mode="valid")
 
 
