@@ -103,7 +103,7 @@ def _find_one(image: Array, soft: Array, primary: Primary) -> Found | None:
     bright = candidate & (p > 0.15 * np.percentile(p[candidate], 90))
     peak = _saturated_peak(ratio[:, bright])
     spread = _saturated_spread(ratio[:, bright], peak)
-    mask = bright & _within(ratio, peak, spread, 4.0)
+    mask = bright & _within(ratio, peak, spread[:, None, None] * _dimmer(p, bright), 4.0)
     mask = _coherent(mask)
     if not mask.any():
         return None
@@ -143,8 +143,14 @@ def _saturated_spread(ratio: Array, peak: Array) -> Array:
     return np.clip(np.asarray(spread), 0.004, 0.08)
 
 
+def _dimmer(p: Array, bright: NDArray[np.bool_]) -> Array:
+    """Return a factor (h, w) by which ratios spread more where the screen is dimmer."""
+    middle = float(np.median(p[bright]))
+    return np.asarray(np.clip(np.sqrt(middle / np.maximum(p, FINEST_LEVEL)), 1.0, 3.0))
+
+
 def _within(ratio: Array, peak: Array, spread: Array, width: float) -> NDArray[np.bool_]:
-    d = (ratio - peak[:, None, None]) / spread[:, None, None]
+    d = (ratio - peak[:, None, None]) / spread
     above = np.maximum(d, 0)
     below = np.maximum(-d, 0) * 0.7
     return np.asarray(np.maximum(above, below).max(axis=0) < width)

@@ -17,7 +17,7 @@ from kernels.recipe import Noise
 from kernels.reference.backing_find import gaussian
 
 Array = NDArray[Any]
-DETREND_PX = 5.0
+DETREND_PX = 8.0
 TRUNCATION = 3.0
 TILE_PX = 96
 TILES = 28
@@ -42,9 +42,9 @@ class MeasuredNoise:
 
 
 def detrended(plane: Array, weight: Array) -> Array:
-    """Take the local weighted mean (Gaussian, 5 px) off a plane; 0 where weight is 0.
+    """Take the local weighted mean (Gaussian, 8 px) off a plane; 0 where weight is 0.
 
-    The blur's own share of white noise, 1 - 2 g(0) + sum g^2 = 0.9905, is put back.
+    The blur's own share of white noise, 1 - 2 g(0) + sum g^2 = 0.9963, is put back.
     """
     total = np.maximum(gaussian(weight, DETREND_PX), 1e-4)
     mean = gaussian(plane * weight, DETREND_PX) / total

@@ -9,15 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.reference.backing_find import channel_index, gaussian, robust_sigma
+from kernels.reference.backing_find import channel_index, robust_sigma
 from kernels.reference.backing_fit import BackingFit
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
 LARGEST_MARKER = 0.05
 """Largest side of a marker as a share of the frame's width."""
-CREASE_STEP = 0.025
-"""Smallest relative step in level that counts as a crease."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,55 +35,36 @@ def find_marks(small: Array, fit: BackingFit) -> Marks:
     h, w = fit.mask.shape
     marker_mask = np.zeros((h, w), bool)
     boxes = []
-    hole = cv2.morphologyEx((~fit.mask).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    hole = (~fit.mask).astype(np.uint8)
+    k, _, _ = channel_index(fit.primary)
+    level = np.log(np.maximum(small[k], 1e-5) / np.maximum(fit.clean[k], 1e-5))
+    noise = robust_sigma(level[fit.mask])
     count, labels, stats, _ = cv2.connectedComponentsWithStats(hole, connectivity=8)
     for n in range(1, count):
         x, y, bw, bh, area = (int(v) for v in stats[n])
         if x <= 1 or y <= 1 or x + bw >= w - 1 or y + bh >= h - 1:
             continue
-        if max(bw, bh) > max(LARGEST_MARKER * w, 6) or area < 4 or max(bw, bh) > 5 * min(bw, bh):
+        if max(bw, bh) > max(LARGEST_MARKER * w, 6) or area < 8 or max(bw, bh) > 5 * min(bw, bh):
             continue
-        if not _stands_out(small, fit, labels == n, (x, y, bw, bh)):
+        if not _stands_out(small, fit, labels == n, (x, y, bw, bh), noise):
             continue
         marker_mask |= labels == n
         boxes.append((x / w, y / h, (x + bw) / w, (y + bh) / h))
     grown = cv2.dilate(marker_mask.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    return Marks(np.array(boxes).reshape(-1, 4), grown, _creases(small, fit, grown))
+    return Marks(np.array(boxes).reshape(-1, 4), grown, fit.creases & ~grown)
 
 
-def _stands_out(small: Array, fit: BackingFit, part: Mask, box: tuple[int, int, int, int]) -> bool:
+def _stands_out(small: Array, fit: BackingFit, part: Mask, box: tuple[int, int, int, int],
+                noise: float) -> bool:
     """Tell whether a spot differs from the backing and has backing all around it."""
     x, y, w, h = box
-    ring = np.s_[max(0, y - 3): y + h + 3, max(0, x - 3): x + w + 3]
+    far = max(8, 2 * max(w, h))
+    ring = np.s_[max(0, y - far): y + h + far, max(0, x - far): x + w + far]
     around = ~part[ring]
-    if fit.mask[ring][around].mean() < 0.6:
+    if fit.mask[ring][around].mean() < 0.97:
         return False
     inside = np.log(np.maximum(small[:, part], 1e-5) / np.maximum(fit.clean[:, part], 1e-5))
-    return bool(np.abs(inside.mean(axis=1)).max() > 0.1)
-
-
-def _creases(small: Array, fit: BackingFit, markers: Mask) -> Mask:
-    """Thin elongated steps in level, over a smooth surrounding of the backing."""
-    k, _, _ = channel_index(fit.primary)
-    inside = fit.mask & ~markers
-    weight = inside.astype(np.float32)
-    log = np.where(inside, np.log(np.maximum(small[k], 1e-5)), 0).astype(np.float32)
-    fine = gaussian(log, 1.0) / np.maximum(gaussian(weight, 1.0), 1e-3)
-    wide = gaussian(log, 9.0) / np.maximum(gaussian(weight, 9.0), 1e-3)
-    deep = cv2.erode(inside.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
-    if deep.sum() < 100:
-        return np.zeros_like(inside)
-    step = np.where(deep, fine - wide, 0)
-    limit = max(CREASE_STEP, 4.0 * robust_sigma(step[deep]))
-    strong = (np.abs(step) > limit).astype(np.uint8)
-    strong = cv2.morphologyEx(strong, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(strong, connectivity=8)
-    longest = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    long = longest > 0.06 * inside.shape[1]
-    thin = stats[:, cv2.CC_STAT_AREA] < 0.35 * longest.astype(np.float64) ** 2
-    keep = long & thin
-    keep[0] = False
-    return np.asarray(keep[labels]) if count > 1 else np.zeros_like(inside)
+    return bool(np.abs(inside.mean(axis=1)).max() > max(0.1, 4.0 * noise))
 
 
 @dataclass(frozen=True)
