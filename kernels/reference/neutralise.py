@@ -34,9 +34,15 @@ def hue_table(curve: HueCurve) -> Array:
 
     Periodic monotone cubic (PCHIP) through the points, which are repeated one turn to each side;
     no points give 1, one point its value. Never negative and never outside the values of the two
-    points on either side. Source: Fritsch & Butland 1984 (the slopes SciPy uses).
+    points on either side. Of points less than 0.001 degrees apart the first counts.
+    Source: Fritsch & Butland 1984 (the slopes SciPy uses).
     """
-    return _hue_table(tuple((point.hue_deg, point.value) for point in curve.points))
+    points: list[tuple[float, float]] = []
+    for point in curve.points:
+        hue = point.hue_deg
+        if not points or (hue - points[-1][0] > 1e-3 and points[0][0] + 360 - hue > 1e-3):
+            points.append((hue, round(point.value, 6)))
+    return _hue_table(tuple(points))
 
 
 @lru_cache(maxsize=256)
