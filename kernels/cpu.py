@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.engine import F32, U8, Inputs, View
+from kernels.engine import F32, U8, Inputs, View, finite
 from kernels.filters import FastNeighbourhood
 from kernels.plan import Plan, Region, Stage, build_plan
 from kernels.recipe import Backdrop
@@ -89,7 +89,7 @@ class CpuEngine:
 
     def hold(self, image: NDArray[Any]) -> CpuPlane:
         """Take an image, (3, H, W) or (H, W), as contiguous float32."""
-        return CpuPlane(np.ascontiguousarray(image, np.float32))
+        return CpuPlane(np.ascontiguousarray(finite(image), np.float32))
 
     def fetch(self, handle: CpuPlane) -> F32:
         """Return a held image."""

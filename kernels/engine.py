@@ -19,6 +19,19 @@ EngineName = Literal["auto", "cuda", "cpu"]
 Channel = Literal["colour", "red", "green", "blue", "luminance"]
 
 
+HALF_MAX = 65504.0
+
+
+def finite(image: NDArray[Any]) -> NDArray[Any]:
+    """Return the image with NaN as 0 and infinities as +-65504: what every engine holds.
+
+    The same array when all its values are finite. Readers count and report such pixels before.
+    """
+    if np.isfinite(image).all():
+        return image
+    return np.nan_to_num(image, nan=0.0, posinf=HALF_MAX, neginf=-HALF_MAX)
+
+
 class EngineError(VerdigrisError):
     """An engine cannot be had or cannot do what was asked."""
 
@@ -112,7 +125,10 @@ class Engine(Protocol):
     """the processor or card, for people"""
 
     def hold(self, image: NDArray[Any]) -> Any:
-        """Take an image, (3, H, W) or (H, W), into the engine's memory and return its handle."""
+        """Take an image, (3, H, W) or (H, W), into the engine's memory and return its handle.
+
+        NaN and infinities are replaced as `finite` says.
+        """
 
     def fetch(self, handle: Any) -> F32:
         """Return a held image as float32 in host memory."""

@@ -1,0 +1,213 @@
+"""Every operation on every engine against the reference, on the same frames.
+
+One table of tolerances, each with its reason; be gentle raising them. Frames hold half-precision
+values, so that an engine that stores half sees exactly what the reference sees.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.engine import Engine, Inputs, Stress, View, finite
+from kernels.inputs import mask_planes
+from kernels.parity_cases import NOISE, Case, cases
+from kernels.plan import VIEWS, build_plan
+from kernels.recipe import Backing, ColourDifference, HueBand, NeutralisePass, Recipe
+from kernels.reference import execute, pointwise, view
+from kernels.reference.backdrop import place
+
+F32 = NDArray[np.float32]
+
+TOLERANCES: dict[str, tuple[float, str]] = {
+    "pointwise": (2e-5, "float32 rounding of a few operations; a steep ramp multiplies it"),
+    "log": (1e-4, "log2 of the processor and of the card differ in the last bits, ramps multiply"),
+    "delta_e": (2e-3, "cube roots and angles of nearly grey colours; a ramp over 0.2 units"),
+    "despeckle": (2e-5, "comparisons alone, so only what came before differs"),
+    "guide": (5e-5, "running sums in another order"),
+    "blur": (1e-5, "float32 sums in another order"),
+    "colour": (1e-4, "relative to 1 or the value: products of results within their tolerances"),
+    "edge": (1e-3, "colour divided by a small matte multiplies the matte's difference"),
+    "picture": (1.0, "code values of 255: rounding at a border between two codes"),
+}
+"""Largest allowed difference, relative to max(1, |value|), and why it is that large."""
+
+
+@dataclass(frozen=True)
+class Difference:
+    """The largest difference of one case on one frame."""
+
+    case: str
+    frame: str
+    engine: str
+    error: float
+    tolerance: float
+
+    @property
+    def good(self) -> bool:
+        """Whether the difference is within the tolerance (NaN never is)."""
+        return bool(self.error <= self.tolerance)
+
+
+# ---------------------------------------------------------------- frames
+
+
+def half(image: NDArray[Any]) -> F32:
+    """Return the image with half-precision values, in float32."""
+    rounded: F32 = np.asarray(image, np.float16).astype(np.float32)
+    return rounded
+
+
+def frames() -> Iterator[tuple[str, dict[str, F32]]]:
+    """Yield named frames: planes `plate`, mostly `denoised` and `clean` too."""
+    for name, (h, w) in {"random": (48, 64), "primes": (31, 37), "one row": (1, 53),
+                         "one pixel": (1, 1), "wide": (5, 301)}.items():
+        rng = np.random.default_rng(h * 1000 + w)
+        plate = half(rng.random((3, h, w)))
+        yield name, {"plate": plate, "denoised": half(plate * 0.9 + 0.02),
+                     "clean": half(np.array([0.06, 0.4, 0.08])[:, None, None]
+                                   * (0.9 + 0.2 * rng.random((1, h, w))))}
+    rng = np.random.default_rng(7)
+    yield "over range and negative", {"plate": half(rng.normal(0.4, 1.5, (3, 40, 56)))}
+    yield "all zero", {"plate": np.zeros((3, 20, 24), np.float32)}
+    yield "screen", {"plate": half(_screen(rng))}
+    broken = half(rng.random((3, 24, 40)))
+    broken[0, 3, 4], broken[1, 5, 6], broken[2, 7, 8] = np.nan, np.inf, -np.inf
+    yield "not finite", {"plate": broken}
+
+
+def _screen(rng: np.random.Generator) -> NDArray[Any]:
+    """A soft-edged disc before a noisy green backing."""
+    y, x = np.mgrid[0:72, 0:96]
+    alpha = np.clip((26 - np.hypot(x - 48.3, y - 35.7)) / 6, 0, 1)
+    subject = np.array([0.5, 0.3, 0.2])[:, None, None]
+    backing = np.array([0.05, 0.35, 0.07])[:, None, None]
+    return alpha * subject + (1 - alpha) * backing + rng.normal(0, 0.01, (3, 72, 96))
+
+
+# ---------------------------------------------------------------- comparing
+
+
+def run(
+    engines: Sequence[Engine],
+    *,
+    only: Callable[[Case], bool] = lambda case: True,
+    extra_frames: Sequence[tuple[str, dict[str, F32]]] = (),
+    views: bool = True,
+) -> Iterator[Difference]:
+    """Yield the largest difference of every case on every frame and engine."""
+    for frame_name, images in [*frames(), *extra_frames]:
+        for case in cases():
+            if only(case):
+                yield from _compare(case, frame_name, images, engines)
+        if views:
+            yield from _compare_views(frame_name, images, engines)
+
+
+def _planes(recipe: Recipe, images: dict[str, F32]) -> dict[str, F32]:
+    """Return the input planes with finite values, the backdrop and the masks."""
+    planes = {name: finite(image) for name, image in images.items()}
+    h, w = planes["plate"].shape[-2:]
+    planes["backdrop"] = half(place(None, recipe.at(1).assemble.backdrop, w, h))
+    planes |= {name: half(mask) for name, mask in mask_planes(recipe, 1, w, h).items()}
+    return planes
+
+
+def hold_all(engine: Engine, planes: dict[str, F32]) -> Inputs:
+    """Return the planes as an engine's inputs."""
+    h, w = planes["plate"].shape[-2:]
+    held = {name: engine.hold(image) for name, image in planes.items()}
+    return Inputs(key=object(), width=w, height=h, planes=held)
+
+
+def _compare(
+    case: Case, frame: str, images: dict[str, F32], engines: Sequence[Engine]
+) -> Iterator[Difference]:
+    planes = _planes(case.recipe, images)
+    plan = build_plan(case.recipe, 1, planes)
+    expected = execute.planes(plan, planes, case.wanted)
+    for engine in engines:
+        got = engine.planes(plan, hold_all(engine, planes), case.wanted)
+        error = max(difference(got[name], expected[name]) for name in case.wanted)
+        yield Difference(case.name, frame, engine.name, error, TOLERANCES[case.tolerance][0])
+
+
+def difference(got: NDArray[Any], expected: NDArray[Any]) -> float:
+    """Return the largest |got - expected| / max(1, |expected|); NaN for shapes that differ."""
+    if got.shape != expected.shape or got.dtype != np.float32:
+        return float("nan")
+    scale = np.maximum(1.0, np.abs(expected.astype(np.float64)))
+    return float(np.max(np.abs(got.astype(np.float64) - expected) / scale))
+
+
+def _view_recipe() -> Recipe:
+    return Recipe(
+        backing=Backing(noise=NOISE),
+        extractors=[ColourDifference(id="a"), HueBand(id="b", role="edge", strength=0.5)],
+        neutralise=[NeutralisePass(id="n")],
+    )
+
+
+def _compare_views(
+    frame: str, images: dict[str, F32], engines: Sequence[Engine]
+) -> Iterator[Difference]:
+    recipe = _view_recipe()
+    planes = _planes(recipe, images)
+    plan = build_plan(recipe, 1, planes)
+    h, w = planes["plate"].shape[-2:]
+    for name in VIEWS:
+        for size in {(w, h), (max(1, w // 2), max(1, h // 2)), (max(1, w * 2 // 3), h), (2 * w, h)}:
+            wanted = View(name, *size)
+            yield from _compare_view(f"view {name}", frame, plan, planes, wanted, engines)
+    for preset in ("backing", "core"):
+        wanted = View("matte", max(1, w // 3), max(1, h // 3), stress=Stress(preset, 8, 1.4))
+        yield from _compare_view(f"view stress {preset}", frame, plan, planes, wanted, engines)
+    region = (w // 4, h // 4, max(w // 4 + 1, w * 3 // 4), max(h // 4 + 1, h * 3 // 4))
+    wanted = View("composite", 40, 30, region=region)
+    yield from _compare_view("view region", frame, plan, planes, wanted, engines)
+
+
+def reference_picture(plan: Any, planes: dict[str, F32], wanted: View) -> NDArray[np.uint8]:
+    """Return a view's picture by the reference alone."""
+    h, w = planes["plate"].shape[-2:]
+    x0, y0, x1, y1 = wanted.region or (0, 0, w, h)
+    tile = execute.run_stages(
+        plan, execute.cut(planes, (0, 0, w, h)), plan.stages_for(wanted.name, wanted.extractor),
+        execute.ReferenceNeighbourhood(),
+    )
+    needs = view.view_needs(plan, wanted)
+    source = view.view_source(plan, wanted, pointwise.view_planes(plan, tile, needs))
+    pooled = view.pool_view(source, wanted, (float(x0), float(y0), float(x1), float(y1)))
+    picture: NDArray[np.uint8] = view.finish_view(pooled, wanted, plan.context.weights)
+    return picture
+
+
+def _compare_view(
+    name: str, frame: str, plan: Any, planes: dict[str, F32], wanted: View,
+    engines: Sequence[Engine],
+) -> Iterator[Difference]:
+    expected = reference_picture(plan, planes, wanted).astype(np.int16)
+    expected = np.broadcast_to(
+        expected if expected.ndim == 3 else expected[..., None], (wanted.height, wanted.width, 3)
+    )
+    for engine in engines:
+        got = engine.render(plan, hold_all(engine, planes), wanted)
+        error = float("nan") if got.shape != expected.shape else float(
+            np.abs(got.astype(np.int16) - expected).max()
+        )
+        yield Difference(name, frame, engine.name, error, TOLERANCES["picture"][0])
+
+
+def worst(differences: Iterator[Difference]) -> dict[tuple[str, str], Difference]:
+    """Return the worst difference of every case and engine, the most over tolerance first."""
+    found: dict[tuple[str, str], Difference] = {}
+    for d in differences:
+        key = (d.engine, d.case)
+        old = found.get(key)
+        if old is None or not d.good or (old.good and d.error > old.error):
+            found[key] = d
+    return found

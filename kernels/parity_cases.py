@@ -1,0 +1,194 @@
+"""The cases of the parity check: a recipe for every operation and choice that changes a result."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from kernels.recipe import (
+    Backdrop,
+    Carry,
+    ChromaDistance,
+    ColourDifference,
+    CurvePoint,
+    Despeckle,
+    EdgeColour,
+    Guide,
+    HueBand,
+    HueCurve,
+    Levels,
+    LightWrap,
+    NeutralisePass,
+    Noise,
+    PlateDifference,
+    Recipe,
+    Refine,
+    Shape,
+    ShapePose,
+    ValueBand,
+)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One operation: a recipe that exercises it and the results that are compared."""
+
+    name: str
+    recipe: Recipe
+    wanted: tuple[str, ...]
+    tolerance: str
+
+
+def _key(extractor: Any, **more: Any) -> Recipe:
+    extractor.id = "a"
+    return Recipe(extractors=[extractor], **more)
+
+
+NOISE = Noise(gain=(2e-4, 3e-4, 2e-4), offset=(1e-5, 1e-5, 2e-5), correlation=(0.3, 0.1, 0.2))
+CURVE = HueCurve(
+    points=[CurvePoint(hue_deg=20, value=0.2), CurvePoint(hue_deg=130, value=1.4),
+            CurvePoint(hue_deg=250, value=0.7)]
+)
+AREA = Shape(
+    id="s", kind="ellipse", feather_px=6, poses=[ShapePose(frame=1, points=[(4, 3), (60, 41)])]
+)
+
+
+def cases() -> Iterator[Case]:
+    """Yield a case for every operation and choice that changes what is computed."""
+    yield from _extractor_cases()
+    yield from _join_cases()
+    yield from _refine_cases()
+    yield from _neutralise_cases()
+    yield from _assemble_cases()
+
+
+def _extractor_cases() -> Iterator[Case]:
+    matte = ("extractor:a",)
+    for channel in ("red", "green", "blue", "luminance", "largest", "smallest", "saturation"):
+        band = ValueBand(channel=channel, low_out=-0.1, low_in=0.2, high_in=0.6, high_out=1.62)
+        yield Case(f"value_band {channel}", _key(band), matte, "pointwise")
+    band = ValueBand(space="log", low_out=0.2, low_in=0.5)
+    yield Case("value_band log", _key(band), matte, "log")
+    step = ValueBand(low_out=0.25, low_in=0.25, high_in=0.75, high_out=0.75)
+    yield Case("value_band step", _key(step), matte, "pointwise")
+    for space in ("linear", "log"):
+        tolerance = "pointwise" if space == "linear" else "log"
+        yield Case(f"hue_band {space}",
+                   _key(HueBand(space=space, centre_deg=350, width_deg=40, softness_deg=30)),
+                   matte, tolerance)
+        for norm in ("largest", "euclidean", "delta_e_2000"):
+            for floor_in in ("value", "sigma"):
+                floor, full = (2.0, 9.0) if floor_in == "sigma" else (0.05, 0.25)
+                if norm == "delta_e_2000" and floor_in == "value":
+                    floor, full = 2.0, 20.0
+                difference = PlateDifference(
+                    space=space, norm=norm, floor_in=floor_in, floor=floor, full=full,
+                    relative=space == "log",
+                )
+                yield Case(f"plate_difference {norm} {floor_in} {space}",
+                           _noisy(_key(difference)), matte,
+                           "delta_e" if norm == "delta_e_2000" else "log")
+        for excess in ("lean", "weights"):
+            extractor = ColourDifference(space=space, excess=excess, lean=0.7, gain=1.1)
+            yield Case(f"colour_difference {excess} {space}", _noisy(_key(extractor)), matte, "log")
+        chroma = ChromaDistance(space=space, luminance_weight=0.3)
+        yield Case(f"chroma_distance {space}", _key(chroma), matte, "log")
+    for primary in ("blue", "red"):
+        recipe = _key(ColourDifference(inverted=True))
+        recipe.backing.primary = primary
+        recipe.backing.colour = (0.05, 0.09, 0.4) if primary == "blue" else (0.4, 0.05, 0.07)
+        yield Case(f"colour_difference {primary}", recipe, matte, "pointwise")
+
+
+def _noisy(recipe: Recipe) -> Recipe:
+    recipe.backing.noise = NOISE
+    return recipe
+
+
+def _join_cases() -> Iterator[Case]:
+    for join in ("max", "min", "screen", "multiply", "subtract", "difference", "average"):
+        recipe = Recipe(
+            extractors=[
+                ColourDifference(id="a", strength=0.9),
+                HueBand(id="b", join=join, strength=0.6, shapes=[AREA]),
+                ValueBand(id="c", join=join, strength=0.8),
+                ValueBand(id="d", on=False),
+            ],
+            garbage=[AREA.model_copy(update={"id": "g", "inverted": True, "feather_px": 2.0})],
+            holdout=[AREA.model_copy(update={"id": "h", "kind": "rectangle"})],
+        )
+        yield Case(f"join {join}", recipe, ("alpha", "extractor:b"), "pointwise")
+    yield Case("no extractor", Recipe(), ("alpha",), "pointwise")
+
+
+def _refine_cases() -> Iterator[Case]:
+    refinements = {
+        "levels": (Refine(levels=Levels(black=0.1, white=0.8)), "pointwise"),
+        "levels step": (Refine(levels=Levels(black=0.5, white=0.5)), "pointwise"),
+        "keep_soft": (Refine(levels=Levels(black=0.2, white=0.7, keep_soft_px=5)), "blur"),
+        "despeckle": (Refine(despeckle=Despeckle(holes_px=2, specks_px=1.5)), "despeckle"),
+        "guide": (Refine(guide=Guide(radius_px=8, smoothness=1e-3)), "guide"),
+        "choke": (Refine(choke_px=1.5), "pointwise"),
+        "spread": (Refine(choke_px=-3.25), "pointwise"),
+        "soften": (Refine(soften_px=3), "blur"),
+        "whole chain": (
+            Refine(despeckle=Despeckle(holes_px=2, specks_px=2), guide=Guide(radius_px=4),
+                   levels=Levels(black=0.05, white=0.9, keep_soft_px=3), choke_px=0.5,
+                   soften_px=1.2),
+            "guide",
+        ),
+    }
+    for name, (refine, tolerance) in refinements.items():
+        yield Case(f"refine {name}", _key(HueBand(centre_deg=120, refine=refine)),
+                   ("extractor:a",), tolerance)
+        yield Case(f"cumulative {name}", _key(HueBand(centre_deg=120), refine=refine),
+                   ("alpha",), tolerance)
+
+
+def _neutralise_cases() -> Iterator[Case]:
+    for limit in ("average", "larger", "smaller", "weighted"):
+        step = NeutralisePass(id="n", limit=limit, weight=0.3, amount=0.8)
+        yield _neutralised(f"neutralise {limit}", step)
+    for fill in ("none", "grey", "backdrop"):
+        step = NeutralisePass(id="n", fill=fill, fill_amount=0.7, fill_blur_px=5)
+        yield _neutralised(f"neutralise fill {fill}", step)
+    yield _neutralised("neutralise hue curves",
+                       NeutralisePass(id="n", spill_by_hue=CURVE, saturation_by_hue=CURVE))
+    yield _neutralised("neutralise shapes", NeutralisePass(id="n", shapes=[AREA]))
+    for mask, inverted in (("a", False), ("cumulative", True)):
+        step = NeutralisePass(id="n", mask=mask, mask_inverted=inverted)
+        yield _neutralised(f"neutralise mask {mask}", step)
+    two = Recipe(neutralise=[NeutralisePass(id="n", fill="none"),
+                             NeutralisePass(id="m", limit="larger", spill_by_hue=CURVE)])
+    yield Case("neutralise twice", two, ("neutralised",), "colour")
+
+
+def _neutralised(name: str, step: NeutralisePass) -> Case:
+    recipe = _key(HueBand(centre_deg=120), neutralise=[step])
+    return Case(name, recipe, ("neutralised",), "colour")
+
+
+def _assemble_cases() -> Iterator[Case]:
+    base = {"neutralise": [NeutralisePass(id="n")]}
+    everything = ("alpha", "straight", "cutout", "composite")
+    for method in ("multiply", "subtract", "unmix"):
+        recipe = _key(ColourDifference(), **base)
+        recipe.assemble.edge_colour = EdgeColour(method=method, reach_px=4)
+        yield Case(f"edge colour {method}", recipe, ("alpha", "cutout", "composite"), "colour")
+        yield Case(f"straight {method}", recipe, ("straight",), "edge")
+    recipe = _noisy(_key(ColourDifference(), **base))
+    recipe.assemble.edge_colour.settle_by_noise = True
+    recipe.assemble.foreground_exposure_stops = 0.5
+    recipe.assemble.foreground_gain = (1.1, 0.9, 1.0)
+    yield Case("foreground grade", recipe, ("cutout", "composite"), "colour")
+    recipe = _key(ColourDifference(), **base)
+    recipe.assemble.light_wrap = LightWrap(amount=0.6, reach_px=7)
+    yield Case("light wrap", recipe, ("composite",), "colour")
+    recipe = _key(ColourDifference(), **base)
+    recipe.assemble.carry = Carry(shapes=[AREA], shadows=0.8, light=0.5, blur_px=2)
+    yield Case("carry", recipe, everything[:1] + everything[2:], "colour")
+    recipe = _noisy(_key(ColourDifference(), **base))
+    recipe.assemble.backdrop = Backdrop(kind="ramp", regrain=1.0, exposure_stops=-1)
+    yield Case("regrain", recipe, ("composite",), "colour")

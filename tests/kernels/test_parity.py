@@ -1,0 +1,98 @@
+"""The cpu engine against the reference, and the check itself against a broken engine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from kernels import cpu, filters, parity
+from kernels.cpu import CpuEngine
+from kernels.engine import View
+from kernels.parity_cases import cases
+from kernels.plan import build_plan
+
+
+@pytest.fixture()
+def engine() -> Iterator[CpuEngine]:
+    engine = CpuEngine(threads=2)
+    yield engine
+    engine.close()
+
+
+def test_the_cpu_engine_equals_the_reference_on_every_case(engine: CpuEngine) -> None:
+    """Source: the reference implementation, itself checked against outside sources."""
+    results = parity.worst(parity.run([engine]))
+    assert len(results) > 80
+    assert [d for d in results.values() if not d.good] == []
+
+
+def test_row_tiles_change_no_bit(engine: CpuEngine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Source: a pointwise function of a pixel cannot depend on the pixel's neighbours."""
+    monkeypatch.setattr(cpu, "TILE_PIXELS", 200)
+    exact = [c for c in cases() if c.name.startswith(("value", "hue", "join", "edge colour s"))]
+    assert len(exact) > 15
+    chosen = {c.name for c in exact}
+    for d in parity.run([engine], only=lambda c: c.name in chosen, views=False):
+        assert d.error == 0, d
+
+
+def test_tiles_and_regions_equal_the_whole_frame(engine: CpuEngine) -> None:
+    """Source: every operation declares its halo; results then agree to 1e-5 (rounding of sums)."""
+    images = dict(parity.frames())["screen"]
+    for case in cases():
+        planes = parity._planes(case.recipe, images)
+        plan = build_plan(case.recipe, 1, planes)
+        inputs = parity.hold_all(engine, planes)
+        whole = engine.planes(plan, inputs, case.wanted)
+        part = engine.planes(plan, inputs, case.wanted, (30, 20, 71, 53))
+        for name in case.wanted:
+            np.testing.assert_allclose(part[name], whole[name][..., 20:53, 30:71], atol=1e-5,
+                                       err_msg=f"{case.name} {name}")
+
+
+def test_a_broken_filter_is_caught(engine: CpuEngine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From memory: a check that cannot fail is no check; to be confirmed."""
+    monkeypatch.setattr(filters, "choke", lambda m, px: m)
+    results = parity.worst(parity.run([engine], only=lambda c: c.name.startswith("refine")))
+    bad = {d.case for d in results.values() if not d.good}
+    assert "refine choke" in bad
+    assert "refine soften" not in bad
+
+
+def test_nan_from_an_engine_is_never_within_a_tolerance() -> None:
+    """Source: IEEE 754, comparisons with NaN are false."""
+    nan = np.full((2, 2), np.nan, np.float32)
+    error = parity.difference(nan, np.zeros((2, 2), np.float32))
+    assert not parity.Difference("x", "x", "x", error, 1.0).good
+    assert not parity.Difference("x", "x", "x", float("nan"), 1.0).good
+
+
+def test_kept_stages_serve_again_and_never_go_stale(engine: CpuEngine) -> None:
+    """From memory: a kept plane is used only for what it was made from; to be confirmed."""
+    images = dict(parity.frames())["screen"]
+    chain = next(c for c in cases() if c.name == "refine whole chain")
+    planes = parity._planes(chain.recipe, images)
+    inputs = parity.hold_all(engine, planes)
+    view = View("matte", 96, 72)
+    before = engine.render(build_plan(chain.recipe, 1, planes), inputs, view)
+    changed = chain.recipe.model_copy(deep=True)
+    changed.extractors[0].refine.choke_px = 3.0
+    after = engine.render(build_plan(changed, 1, planes), inputs, view)
+    assert (before != after).any()
+    fresh = CpuEngine(threads=1)
+    again = fresh.render(build_plan(changed, 1, planes), parity.hold_all(fresh, planes), view)
+    fresh.close()
+    assert (after == again).all()
+
+
+def test_half_size_keying_is_close_to_full_size(engine: CpuEngine) -> None:
+    """Source: the area average commutes with what is linear; edges may differ."""
+    images = dict(parity.frames())["screen"]
+    case = next(c for c in cases() if c.name == "edge colour subtract")
+    planes = parity._planes(case.recipe, images)
+    plan, inputs = build_plan(case.recipe, 1, planes), parity.hold_all(engine, planes)
+    full = engine.render(plan, inputs, View("composite", 48, 36)).astype(int)
+    draft = engine.render(plan, inputs, View("composite", 48, 36, draft=2)).astype(int)
+    assert np.abs(full - draft).mean() < 4
