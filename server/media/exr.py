@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -108,19 +109,25 @@ def _aspect(given: float | None, attributes: Mapping[str, Any]) -> float:
 
 
 def write_image(output: Path, format_name: str, spec: Any, pixels: npt.NDArray[Any]) -> None:
-    """Write pixels (H, W, C) through a temporary file in the same folder, then rename.
+    """Write pixels (H, W, C) with OpenImageIO; see `write_whole`."""
+    write_whole(output, lambda temporary: _write_file(temporary, format_name, spec, pixels))
+
+
+def write_whole(output: Path, write: Callable[[Path], None]) -> None:
+    """Have a file written under a temporary name in the same folder, then rename it.
 
     Raises MediaError, with nothing left behind, when the folder or the disk will not take it.
     """
     temporary = output.with_name(f".{output.name}.{os.getpid()}.part")
     try:
         output.parent.mkdir(parents=True, exist_ok=True)
-        _write_file(temporary, format_name, spec, pixels)
+        write(temporary)
         os.replace(temporary, output)
     except (OSError, RuntimeError, _WriteError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        reason = " ".join(re.sub(r"[\"'][^\"']*[\"']", "the file", reason).split())
         raise MediaError(
-            f"'{output}' cannot be written ({' '.join(reason.split())[:200]}); "
+            f"'{output}' cannot be written ({reason[:200].rstrip('. ')}); "
             "check the free space and the permissions of its folder"
         ) from None
     finally:
@@ -147,10 +154,6 @@ def _write_file(path: Path, format_name: str, spec: Any, pixels: npt.NDArray[Any
         if free is not None and free.f_bavail * free.f_frsize < pixels.nbytes:
             raise _WriteError("the disk is full")
         raise _WriteError(reason or writer.geterror() or oiio.geterror() or "the write failed")
-    _check_size(path)
-
-
-def _check_size(path: Path) -> None:
     if path.stat().st_size == 0:
         raise _WriteError("nothing was written")
 

@@ -250,9 +250,10 @@ def _channels(path: Path, names: list[str], spec: Any) -> tuple[tuple[int, ...],
         return (lower["y"],), lower.get("a")
     if len(names) == 1:
         return (0,), None
-    if len(names) == 2 and spec.get_string_attribute("compression") is not None:
+    unnamed = names[0].lower().startswith("channel")
+    if len(names) == 2 and unnamed:
         return (0,), 1
-    if len(names) in (3, 4) and names[0].lower().startswith("channel"):
+    if len(names) in (3, 4) and unnamed:
         return (0, 1, 2), 3 if len(names) == 4 else None
     raise MediaError(
         f"'{path}' has the channels {', '.join(names[:8])} and no red, green and blue among them; "

@@ -25,7 +25,7 @@ IMAGE_SUFFIXES = frozenset(
 MOVIE_SUFFIXES = frozenset({".mov", ".mp4", ".m4v", ".mkv", ".mxf", ".avi", ".webm"})
 MAX_FRAMES = 1_000_000
 
-_PART = re.compile(r"(?P<first>-?\d+)(?:-(?P<last>-?\d+)(?:x(?P<step>\d+))?)?")
+_PART = re.compile(r"(?P<first>-?\d+)(?:-(?P<last>-?\d+)(?:x(?P<step>\d+))?)?", re.ASCII)
 _PLACEHOLDER = re.compile(r"#+|%(?:0(?P<width>\d{1,2}))?d")
 _RANGE_PART = r"-?\d+(?:--?\d+(?:x\d+)?)?"
 _RANGE_AT_END = re.compile(rf"(?:^|(?<=[._\- ]))(?P<range>{_RANGE_PART}(?:,{_RANGE_PART})*)$")

@@ -9,14 +9,13 @@ from typing import Any
 import cv2
 import numpy as np
 import numpy.typing as npt
-import OpenImageIO as oiio
 
 from server.media.errors import MediaError
-from server.media.exr import guard_output, write_image
+from server.media.exr import guard_output, write_whole
 
 UInt8 = npt.NDArray[np.uint8]
 
-_FORMATS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
+_ENDINGS = (".png", ".jpg", ".jpeg")
 
 
 def codes_from_display(pixels: npt.NDArray[Any]) -> UInt8:
@@ -30,21 +29,31 @@ def write_still(
 ) -> None:
     """Write 8-bit codes (H, W), (H, W, 3) or, for PNG, (H, W, 4) with straight alpha.
 
-    The ending chooses PNG or JPEG. The file appears complete or not at all. Raises MediaError.
+    The ending chooses PNG or JPEG (4:4:4). The picture is encoded in memory, as the libraries'
+    own file writers end the process or say nothing when the disk is full. The file appears
+    complete or not at all. Raises MediaError.
     """
     output = guard_output(path, sources)
-    format_name = _FORMATS.get(output.suffix.lower())
-    if format_name is None:
+    if output.suffix.lower() not in _ENDINGS:
         raise MediaError(f"'{output}' must end in .png or .jpg; give it one of these endings")
     planes = picture[..., None] if picture.ndim == 2 else picture
     if planes.ndim != 3 or planes.shape[2] not in (1, 3, 4) or planes.dtype != np.uint8:
         raise MediaError(f"'{output}' needs 8-bit grey, RGB or RGBA and got {picture.shape}")
-    spec = oiio.ImageSpec(planes.shape[1], planes.shape[0], planes.shape[2], "uint8")
-    spec.attribute("oiio:ColorSpace", "srgb_rec709_scene")
-    spec.attribute("oiio:UnassociatedAlpha", 1)
-    if format_name == "jpeg":
-        spec.attribute("compression", f"jpeg:{quality}")
-    write_image(output, format_name, spec, np.ascontiguousarray(planes))
+    order = {1: [0], 3: [2, 1, 0], 4: [2, 1, 0, 3]}[planes.shape[2]]
+    options = [
+        cv2.IMWRITE_JPEG_QUALITY, quality,
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444,
+    ]  # fmt: skip
+    if output.suffix.lower() == ".png":
+        options = [cv2.IMWRITE_PNG_COMPRESSION, 3]
+    good, data = cv2.imencode(output.suffix, np.ascontiguousarray(planes[..., order]), options)
+    if not good:
+        raise MediaError(f"'{output}' cannot be encoded; choose a smaller picture")
+    write_whole(output, lambda temporary: _write_bytes(temporary, data.tobytes()))
+
+
+def _write_bytes(path: Path, data: bytes) -> None:
+    path.write_bytes(data)
 
 
 def contact_sheet(

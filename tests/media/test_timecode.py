@@ -1,0 +1,71 @@
+"""Time code arithmetic and its packed form."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import OpenEXR
+import pytest
+
+from server.media import write_exr
+from server.media.headers import snap_rate
+from server.media.timecode import advance, parse_timecode
+
+NTSC = Fraction(30000, 1001)
+
+
+@pytest.mark.parametrize(
+    ("start", "frames", "fps", "expected"),
+    [
+        ("01:00:00:00", 24, Fraction(24), "01:00:01:00"),
+        ("23:59:59:23", 1, Fraction(24), "00:00:00:00"),
+        ("00:00:59;29", 1, NTSC, "00:01:00;02"),
+        ("00:09:59;29", 1, NTSC, "00:10:00;00"),
+        ("00:00:00;00", 17982, NTSC, "00:10:00;00"),
+        ("00:00:00;00", 107892, NTSC, "01:00:00;00"),
+        ("00:00:59;59", 1, Fraction(60000, 1001), "00:01:00;04"),
+    ],
+)
+def test_counting(start: str, frames: int, fps: Fraction, expected: str) -> None:
+    """Source: SMPTE ST 12-1: 17 982 frames in ten minutes and 107 892 in an hour of drop frame."""
+    first = parse_timecode(start)
+    assert first is not None
+    assert str(advance(first, frames, fps)) == expected
+
+
+def test_every_drop_frame_number_of_an_hour_is_met_once() -> None:
+    """Source: SMPTE ST 12-1: frames 00 and 01 are left out except in every tenth minute."""
+    first = parse_timecode("00:00:00;00")
+    assert first is not None
+    met = {str(advance(first, n, NTSC)) for n in range(107892)}
+    assert len(met) == 107892
+    assert "00:01:00;00" not in met
+    assert "00:10:00;01" in met
+
+
+def test_words_are_what_the_openexr_project_unpacks(tmp_path: Path) -> None:
+    """Source: the OpenEXR project's Python module, attribute timeCode."""
+    code = parse_timecode("10:21:43;17")
+    assert code is not None
+    path = str(tmp_path / "t.exr")
+    write_exr(path, {"": np.zeros((3, 2, 2))}, attributes={"timeCode": code.words})
+    with OpenEXR.File(path) as file:
+        read = file.header()["timeCode"]
+    assert (read.hours, read.minutes, read.seconds, read.frame) == (10, 21, 43, 17)
+    assert read.dropFrame
+
+
+@pytest.mark.parametrize("text", ["", "1:2:3:4", "24:00:00:00", "00:60:00:00", "aa:bb:cc:dd"])
+def test_other_text_is_no_time_code(text: str) -> None:
+    """Common practice, no source."""
+    assert parse_timecode(text) is None
+
+
+def test_rounded_rates_become_exact() -> None:
+    """Source: SMPTE ST 12-1 nominal rates divided by 1.001."""
+    assert snap_rate(23.976) == Fraction(24000, 1001)
+    assert snap_rate(29.97) == NTSC
+    assert snap_rate(25.0) == 25
+    assert snap_rate(12.5) == Fraction(25, 2)
