@@ -31,7 +31,34 @@ def plume(
         strands += _feather(rng, foot, float(angle), float(length), float(wave), scale, lights)
         if i % 5 == 2:
             strands += _wire(rng, foot, float(angle), float(1.3 * length), float(wave), scale)
+    for _ in range(170):
+        strands.append(_wisp(rng, foot, lean, time, scale, lights))
     return strands
+
+
+def _wisp(
+    rng: np.random.Generator,
+    foot: tuple[float, float],
+    lean: float,
+    time: float,
+    scale: float,
+    lights: Lights,
+) -> Strand:
+    """One loose hair that stands off the plume and drifts."""
+    angle = np.radians(rng.uniform(-84, 84) + 1.4 * lean)
+    out = np.array([np.sin(angle), -np.cos(angle)])
+    length = scale * rng.uniform(120, 215)
+    root = np.asarray(foot) + np.array([rng.normal(0, 5) * scale, 0])
+    middle = root + out * 0.7 * length + rng.normal(0, 0.07, 2) * length
+    drift = np.sin(2.2 * time + rng.uniform(0, 6)) * 9 * scale
+    tip = root + out * length + np.array([drift, rng.uniform(-0.05, 0.35) * length])
+    path = bezier([(float(p[0]), float(p[1])) for p in (root, middle, tip)], 22)
+    t = np.linspace(0, 1, 22)
+    path[:, 0] += scale * 2.5 * t * np.sin(t * rng.uniform(5, 16) + rng.uniform(0, 6))
+    fibre = Material(_DYES[int(rng.integers(len(_DYES)))], fibre=0.35)
+    tint = np.clip(rng.normal(1, 0.15) + rng.normal(0, 0.04, 3), 0.5, 1.6)
+    clean, spill = shade_strand(fibre, lights, 0.75 + 0.5 * np.sin(np.pi * t), tint)
+    return Strand(path, scale * rng.uniform(0.9, 1.6) * (1 - 0.7 * t) + 0.12, clean, spill)
 
 
 def _wire(

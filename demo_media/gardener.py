@@ -373,10 +373,10 @@ def _can(s: Stage) -> None:
 
 def _pouring_arm(stage: Stage, body: Stage, pose: Pose) -> None:
     shoulder = (812.0, 612.0)
-    hand = (742.0, 704.0 - 26 * pose.pour)
-    elbow = (690.0, 560.0 - 20 * pose.pour)
+    shift = np.array([0.0, -72.0 - 26 * pose.pour])
+    hand = (742.0, 704.0 + float(shift[1]))
+    elbow = (676.0, 520.0 - 24 * pose.pour)
     can = stage.turned(hand, -4 - 24 * pose.pour)
-    shift = np.array([0.0, -26 * pose.pour])
     held = Stage(stage.painter, stage.scale, stage.origin)
     held.pivot, held.degrees = can.pivot - shift, can.degrees
     held.origin = stage.origin - shift * stage.scale
