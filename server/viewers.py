@@ -1,0 +1,48 @@
+"""Clients as the scheduler sees them: ports, windows, playheads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from server.messages import Role, Show
+from server.outbox import Window
+from server.pictures import Picture, PictureKey
+from server.playback import PlayClock
+
+
+@dataclass
+class Port:
+    """One picture area of a client. `sent`: what it was last given."""
+
+    show: Show
+    sent: PictureKey | None = None
+    sent_sequence: int = 0
+    pending: list[PictureKey] = field(default_factory=list)
+    waiting_since: float | None = None
+    served_at: float = float("-inf")
+
+
+@dataclass
+class Viewer:
+    """A client as the scheduler sees it. clock: a reviewer's own playhead."""
+
+    client: str
+    role: Role
+    window: Window = field(default_factory=Window)
+    ports: dict[int, Port] = field(default_factory=dict)
+    following: bool = False
+    hidden: bool = False
+    clock: PlayClock | None = None
+    moved_at: float = float("-inf")
+
+
+@dataclass(frozen=True)
+class Delivery:
+    """A picture to be written to a client's socket."""
+
+    client: str
+    port: int
+    view_id: int
+    sequence: int
+    key: PictureKey
+    picture: Picture
