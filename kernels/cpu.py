@@ -120,7 +120,10 @@ class CpuEngine:
         box = _box(region, draft)
         if draft > 1:
             plan = build_plan(
-                plan.recipe, plan.context.frame, plan.inputs, weights=plan.context.weights,
+                plan.recipe,
+                plan.context.frame,
+                plan.inputs,
+                weights=plan.context.weights,
                 scale=1.0 / draft,
             )
         arrays = {name: plane.at(draft) for name, plane in inputs.planes.items()}
@@ -234,9 +237,9 @@ def pool(source: Array, view_: View, box: tuple[float, float, float, float]) -> 
         return source
     size = (view_.width, view_.height)
     planes = source if source.ndim == 3 else source[None]
-    out = np.stack([
-        cv2.resize(np.ascontiguousarray(p), size, interpolation=cv2.INTER_AREA) for p in planes
-    ])
+    out = np.stack(
+        [cv2.resize(np.ascontiguousarray(p), size, interpolation=cv2.INTER_AREA) for p in planes]
+    )
     return out if source.ndim == 3 else out[0]
 
 
@@ -264,8 +267,12 @@ def _box(region: Region, draft: int) -> tuple[float, float, float, float]:
 
 
 def _outer(box: tuple[float, float, float, float]) -> Region:
-    return (int(np.floor(box[0])), int(np.floor(box[1])), int(np.ceil(box[2])),
-            int(np.ceil(box[3])))
+    return (
+        int(np.floor(box[0])),
+        int(np.floor(box[1])),
+        int(np.ceil(box[2])),
+        int(np.ceil(box[3])),
+    )
 
 
 _STAGE_INPUTS: dict[str, tuple[str, ...]] = {
@@ -290,8 +297,11 @@ def _settings(plan: Plan, stage: Stage) -> Hashable:
         case "matte":
             return (r.backing.model_dump_json(), r.extractors[stage.index].model_dump_json())
         case "cumulative":
-            return (r.backing.model_dump_json(), r.refine.model_dump_json(),
-                    *(e.model_dump_json() for e in r.extractors))
+            return (
+                r.backing.model_dump_json(),
+                r.refine.model_dump_json(),
+                *(e.model_dump_json() for e in r.extractors),
+            )
         case "fill":
             return (r.neutralise[stage.index].fill_blur_px,)
         case "shadow":

@@ -60,8 +60,10 @@ def _prepare(recipe: Recipe) -> Iterator[str]:
     backing = recipe.backing
     colour = ", ".join(f"{value:.3g}" for value in backing.colour)
     if backing.clean_plate == "file":
-        yield f"The backing is {backing.primary}, seen without the subject in the clean plate " \
-              f"'{backing.clean_plate_path}'."
+        yield (
+            f"The backing is {backing.primary}, seen without the subject in the clean plate "
+            f"'{backing.clean_plate_path}'."
+        )
     else:
         yield f"The backing is {backing.primary}, taken as one flat colour ({colour})."
     if recipe.source.denoised_path:
@@ -102,22 +104,33 @@ def _method(e: ExtractorBase) -> str:
     match e:
         case ValueBand():
             low = f"from {say(e.low_out)} to {say(e.low_in)}"
-            high = "with no upper end" if e.high_in is None else \
-                f"down again from {say(e.high_in)} to {say(e.high_out)}"
+            high = (
+                "with no upper end"
+                if e.high_in is None
+                else f"down again from {say(e.high_in)} to {say(e.high_out)}"
+            )
             return f"takes a band of {e.channel} values of the {read}, rising {low}, {high}"
         case HueBand():
-            return (f"takes hues within {say(e.width_deg)} degrees around {say(e.centre_deg)} of "
-                    f"the {read}")
+            return (
+                f"takes hues within {say(e.width_deg)} degrees around {say(e.centre_deg)} of "
+                f"the {read}"
+            )
         case PlateDifference():
             unit = " sigma of the noise" if e.floor_in == "sigma" else ""
-            return (f"takes what differs from the backing in the {read} by more than "
-                    f"{say(e.floor)}{unit}, solid from {say(e.full)}{unit}")
+            return (
+                f"takes what differs from the backing in the {read} by more than "
+                f"{say(e.floor)}{unit}, solid from {say(e.full)}{unit}"
+            )
         case ColourDifference():
-            return (f"measures how much less the backing's primary stands out in the {read} than "
-                    f"on the bare backing, with gain {say(e.gain)}")
+            return (
+                f"measures how much less the backing's primary stands out in the {read} than "
+                f"on the bare backing, with gain {say(e.gain)}"
+            )
         case ChromaDistance():
-            return (f"measures the chroma distance from the backing in the {read}, clear up to "
-                    f"{say(e.inner)} and solid from {say(e.outer)}")
+            return (
+                f"measures the chroma distance from the backing in the {read}, clear up to "
+                f"{say(e.inner)} and solid from {say(e.outer)}"
+            )
         case _:
             return f"of kind {type(e).__name__}"
 
@@ -161,8 +174,10 @@ def _neutralise(step: NeutralisePass, recipe: Recipe) -> str:
         "grey": "grey of equal luminance replaces it",
         "backdrop": "the backdrop's blurred colour replaces it",
     }[step.fill]
-    text = (f"Neutralise pass '{step.name}' holds {recipe.backing.primary} to the {step.limit} of "
-            f"the other two channels, amount {say(step.amount)}; {fill}")
+    text = (
+        f"Neutralise pass '{step.name}' holds {recipe.backing.primary} to the {step.limit} of "
+        f"the other two channels, amount {say(step.amount)}; {fill}"
+    )
     if step.spill_by_hue.points:
         text += "; the removal varies by hue"
     if step.saturation_by_hue.points:
@@ -184,13 +199,20 @@ def _assemble(recipe: Recipe) -> Iterator[str]:
     }[a.edge_colour.method]
     yield f"For the cutout {way}."
     if a.carry.shapes:
-        yield (f"Inside {_count(a.carry.shapes)} the backing's own shadows "
-               f"({say(a.carry.shadows)}) and light ({say(a.carry.light)}) are carried on to the "
-               "backdrop.")
+        yield (
+            f"Inside {_count(a.carry.shapes)} the backing's own shadows "
+            f"({say(a.carry.shadows)}) and light ({say(a.carry.light)}) are carried on to the "
+            "backdrop."
+        )
     if a.light_wrap.amount:
-        yield (f"Backdrop light wraps over the edge: {say(a.light_wrap.amount)}, reaching "
-               f"{say(a.light_wrap.reach_px)} px.")
+        yield (
+            f"Backdrop light wraps over the edge: {say(a.light_wrap.amount)}, reaching "
+            f"{say(a.light_wrap.reach_px)} px."
+        )
     b = a.backdrop
-    what = f"the picture '{b.path}'" if b.kind == "picture" else {
-        "colour": "one colour", "ramp": "a grey ramp", "checker": "a checkerboard"}[b.kind]
+    what = (
+        f"the picture '{b.path}'"
+        if b.kind == "picture"
+        else {"colour": "one colour", "ramp": "a grey ramp", "checker": "a checkerboard"}[b.kind]
+    )
     yield f"The backdrop is {what}."

@@ -58,9 +58,7 @@ class FastNeighbourhood:
         if holes == 0 and specks == 0:
             return matte
         halo = int(np.ceil(holes)) + int(np.ceil(specks))
-        return self._banded(
-            matte, halo, lambda part: reference.despeckle(part, holes, specks)
-        )
+        return self._banded(matte, halo, lambda part: reference.despeckle(part, holes, specks))
 
     def _banded(self, plane: Array, halo: int, work: Callable[[Array], Array]) -> Array:
         """Run an operation of bounded halo on bands of rows over the threads; same bits."""
@@ -88,9 +86,7 @@ def blur(plane: Array, sigma_px: float) -> Array:
 def box_mean(plane: Array, radius: int, count: Array) -> Array:
     """Return the mean over boxes that end at the frame; float64. count: `box_count`."""
     size = (2 * radius + 1, 2 * radius + 1)
-    total = cv2.boxFilter(
-        plane, cv2.CV_64F, size, normalize=False, borderType=cv2.BORDER_CONSTANT
-    )
+    total = cv2.boxFilter(plane, cv2.CV_64F, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
     return np.asarray(total / count)
 
 

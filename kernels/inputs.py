@@ -75,16 +75,18 @@ def gather(
         if image is None:
             continue
         if image.shape[-2:] != (height, width):
-            raise ValueError(f"{name} is {image.shape[-1]}x{image.shape[-2]}, the plate "
-                             f"{width}x{height}")
+            raise ValueError(
+                f"{name} is {image.shape[-1]}x{image.shape[-2]}, the plate {width}x{height}"
+            )
         planes[name] = engine.hold(image)
     resolved = recipe.at(frame)
     picture = None if backdrop is None else engine.hold(backdrop)
     planes["backdrop"] = engine.place(picture, resolved.assemble.backdrop, width, height)
     masks = mask_planes(recipe, frame, width, height, pixel_aspect=pixel_aspect)
     planes |= {name: engine.hold(mask) for name, mask in masks.items()}
-    return Inputs(key=key if key is not None else object(), width=width, height=height,
-                  planes=planes)
+    return Inputs(
+        key=key if key is not None else object(), width=width, height=height, planes=planes
+    )
 
 
 def masks_key(recipe: Recipe, frame: int) -> Hashable:

@@ -64,13 +64,25 @@ def half(image: NDArray[Any]) -> F32:
 
 def frames() -> Iterator[tuple[str, dict[str, F32]]]:
     """Yield named frames: planes `plate`, mostly `denoised` and `clean` too."""
-    for name, (h, w) in {"random": (48, 64), "primes": (31, 37), "one row": (1, 53),
-                         "one pixel": (1, 1), "wide": (5, 301)}.items():
+    for name, (h, w) in {
+        "random": (48, 64),
+        "primes": (31, 37),
+        "one row": (1, 53),
+        "one pixel": (1, 1),
+        "wide": (5, 301),
+    }.items():
         rng = np.random.default_rng(h * 1000 + w)
         plate = half(rng.random((3, h, w)))
-        yield name, {"plate": plate, "denoised": half(plate * 0.9 + 0.02),
-                     "clean": half(np.array([0.06, 0.4, 0.08])[:, None, None]
-                                   * (0.9 + 0.2 * rng.random((1, h, w))))}
+        yield (
+            name,
+            {
+                "plate": plate,
+                "denoised": half(plate * 0.9 + 0.02),
+                "clean": half(
+                    np.array([0.06, 0.4, 0.08])[:, None, None] * (0.9 + 0.2 * rng.random((1, h, w)))
+                ),
+            },
+        )
     rng = np.random.default_rng(7)
     yield "over range and negative", {"plate": half(rng.normal(0.4, 1.5, (3, 40, 56)))}
     yield "all zero", {"plate": np.zeros((3, 20, 24), np.float32)}
@@ -176,7 +188,9 @@ def reference_picture(plan: Any, planes: dict[str, F32], wanted: View) -> NDArra
     h, w = planes["plate"].shape[-2:]
     x0, y0, x1, y1 = wanted.region or (0, 0, w, h)
     tile = execute.run_stages(
-        plan, execute.cut(planes, (0, 0, w, h)), plan.stages_for(wanted.name, wanted.extractor),
+        plan,
+        execute.cut(planes, (0, 0, w, h)),
+        plan.stages_for(wanted.name, wanted.extractor),
         execute.ReferenceNeighbourhood(),
     )
     needs = view.view_needs(plan, wanted)
@@ -187,7 +201,11 @@ def reference_picture(plan: Any, planes: dict[str, F32], wanted: View) -> NDArra
 
 
 def _compare_view(
-    name: str, frame: str, plan: Any, planes: dict[str, F32], wanted: View,
+    name: str,
+    frame: str,
+    plan: Any,
+    planes: dict[str, F32],
+    wanted: View,
     engines: Sequence[Engine],
 ) -> Iterator[Difference]:
     expected = reference_picture(plan, planes, wanted).astype(np.int16)
@@ -196,8 +214,10 @@ def _compare_view(
     )
     for engine in engines:
         got = engine.render(plan, hold_all(engine, planes), wanted)
-        error = float("nan") if got.shape != expected.shape else float(
-            np.abs(got.astype(np.int16) - expected).max()
+        error = (
+            float("nan")
+            if got.shape != expected.shape
+            else float(np.abs(got.astype(np.int16) - expected).max())
         )
         yield Difference(name, frame, engine.name, error, TOLERANCES["picture"][0])
 

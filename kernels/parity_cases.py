@@ -47,8 +47,11 @@ def _key(extractor: Any, **more: Any) -> Recipe:
 
 NOISE = Noise(gain=(2e-4, 3e-4, 2e-4), offset=(1e-5, 1e-5, 2e-5), correlation=(0.3, 0.1, 0.2))
 CURVE = HueCurve(
-    points=[CurvePoint(hue_deg=20, value=0.2), CurvePoint(hue_deg=130, value=1.4),
-            CurvePoint(hue_deg=250, value=0.7)]
+    points=[
+        CurvePoint(hue_deg=20, value=0.2),
+        CurvePoint(hue_deg=130, value=1.4),
+        CurvePoint(hue_deg=250, value=0.7),
+    ]
 )
 AREA = Shape(
     id="s", kind="ellipse", feather_px=6, poses=[ShapePose(frame=1, points=[(4, 3), (60, 41)])]
@@ -75,21 +78,31 @@ def _extractor_cases() -> Iterator[Case]:
     yield Case("value_band step", _key(step), matte, "pointwise")
     for space in ("linear", "log"):
         tolerance = "pointwise" if space == "linear" else "log"
-        yield Case(f"hue_band {space}",
-                   _key(HueBand(space=space, centre_deg=350, width_deg=40, softness_deg=30)),
-                   matte, tolerance)
+        yield Case(
+            f"hue_band {space}",
+            _key(HueBand(space=space, centre_deg=350, width_deg=40, softness_deg=30)),
+            matte,
+            tolerance,
+        )
         for norm in ("largest", "euclidean", "delta_e_2000"):
             for floor_in in ("value", "sigma"):
                 floor, full = (2.0, 9.0) if floor_in == "sigma" else (0.05, 0.25)
                 if norm == "delta_e_2000" and floor_in == "value":
                     floor, full = 2.0, 20.0
                 difference = PlateDifference(
-                    space=space, norm=norm, floor_in=floor_in, floor=floor, full=full,
+                    space=space,
+                    norm=norm,
+                    floor_in=floor_in,
+                    floor=floor,
+                    full=full,
                     relative=space == "log",
                 )
-                yield Case(f"plate_difference {norm} {floor_in} {space}",
-                           _noisy(_key(difference)), matte,
-                           "delta_e" if norm == "delta_e_2000" else "log")
+                yield Case(
+                    f"plate_difference {norm} {floor_in} {space}",
+                    _noisy(_key(difference)),
+                    matte,
+                    "delta_e" if norm == "delta_e_2000" else "log",
+                )
         for excess in ("lean", "weights"):
             extractor = ColourDifference(space=space, excess=excess, lean=0.7, gain=1.1)
             yield Case(f"colour_difference {excess} {space}", _noisy(_key(extractor)), matte, "log")
@@ -134,17 +147,29 @@ def _refine_cases() -> Iterator[Case]:
         "spread": (Refine(choke_px=-3.25), "pointwise"),
         "soften": (Refine(soften_px=3), "blur"),
         "whole chain": (
-            Refine(despeckle=Despeckle(holes_px=2, specks_px=2), guide=Guide(radius_px=4),
-                   levels=Levels(black=0.05, white=0.9, keep_soft_px=3), choke_px=0.5,
-                   soften_px=1.2),
+            Refine(
+                despeckle=Despeckle(holes_px=2, specks_px=2),
+                guide=Guide(radius_px=4),
+                levels=Levels(black=0.05, white=0.9, keep_soft_px=3),
+                choke_px=0.5,
+                soften_px=1.2,
+            ),
             "guide",
         ),
     }
     for name, (refine, tolerance) in refinements.items():
-        yield Case(f"refine {name}", _key(HueBand(centre_deg=120, refine=refine)),
-                   ("extractor:a",), tolerance)
-        yield Case(f"cumulative {name}", _key(HueBand(centre_deg=120), refine=refine),
-                   ("alpha",), tolerance)
+        yield Case(
+            f"refine {name}",
+            _key(HueBand(centre_deg=120, refine=refine)),
+            ("extractor:a",),
+            tolerance,
+        )
+        yield Case(
+            f"cumulative {name}",
+            _key(HueBand(centre_deg=120), refine=refine),
+            ("alpha",),
+            tolerance,
+        )
 
 
 def _neutralise_cases() -> Iterator[Case]:
@@ -154,14 +179,19 @@ def _neutralise_cases() -> Iterator[Case]:
     for fill in ("none", "grey", "backdrop"):
         step = NeutralisePass(id="n", fill=fill, fill_amount=0.7, fill_blur_px=5)
         yield _neutralised(f"neutralise fill {fill}", step)
-    yield _neutralised("neutralise hue curves",
-                       NeutralisePass(id="n", spill_by_hue=CURVE, saturation_by_hue=CURVE))
+    yield _neutralised(
+        "neutralise hue curves", NeutralisePass(id="n", spill_by_hue=CURVE, saturation_by_hue=CURVE)
+    )
     yield _neutralised("neutralise shapes", NeutralisePass(id="n", shapes=[AREA]))
     for mask, inverted in (("a", False), ("cumulative", True)):
         step = NeutralisePass(id="n", mask=mask, mask_inverted=inverted)
         yield _neutralised(f"neutralise mask {mask}", step)
-    two = Recipe(neutralise=[NeutralisePass(id="n", fill="none"),
-                             NeutralisePass(id="m", limit="larger", spill_by_hue=CURVE)])
+    two = Recipe(
+        neutralise=[
+            NeutralisePass(id="n", fill="none"),
+            NeutralisePass(id="m", limit="larger", spill_by_hue=CURVE),
+        ]
+    )
     yield Case("neutralise twice", two, ("neutralised",), "colour")
 
 

@@ -37,12 +37,30 @@ GAUSS_SPAN = 3.0
 """A Gaussian reaches this many standard deviations, on every engine."""
 
 ViewName = Literal[
-    "plate", "denoised", "clean_plate", "matte", "neutralised", "spill", "cutout", "composite",
-    "evenness", "alpha_noise", "deciding",
+    "plate",
+    "denoised",
+    "clean_plate",
+    "matte",
+    "neutralised",
+    "spill",
+    "cutout",
+    "composite",
+    "evenness",
+    "alpha_noise",
+    "deciding",
 ]
 VIEWS: tuple[ViewName, ...] = (
-    "plate", "denoised", "clean_plate", "matte", "neutralised", "spill", "cutout", "composite",
-    "evenness", "alpha_noise", "deciding",
+    "plate",
+    "denoised",
+    "clean_plate",
+    "matte",
+    "neutralised",
+    "spill",
+    "cutout",
+    "composite",
+    "evenness",
+    "alpha_noise",
+    "deciding",
 )
 Region = tuple[int, int, int, int]
 AP1_WEIGHTS = (0.2722287168, 0.6740817658, 0.0536895174)
@@ -223,9 +241,7 @@ def _matte_stages(recipe: Recipe, have: frozenset[str]) -> list[Stage]:
     ]
     if not refine_is_pointwise(recipe.refine):
         needs = tuple(s.out for s in stages if recipe.extractors[s.index].on)
-        stages.append(
-            Stage("cumulative", "cumulative", 1, refine_halo(recipe.refine), needs=needs)
-        )
+        stages.append(Stage("cumulative", "cumulative", 1, refine_halo(recipe.refine), needs=needs))
     return stages
 
 
@@ -251,8 +267,6 @@ def _colour_stages(recipe: Recipe, have: frozenset[str]) -> list[Stage]:
         halo = gauss_radius(num(assemble.light_wrap.reach_px))
         stages.append(Stage("wrap", "wrap", 3, halo, needs=reads))
     return stages
-
-
 
 
 def scaled_recipe(recipe: Recipe, scale: float) -> Recipe:
@@ -305,7 +319,19 @@ def with_only_extractor(recipe: Recipe, extractor: str) -> Recipe:
 
 
 __all__ = [
-    "VIEWS", "Context", "Plan", "Region", "Stage", "ViewName", "build_plan", "enabled",
-    "gauss_radius", "num", "refine_halo", "refine_is_pointwise", "scaled_recipe",
-    "sigma_alpha", "with_only_extractor",
+    "VIEWS",
+    "Context",
+    "Plan",
+    "Region",
+    "Stage",
+    "ViewName",
+    "build_plan",
+    "enabled",
+    "gauss_radius",
+    "num",
+    "refine_halo",
+    "refine_is_pointwise",
+    "scaled_recipe",
+    "sigma_alpha",
+    "with_only_extractor",
 ]

@@ -65,12 +65,22 @@ class Despeckle(Model):
     """Fill small holes and remove small specks, by size; edges and hair stay as they are."""
 
     holes_px: Number = number(
-        0.0, "holes in the matte up to this width are filled", low=0, high=24, drag=(0, 8),
-        step=0.5, unit="px",
+        0.0,
+        "holes in the matte up to this width are filled",
+        low=0,
+        high=24,
+        drag=(0, 8),
+        step=0.5,
+        unit="px",
     )
     specks_px: Number = number(
-        0.0, "specks in the clear area up to this width are removed", low=0, high=24, drag=(0, 8),
-        step=0.5, unit="px",
+        0.0,
+        "specks in the clear area up to this width are removed",
+        low=0,
+        high=24,
+        drag=(0, 8),
+        step=0.5,
+        unit="px",
     )
 
 
@@ -78,12 +88,21 @@ class Guide(Model):
     """Let the matte follow the picture's edges (guided filter, the log plate as guide)."""
 
     radius_px: Number = number(
-        0.0, "window radius; 0 leaves the matte as it is", low=0, high=64, drag=(0, 32), step=1,
+        0.0,
+        "window radius; 0 leaves the matte as it is",
+        low=0,
+        high=64,
+        drag=(0, 32),
+        step=1,
         unit="px",
     )
     smoothness: Number = number(
-        0.001, "larger values smooth across weaker edges of the picture", low=1e-7, high=1,
-        drag=(1e-5, 0.1), step=1e-5,
+        0.001,
+        "larger values smooth across weaker edges of the picture",
+        low=1e-7,
+        high=1,
+        drag=(1e-5, 0.1),
+        step=1e-5,
     )
 
 
@@ -91,11 +110,17 @@ class Levels(Model):
     """Push nearly clear to clear and nearly solid to solid, keeping soft edges on request."""
 
     black: Number = number(0.0, "matte values up to this become clear", low=-1, high=2, drag=(0, 1))
-    white: Number = number(1.0, "matte values from this up become solid", low=-1, high=2,
-                           drag=(0, 1))
+    white: Number = number(
+        1.0, "matte values from this up become solid", low=-1, high=2, drag=(0, 1)
+    )
     keep_soft_px: Number = number(
-        0.0, "within this distance of a soft edge the matte before levels is blended back", low=0,
-        high=64, drag=(0, 32), step=0.5, unit="px",
+        0.0,
+        "within this distance of a soft edge the matte before levels is blended back",
+        low=0,
+        high=64,
+        drag=(0, 32),
+        step=0.5,
+        unit="px",
     )
 
 
@@ -106,11 +131,21 @@ class Refine(Model):
     guide: Guide = Field(default_factory=Guide)
     levels: Levels = Field(default_factory=Levels)
     choke_px: Number = number(
-        0.0, "positive draws the edge in (choke), negative lets it out (spread)", low=-32, high=32,
-        drag=(-8, 8), step=0.1, unit="px",
+        0.0,
+        "positive draws the edge in (choke), negative lets it out (spread)",
+        low=-32,
+        high=32,
+        drag=(-8, 8),
+        step=0.1,
+        unit="px",
     )
     soften_px: Number = number(
-        0.0, "standard deviation of the final blur", low=0, high=64, drag=(0, 16), step=0.1,
+        0.0,
+        "standard deviation of the final blur",
+        low=0,
+        high=64,
+        drag=(0, 16),
+        step=0.1,
         unit="px",
     )
 
@@ -152,15 +187,21 @@ class ValueBand(ExtractorBase):
     channel: Literal["red", "green", "blue", "luminance", "largest", "smallest", "saturation"] = (
         choice("luminance", "the value that is banded")
     )
-    low_out: Number | None = number(0.0, "below this nothing is taken; empty leaves the end open",
-                                    drag=(-0.1, 2), step=0.001)
+    low_out: Number | None = number(
+        0.0, "below this nothing is taken; empty leaves the end open", drag=(-0.1, 2), step=0.001
+    )
     low_in: Number | None = number(0.1, "from here everything is taken", drag=(-0.1, 2), step=0.001)
     high_in: Number | None = number(
-        None, "up to here everything is taken; empty leaves the end open",  # type: ignore[arg-type]
-        drag=(-0.1, 4), step=0.001,
+        None,
+        "up to here everything is taken; empty leaves the end open",  # type: ignore[arg-type]
+        drag=(-0.1, 4),
+        step=0.001,
     )
     high_out: Number | None = number(
-        None, "above this nothing is taken", drag=(-0.1, 4), step=0.001  # type: ignore[arg-type]
+        None,
+        "above this nothing is taken",
+        drag=(-0.1, 4),
+        step=0.001,  # type: ignore[arg-type]
     )
 
     @model_validator(mode="after")
@@ -168,8 +209,10 @@ class ValueBand(ExtractorBase):
         ends = [self.low_out, self.low_in, self.high_in, self.high_out]
         plain = [end for end in ends if isinstance(end, int | float)]
         if plain != sorted(plain):
-            raise ValueError("the ends of a value band must be in order: "
-                             "low_out <= low_in <= high_in <= high_out")
+            raise ValueError(
+                "the ends of a value band must be in order: "
+                "low_out <= low_in <= high_in <= high_out"
+            )
         if (self.low_out is None) != (self.low_in is None):
             raise ValueError("low_out and low_in are both given or both empty")
         if (self.high_in is None) != (self.high_out is None):
@@ -182,14 +225,24 @@ class HueBand(ExtractorBase):
 
     kind: Literal["hue_band"] = "hue_band"
     space: Literal["linear", "log"] = choice("linear", "hue of linear or of ACEScct values")
-    centre_deg: Number = number(0.0, "hue at the centre: 0 red, 120 green, 240 blue", low=-360,
-                                high=360, drag=(0, 360), step=1, unit="deg")
-    width_deg: Number = number(60.0, "full width of the fully taken range", low=0, high=360, step=1,
-                               unit="deg")
-    softness_deg: Number = number(20.0, "width of the soft border on each side", low=0, high=180,
-                                  step=1, unit="deg")
-    saturation_floor: Number = number(0.05, "saturation under which nothing is taken", low=0,
-                                      high=1)
+    centre_deg: Number = number(
+        0.0,
+        "hue at the centre: 0 red, 120 green, 240 blue",
+        low=-360,
+        high=360,
+        drag=(0, 360),
+        step=1,
+        unit="deg",
+    )
+    width_deg: Number = number(
+        60.0, "full width of the fully taken range", low=0, high=360, step=1, unit="deg"
+    )
+    softness_deg: Number = number(
+        20.0, "width of the soft border on each side", low=0, high=180, step=1, unit="deg"
+    )
+    saturation_floor: Number = number(
+        0.05, "saturation under which nothing is taken", low=0, high=1
+    )
     saturation_soft: Number = number(0.05, "width of the roll-off above that", low=0, high=1)
 
 
@@ -205,10 +258,16 @@ class PlateDifference(ExtractorBase):
     floor_in: Literal["value", "sigma"] = choice(
         "value", "floor and full are values, or multiples of the measured noise"
     )
-    floor: Number = number(0.05, "differences up to this are backing; raising it removes matte",
-                           low=0, drag=(0, 1), step=0.001)
-    full: Number = number(0.25, "differences from this up are solid", low=0, drag=(0, 2),
-                          step=0.001)
+    floor: Number = number(
+        0.05,
+        "differences up to this are backing; raising it removes matte",
+        low=0,
+        drag=(0, 1),
+        step=0.001,
+    )
+    full: Number = number(
+        0.25, "differences from this up are solid", low=0, drag=(0, 2), step=0.001
+    )
 
 
 class ColourDifference(ExtractorBase):
@@ -219,16 +278,22 @@ class ColourDifference(ExtractorBase):
     excess: Literal["lean", "weights"] = choice(
         "lean", "excess over a lean between the smaller and larger other channel, or over weights"
     )
-    lean: Number = number(1.0, "0 compares with the smaller of the other two, 1 with the larger",
-                          low=0, high=1)
+    lean: Number = number(
+        1.0, "0 compares with the smaller of the other two, 1 with the larger", low=0, high=1
+    )
     weight_first: Number = number(
         0.5, "weight of the first other channel (red; green on a red backing)", low=0, high=2
     )
     weight_second: Number = number(
         0.5, "weight of the second other channel (blue; green on a blue backing)", low=0, high=2
     )
-    gain: Number = number(1.0, "larger values clear more of the screen and eat into the edge",
-                          low=0, high=4, drag=(0.5, 2))
+    gain: Number = number(
+        1.0,
+        "larger values clear more of the screen and eat into the edge",
+        low=0,
+        high=4,
+        drag=(0.5, 2),
+    )
 
 
 class ChromaDistance(ExtractorBase):
@@ -236,12 +301,15 @@ class ChromaDistance(ExtractorBase):
 
     kind: Literal["chroma_distance"] = "chroma_distance"
     space: Literal["linear", "log"] = choice("log", "linear or ACEScct values")
-    inner: Number = number(0.04, "chroma distances up to this are backing", low=0, drag=(0, 0.5),
-                           step=0.001)
-    outer: Number = number(0.16, "chroma distances from this up are solid", low=0, drag=(0, 1),
-                           step=0.001)
-    luminance_weight: Number = number(0.0, "how much a difference in brightness counts too", low=0,
-                                      high=4, drag=(0, 1))
+    inner: Number = number(
+        0.04, "chroma distances up to this are backing", low=0, drag=(0, 0.5), step=0.001
+    )
+    outer: Number = number(
+        0.16, "chroma distances from this up are solid", low=0, drag=(0, 1), step=0.001
+    )
+    luminance_weight: Number = number(
+        0.0, "how much a difference in brightness counts too", low=0, high=4, drag=(0, 1)
+    )
 
 
 Extractor = Annotated[
@@ -291,16 +359,18 @@ class NeutralisePass(Model):
     limit: Literal["average", "larger", "smaller", "weighted"] = choice(
         "average", "what the backing's primary may not exceed, of the other two channels"
     )
-    weight: Number = number(0.5, "for a weighted limit: 0 the second other channel, 1 the first",
-                            low=0, high=1)
+    weight: Number = number(
+        0.5, "for a weighted limit: 0 the second other channel, 1 the first", low=0, high=1
+    )
     amount: Number = number(1.0, "how much of the excess is taken out", low=0, high=1)
     spill_by_hue: HueCurve = choice(HueCurve(), "factor on the removal, by hue (at most 1 acts)")
     fill: Literal["none", "grey", "backdrop"] = choice(
         "grey", "what replaces the light taken out: nothing, grey of equal luminance, the backdrop"
     )
     fill_amount: Number = number(1.0, "how much of the fill is added", low=0, high=1)
-    fill_blur_px: Number = number(48.0, "blur of the backdrop used as fill", low=0, high=80,
-                                  step=1, unit="px")
+    fill_blur_px: Number = number(
+        48.0, "blur of the backdrop used as fill", low=0, high=80, step=1, unit="px"
+    )
     saturation_by_hue: HueCurve = choice(HueCurve(), "factor on saturation about luminance, by hue")
     shapes: list[Shape] = choice([], "works only inside these shapes; everywhere if there are none")
     mask: str = choice("", "id of an extractor whose matte limits the pass, or 'cumulative'")
@@ -319,14 +389,19 @@ class EdgeColour(Model):
         "foreground estimate",
     )
     settle: Number = number(
-        0.05, "subtract: the matte value from which the subtraction acts in full", low=0, high=1,
+        0.05,
+        "subtract: the matte value from which the subtraction acts in full",
+        low=0,
+        high=1,
         step=0.005,
     )
     settle_by_noise: bool = choice(False, "subtract: settle at three times the matte's noise")
-    reach_px: Number = number(12.0, "unmix: how far foreground colour is gathered", low=1, high=64,
-                              step=1, unit="px")
-    hold: Number = number(0.1, "unmix: how strongly the local estimate holds the colour", low=0,
-                          high=1)
+    reach_px: Number = number(
+        12.0, "unmix: how far foreground colour is gathered", low=1, high=64, step=1, unit="px"
+    )
+    hold: Number = number(
+        0.1, "unmix: how strongly the local estimate holds the colour", low=0, high=1
+    )
 
 
 class Backdrop(Model):
@@ -343,12 +418,15 @@ class Backdrop(Model):
     scale: Number = number(1.0, "size; 1 fills the frame", low=0.01, high=100, drag=(0.25, 4))
     turn_deg: Number = number(0.0, "turned clockwise", drag=(-180, 180), step=0.5, unit="deg")
     time_offset: Annotated[int, Field(description="frames by which a moving backdrop is later")] = 0
-    exposure_stops: Number = number(0.0, "exposure", low=-20, high=20, drag=(-4, 4), step=0.05,
-                                    unit="stops")
-    defocus_px: Number = number(0.0, "standard deviation of the blur", low=0, high=80,
-                                drag=(0, 40), step=0.5, unit="px")
-    regrain: Number = number(0.0, "grain added, in units of the plate's measured noise", low=0,
-                             high=4, drag=(0, 2))
+    exposure_stops: Number = number(
+        0.0, "exposure", low=-20, high=20, drag=(-4, 4), step=0.05, unit="stops"
+    )
+    defocus_px: Number = number(
+        0.0, "standard deviation of the blur", low=0, high=80, drag=(0, 40), step=0.5, unit="px"
+    )
+    regrain: Number = number(
+        0.0, "grain added, in units of the plate's measured noise", low=0, high=4, drag=(0, 2)
+    )
 
 
 class Carry(Model):
@@ -356,8 +434,9 @@ class Carry(Model):
 
     shapes: list[Shape] = choice([], "the marked area; nothing is carried if there are none")
     shadows: Number = number(1.0, "how much of the shadows is carried", low=0, high=1)
-    light: Number = number(0.0, "how much light above the backing's own is carried", low=0, high=4,
-                           drag=(0, 1))
+    light: Number = number(
+        0.0, "how much light above the backing's own is carried", low=0, high=4, drag=(0, 1)
+    )
     blur_px: Number = number(4.0, "blur of the shadows", low=0, high=64, step=0.5, unit="px")
 
 
@@ -365,18 +444,21 @@ class LightWrap(Model):
     """Backdrop light let over the subject's edge."""
 
     amount: Number = number(0.0, "strength", low=0, high=4, drag=(0, 1))
-    reach_px: Number = number(24.0, "how far the light reaches in", low=0, high=80, step=1,
-                              unit="px")
+    reach_px: Number = number(
+        24.0, "how far the light reaches in", low=0, high=80, step=1, unit="px"
+    )
 
 
 class Assemble(Model):
     """The cutout over the backdrop."""
 
     edge_colour: EdgeColour = Field(default_factory=EdgeColour)
-    foreground_exposure_stops: Number = number(0.0, "exposure of the foreground", low=-20, high=20,
-                                               drag=(-4, 4), step=0.05, unit="stops")
-    foreground_gain: RGB = choice((1.0, 1.0, 1.0), "white balance of the foreground, a gain a "
-                                                   "channel")
+    foreground_exposure_stops: Number = number(
+        0.0, "exposure of the foreground", low=-20, high=20, drag=(-4, 4), step=0.05, unit="stops"
+    )
+    foreground_gain: RGB = choice(
+        (1.0, 1.0, 1.0), "white balance of the foreground, a gain a channel"
+    )
     backdrop: Backdrop = Field(default_factory=Backdrop)
     carry: Carry = Field(default_factory=Carry)
     light_wrap: LightWrap = Field(default_factory=LightWrap)
@@ -410,8 +492,9 @@ class Source(Model):
     """How the shot is read."""
 
     colourspace: str = choice("", "input colour space; empty means by metadata and file rules")
-    plate_alpha: Literal["ignore", "use"] = choice("ignore", "what to do with the plate's own "
-                                                             "alpha channel")
+    plate_alpha: Literal["ignore", "use"] = choice(
+        "ignore", "what to do with the plate's own alpha channel"
+    )
     pixel_aspect: Annotated[Finite, Field(gt=0.05, le=20)] | None = choice(
         None, "width of a pixel over its height; empty means by metadata"
     )
@@ -421,8 +504,9 @@ class Source(Model):
 class Look(Model):
     """A view-only look: it changes the picture on the screen, never a rendered file's layers."""
 
-    exposure_stops: Number = number(0.0, "exposure of the view", low=-20, high=20, drag=(-4, 4),
-                                    step=0.05, unit="stops")
+    exposure_stops: Number = number(
+        0.0, "exposure of the view", low=-20, high=20, drag=(-4, 4), step=0.05, unit="stops"
+    )
     display: str = choice("", "OpenColorIO display; empty means the configuration's default")
     view: str = choice("", "OpenColorIO view; empty means the display's default")
     looks: str = choice("", "OpenColorIO looks, comma separated")
@@ -463,8 +547,10 @@ class Recipe(Model):
         known = {"", "cumulative", *(extractor.id for extractor in self.extractors)}
         for step in self.neutralise:
             if step.mask not in known:
-                raise ValueError(f"neutralise pass '{step.name}' is masked by an extractor "
-                                 f"'{step.mask}' that does not exist")
+                raise ValueError(
+                    f"neutralise pass '{step.name}' is masked by an extractor "
+                    f"'{step.mask}' that does not exist"
+                )
         return self
 
     def at(self, frame: int) -> Recipe:

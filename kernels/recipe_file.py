@@ -50,8 +50,9 @@ def parse_recipe(text: str, where: str = "the recipe") -> Recipe:
     try:
         data = json.loads(text, parse_constant=_refuse_constant)
     except (ValueError, RecursionError) as error:
-        raise RecipeError(f"{where} is not valid JSON ({error}): restore it or start with "
-                          "`verdigris recipe new`") from error
+        raise RecipeError(
+            f"{where} is not valid JSON ({error}): restore it or start with `verdigris recipe new`"
+        ) from error
     if not isinstance(data, dict) or data.get("format") != FORMAT:
         raise RecipeError(f'{where} is not a recipe: it has no "format": "{FORMAT}"')
     try:

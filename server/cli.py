@@ -96,8 +96,10 @@ def _usage(error: Exception) -> str:
 def _unexpected(error: Exception) -> int:
     if os.environ.get("VERDIGRIS_DEBUG"):
         traceback.print_exc()
-    _say(f"unexpected error, please report it: {type(error).__name__}: {error} "
-         "(VERDIGRIS_DEBUG=1 shows where)")
+    _say(
+        f"unexpected error, please report it: {type(error).__name__}: {error} "
+        "(VERDIGRIS_DEBUG=1 shows where)"
+    )
     return UNEXPECTED
 
 

@@ -26,8 +26,13 @@ def _bar(title: str, unit: str) -> Iterator[Report]:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
     from rich.progress import TimeRemainingColumn as TimeLeft
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(),
-               TextColumn(unit), TimeLeft())
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn(unit),
+        TimeLeft(),
+    )
     with Progress(*columns, console=Console(stderr=True)) as bar:
         task = bar.add_task(title, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from kernels.errors import VerdigrisError
+from server.media.sequence import is_pattern
 
 MAX_NAME = 1024
 
@@ -62,7 +63,7 @@ class MediaRoots:
         relative = check_name(name)
         for root in self.folders:
             candidate = root / relative
-            pattern = "#" in relative.name or "%" in relative.name
+            pattern = is_pattern(Path(relative.name))
             target = candidate.parent if pattern else candidate
             real = Path(os.path.realpath(target))
             if not is_inside(real, root):
@@ -70,8 +71,10 @@ class MediaRoots:
             if real.exists():
                 return real / relative.name if pattern else real
         listed = ", ".join(f"'{root.name or root}'" for root in self.folders) or "none"
-        raise RootsError(f"'{_printable(name)}' is not under a media root (roots: {listed}): move "
-                         "it there, or add its folder with --media-root")
+        raise RootsError(
+            f"'{_printable(name)}' is not under a media root (roots: {listed}): move "
+            "it there, or add its folder with --media-root"
+        )
 
     def name_of(self, path: str | Path) -> str:
         """Return the name by which a file under a root is called; RootsError if it is outside."""

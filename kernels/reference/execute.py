@@ -59,8 +59,9 @@ def run_stages(
     planes = dict(tile.planes)
     for stage in stages:
         here = Tile(planes, tile.origin)
-        planes[stage.out] = _finish(plan, stage, source(plan, here, stage.kind, stage.index),
-                                    operations)
+        planes[stage.out] = _finish(
+            plan, stage, source(plan, here, stage.kind, stage.index), operations
+        )
     return Tile(planes, tile.origin)
 
 
@@ -92,7 +93,9 @@ def grown(region: Region, halo_px: int, width: int, height: int) -> Region:
     """Return a region grown by the halo, cut at the frame's border."""
     x0, y0, x1, y1 = region
     return (
-        max(0, x0 - halo_px), max(0, y0 - halo_px), min(width, x1 + halo_px),
+        max(0, x0 - halo_px),
+        max(0, y0 - halo_px),
+        min(width, x1 + halo_px),
         min(height, y1 + halo_px),
     )
 
@@ -156,7 +159,5 @@ def planes(
     height, width = inputs["plate"].shape[-2:]
     region = region or (0, 0, width, height)
     tile = cut(inputs, grown(region, plan.halo_px, width, height))
-    tile = run_stages(
-        plan, tile, stages_for(plan, wanted), operations or ReferenceNeighbourhood()
-    )
+    tile = run_stages(plan, tile, stages_for(plan, wanted), operations or ReferenceNeighbourhood())
     return wanted_planes(plan, crop(tile, region), wanted)

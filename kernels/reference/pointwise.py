@@ -138,7 +138,11 @@ def neutralised(plan: Plan, tile: Tile, image: Array) -> Array:
         if (plane := tile.get(f"fill:{step.id}")) is not None
     }
     return spill.neutralise(
-        image, plan.recipe, plan.context, clean=tile.get("clean"), fills=fills,
+        image,
+        plan.recipe,
+        plan.context,
+        clean=tile.get("clean"),
+        fills=fills,
         masks=pass_masks(plan, tile),
     )
 
@@ -159,7 +163,8 @@ def neutralised_clean(plan: Plan, tile: Tile) -> Array:
     """
     varies = any(
         tile.get(f"fill:{s.id}") is not None or tile.get(f"mask:{s.id}") is not None or s.mask
-        for s in plan.recipe.neutralise if s.on
+        for s in plan.recipe.neutralise
+        if s.on
     )
     if tile.get("clean") is None and not varies:
         flat = spill.flat_backing(plan.context, tile["plate"])
@@ -196,8 +201,12 @@ def assembled(plan: Plan, tile: Tile) -> Assembled:
 def carried_backdrop(plan: Plan, tile: Tile) -> Array:
     """Return the backdrop with carried shadows and light, without grain, (3, h, w)."""
     return assemble.carry(
-        tile["backdrop"], plan.recipe.assemble.carry, plan.context,
-        area=tile.get("mask:carry"), shadow=tile.get("shadow"), clean=tile.get("clean"),
+        tile["backdrop"],
+        plan.recipe.assemble.carry,
+        plan.context,
+        area=tile.get("mask:carry"),
+        shadow=tile.get("shadow"),
+        clean=tile.get("clean"),
         light=carried_light(plan, tile),
     )
 

@@ -43,8 +43,7 @@ def parity(
     typer.echo(f"{'engine':6} {'case':42} {'largest error':>14} {'tolerance':>10}  frame")
     for d in shown:
         mark = "" if d.good else "  OVER"
-        typer.echo(f"{d.engine:6} {d.case:42} {d.error:14.3g} {d.tolerance:10.3g}  "
-                   f"{d.frame}{mark}")
+        typer.echo(f"{d.engine:6} {d.case:42} {d.error:14.3g} {d.tolerance:10.3g}  {d.frame}{mark}")
     over = [d for d in rows if not d.good]
     typer.echo(f"{len(rows)} cases, {len(over)} over their tolerance")
     if json_file is not None:

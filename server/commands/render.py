@@ -29,8 +29,10 @@ def render(
     out: Annotated[str, typer.Option(help="Where to write: 'dir/name.####.exr'.")],
     layers: Annotated[
         str,
-        typer.Option(help="Of alpha,straight,cutout,composite,neutralised,extractors; R G B A is "
-                          "always the premultiplied cutout."),
+        typer.Option(
+            help="Of alpha,straight,cutout,composite,neutralised,extractors; R G B A is "
+            "always the premultiplied cutout."
+        ),
     ] = "alpha",
     frames: Annotated[str, typer.Option(help="Like 1001-1010,1020; all by default.")] = "",
     clean_plate: Annotated[str | None, typer.Option(help="The bare backing.")] = None,
@@ -43,9 +45,7 @@ def render(
     ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
     full_float: Annotated[bool, typer.Option("--float", help="32-bit float, not half.")] = False,
     compression: Annotated[str, typer.Option(help="EXR compression.")] = "zip",
-    missing: Annotated[
-        str, typer.Option(help="Missing frames: error, hold or black.")
-    ] = "error",
+    missing: Annotated[str, typer.Option(help="Missing frames: error, hold or black.")] = "error",
     media_root: Annotated[
         list[Path] | None, typer.Option(help="Folder in which the recipe's names are looked up.")
     ] = None,
@@ -65,8 +65,10 @@ def render(
     from kernels.engine import choose_engine
     from kernels.recipe_file import load_recipe
     from server.config import load_settings
-    from server.jobs.render import Renderer, RenderError, RenderJob, open_companions
+    from server.jobs.companions import open_companions
+    from server.jobs.render import Renderer, RenderError, RenderJob
     from server.media import open_shot, parse_frames
+    from server.media.sequence import is_pattern
     from server.progress import progress
     from server.roots import MediaRoots
 
@@ -77,29 +79,52 @@ def render(
         {"engine": engine, "threads": threads, "ocio": ocio or None}, beside=Path(shot).parent
     ).settings
     source = open_shot(
-        shot, colourspace=colourspace or key.source.colourspace or None,
-        ocio=settings.ocio or None, plate_alpha=key.source.plate_alpha, missing=cast(Any, missing),
+        shot,
+        colourspace=colourspace or key.source.colourspace or None,
+        ocio=settings.ocio or None,
+        plate_alpha=key.source.plate_alpha,
+        missing=cast(Any, missing),
     )
-    roots = MediaRoots([*(media_root or []), *settings.media_roots, recipe.parent or Path("."),
-                        *(path.parent for path in source.source_files()[:1]), Path(".")])
+    roots = MediaRoots(
+        [
+            *(media_root or []),
+            *settings.media_roots,
+            recipe.parent or Path("."),
+            *(path.parent for path in source.source_files()[:1]),
+            Path("."),
+        ]
+    )
     companions = open_companions(
-        key, roots, clean=clean_plate, denoised=denoised, backdrop=backdrop,
+        key,
+        roots,
+        clean=clean_plate,
+        denoised=denoised,
+        backdrop=backdrop,
         ocio=settings.ocio or None,
     )
     if backdrop is not None:
         key.assemble.backdrop.kind = "picture"
     wanted = tuple(parse_frames(frames)) if frames else tuple(source.frames)
-    if len(wanted) > 1 and not ("#" in out or "%" in out):
-        raise RenderError(f"'{out}' names one file for {len(wanted)} frames: write the number as "
-                          "####, like 'dir/name.####.exr'")
+    if len(wanted) > 1 and not is_pattern(Path(out)):
+        raise RenderError(
+            f"'{out}' names one file for {len(wanted)} frames: write the number as "
+            "####, like 'dir/name.####.exr'"
+        )
     if not out.lower().endswith(".exr"):
         raise RenderError(f"'{out}' is not an EXR name: end it in .exr")
     choice = choose_engine(settings.engine, threads=settings.threads or None)
     typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
     job = RenderJob(
-        shot=source, recipe=key, out=out, layers=_layers(layers), frames=wanted,
-        half=not full_float, compression=compression, out_colourspace=out_colourspace,
-        companions=companions, resume=not again,
+        shot=source,
+        recipe=key,
+        out=out,
+        layers=_layers(layers),
+        frames=wanted,
+        half=not full_float,
+        compression=compression,
+        out_colourspace=out_colourspace,
+        companions=companions,
+        resume=not again,
     )
     try:
         with progress("rendering") as report:
@@ -112,8 +137,8 @@ def render(
 def _summary(out: str, result: Any) -> None:
     typer.echo(
         f"wrote {result.written} frame(s) to {out} in {result.seconds:.1f} s, colour space "
-        f"{result.colourspace}" + (f", {result.skipped} were finished before" if result.skipped
-                                   else "")
+        f"{result.colourspace}"
+        + (f", {result.skipped} were finished before" if result.skipped else "")
     )
     if result.nonfinite:
         typer.echo(f"{result.nonfinite} pixel(s) of the plate were NaN or infinite and replaced")

@@ -19,16 +19,22 @@ from numpy.typing import NDArray
 
 from kernels.engine import Engine
 from kernels.errors import VerdigrisError
-from kernels.inputs import gather, needs_backdrop
+from kernels.inputs import gather
 from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.recipe_file import recipe_hash
-from server.media import Frame, MediaError, Shot, format_path, guard_output, open_shot, write_exr
-from server.roots import MediaRoots
+from server.jobs.companions import Companions, companion_frame
+from server.media import Frame, Shot, format_path, guard_output, write_exr
+from server.media.sequence import is_pattern
 
 Layer = Literal["alpha", "straight", "cutout", "composite", "neutralised", "extractors"]
 LAYERS: tuple[Layer, ...] = (
-    "alpha", "straight", "cutout", "composite", "neutralised", "extractors",
+    "alpha",
+    "straight",
+    "cutout",
+    "composite",
+    "neutralised",
+    "extractors",
 )
 Progress = Callable[[int, int], None]
 MARK = "verdigris:job"
@@ -36,15 +42,6 @@ MARK = "verdigris:job"
 
 class RenderError(VerdigrisError):
     """A render cannot start or go on."""
-
-
-@dataclass(frozen=True)
-class Companions:
-    """The other pictures a recipe needs: opened once, read per frame."""
-
-    clean: Shot | None = None
-    denoised: Shot | None = None
-    backdrop: Shot | None = None
 
 
 @dataclass(frozen=True)
@@ -75,53 +72,6 @@ class Rendered:
     clamped: int = 0
     nonfinite: int = 0
     held: tuple[int, ...] = ()
-
-
-def open_companions(
-    recipe: Recipe,
-    roots: MediaRoots,
-    *,
-    clean: str | Path | None = None,
-    denoised: str | Path | None = None,
-    backdrop: str | Path | None = None,
-    ocio: str | None = None,
-) -> Companions:
-    """Open the clean plate, denoised pass and backdrop; a path given wins over the recipe's name.
-
-    Names inside the recipe are looked up under the media roots only.
-    """
-
-    def opened(given: str | Path | None, name: str, colourspace: str = "") -> Shot | None:
-        if given is None and not name:
-            return None
-        path = given if given is not None else roots.resolve(name)
-        return open_shot(path, colourspace=colourspace or None, ocio=ocio, missing="hold")
-
-    backing = recipe.backing
-    plate_name = backing.clean_plate_path if backing.clean_plate == "file" else ""
-    picture = recipe.assemble.backdrop
-    return Companions(
-        clean=opened(clean, plate_name, backing.clean_plate_colourspace),
-        denoised=opened(denoised, recipe.source.denoised_path),
-        backdrop=opened(
-            backdrop, picture.path if needs_backdrop(recipe) else "", picture.colourspace
-        ),
-    )
-
-
-def companion_frame(shot: Shot, frame: int, offset: int = 0, *, loop: bool = False) -> int:
-    """Return the frame of a companion that belongs to `frame`.
-
-    A still serves every frame; a sequence is matched by number when the numbers overlap, else by
-    position from its start; beyond its ends the nearest is held, or it loops.
-    """
-    if len(shot.frames) == 1:
-        return shot.frames[0]
-    first, last = shot.frames[0], shot.frames[-1]
-    wanted = frame + offset
-    if loop:
-        return first + (wanted - first) % (last - first + 1)
-    return min(max(wanted, first), last)
 
 
 def _matching(image: NDArray[Any], frame: Frame, what: str) -> NDArray[Any]:
@@ -172,8 +122,13 @@ class Renderer:
             if progress:
                 progress(done, len(frames))
         return Rendered(
-            done - skipped, skipped, time.monotonic() - start, self.colourspace, clamped,
-            nonfinite, tuple(held),
+            done - skipped,
+            skipped,
+            time.monotonic() - start,
+            self.colourspace,
+            clamped,
+            nonfinite,
+            tuple(held),
         )
 
     def _results(self, todo: list[int]) -> Iterator[tuple[int, tuple[int, int, bool]]]:
@@ -223,8 +178,15 @@ class Renderer:
     ) -> dict[str, NDArray[np.float32]]:
         recipe = self.job.recipe
         inputs = gather(
-            self.engine, recipe, frame, plate=plate.pixels, denoised=denoised, clean=clean,
-            backdrop=backdrop, plate_alpha=plate.alpha, pixel_aspect=self.job.shot.pixel_aspect,
+            self.engine,
+            recipe,
+            frame,
+            plate=plate.pixels,
+            denoised=denoised,
+            clean=clean,
+            backdrop=backdrop,
+            plate_alpha=plate.alpha,
+            pixel_aspect=self.job.shot.pixel_aspect,
         )
         weights = self.job.shot.colour.luminance_weights
         plan = build_plan(recipe, frame, inputs.planes, weights=weights)
@@ -273,6 +235,8 @@ class Renderer:
         return self._still[id(shot)]
 
     def _path(self, frame: int) -> Path:
+        if not is_pattern(Path(self.job.out)):
+            return Path(self.job.out)
         return Path(format_path(self.job.out, frame))
 
     def _attributes(self, frame: int, plate: Frame) -> dict[str, Any]:
@@ -294,13 +258,16 @@ class Renderer:
         """A hash of everything that decides the file's content."""
         job = self.job
         parts = [
-            recipe_hash(job.recipe), sorted(job.layers), job.half, job.compression,
-            self.colourspace, job.shot.colourspace, _stamp(job.shot, frame),
+            recipe_hash(job.recipe),
+            sorted(job.layers),
+            job.half,
+            job.compression,
+            self.colourspace,
+            job.shot.colourspace,
+            _stamp(job.shot, frame),
             *(
                 None if shot is None else [shot.spec, shot.colourspace, _stamp(shot, None)]
-                for shot in (
-                    job.companions.clean, job.companions.denoised, job.companions.backdrop
-                )
+                for shot in (job.companions.clean, job.companions.denoised, job.companions.backdrop)
             ),
         ]
         return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:24]
@@ -346,7 +313,10 @@ def _stamp(shot: Shot, frame: int | None) -> list[Any]:
 
 def _all_sources(job: RenderJob) -> list[Path]:
     shots: Sequence[Shot | None] = (
-        job.shot, job.companions.clean, job.companions.denoised, job.companions.backdrop
+        job.shot,
+        job.companions.clean,
+        job.companions.denoised,
+        job.companions.backdrop,
     )
     return [path for shot in shots if shot is not None for path in shot.source_files()]
 
@@ -364,9 +334,3 @@ def is_linear(shot: Shot, space: str) -> bool:
     grey[:, :, 1] = 0.36
     encoded = shot.colour.from_working(grey, space)
     return bool(np.allclose(encoded[:, :, 1], 2 * encoded[:, :, 0], rtol=1e-4))
-
-
-__all__ = [
-    "LAYERS", "Companions", "Layer", "MediaError", "RenderError", "RenderJob", "Rendered",
-    "Renderer", "companion_frame", "open_companions",
-]

@@ -21,8 +21,10 @@ def all_commands() -> list[list[str]]:
     names = [[c.name or ""] for c in cli.app.registered_commands]
     for group in cli.app.registered_groups:
         assert group.typer_instance is not None
-        names += [[group.name or "", c.name or getattr(c.callback, "__name__", "")]
-                  for c in group.typer_instance.registered_commands]
+        names += [
+            [group.name or "", c.name or getattr(c.callback, "__name__", "")]
+            for c in group.typer_instance.registered_commands
+        ]
     return names
 
 
@@ -48,7 +50,9 @@ def test_every_command_has_help_with_an_example(capsys: pytest.CaptureFixture[st
     ],
 )
 def test_a_mistake_is_one_sentence_and_exit_code_2(
-    arguments: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch,
+    arguments: list[str],
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
     tmp_path: Path,
 ) -> None:
     """From memory: exit code 2 for usage errors, as option parsers have it; to be confirmed."""

@@ -10,9 +10,22 @@ import pytest
 from server.roots import MediaRoots, RootsError, check_name
 
 ATTACKS = [
-    "../secret.txt", "a/../../secret.txt", "/etc/passwd", "~/secret", "C:\\secret", "C:secret",
-    "\\\\host\\share\\x", "//host/share/x", "a\\..\\..\\secret", "a\x00.exr", "", "..", "a/..",
-    "file:///etc/passwd", "con\r\n", "x" * 2000,
+    "../secret.txt",
+    "a/../../secret.txt",
+    "/etc/passwd",
+    "~/secret",
+    "C:\\secret",
+    "C:secret",
+    "\\\\host\\share\\x",
+    "//host/share/x",
+    "a\\..\\..\\secret",
+    "a\x00.exr",
+    "",
+    "..",
+    "a/..",
+    "file:///etc/passwd",
+    "con\r\n",
+    "x" * 2000,
 ]
 
 

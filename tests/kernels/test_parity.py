@@ -14,7 +14,7 @@ from kernels.parity_cases import cases
 from kernels.plan import build_plan
 
 
-@pytest.fixture()
+@pytest.fixture
 def engine() -> Iterator[CpuEngine]:
     engine = CpuEngine(threads=2)
     yield engine
@@ -48,8 +48,9 @@ def test_tiles_and_regions_equal_the_whole_frame(engine: CpuEngine) -> None:
         whole = engine.planes(plan, inputs, case.wanted)
         part = engine.planes(plan, inputs, case.wanted, (30, 20, 71, 53))
         for name in case.wanted:
-            np.testing.assert_allclose(part[name], whole[name][..., 20:53, 30:71], atol=1e-5,
-                                       err_msg=f"{case.name} {name}")
+            np.testing.assert_allclose(
+                part[name], whole[name][..., 20:53, 30:71], atol=1e-5, err_msg=f"{case.name} {name}"
+            )
 
 
 def test_a_broken_filter_is_caught(engine: CpuEngine, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -126,8 +126,10 @@ def test_every_number_in_the_schema_tells_unit_step_default_and_help() -> None:
             for word in ("unit", "step", "description"):
                 assert word in described, f"{name}.{field} has no {word}"
             assert "default" in described, f"{name}.{field}"
-            assert "drag" in described or ("low" in described and "high" in described) or (
-                "low" in described
+            assert (
+                "drag" in described
+                or ("low" in described and "high" in described)
+                or ("low" in described)
             ), f"{name}.{field} has no range to drag"
             if "drag" in described:
                 low, high = described["drag"]
@@ -150,7 +152,9 @@ def test_explain_names_what_was_decided() -> None:
     recipe.extractors.append(ValueBand(name="lamp", role="edge", low_out=0.5, low_in=0.6))
     recipe.neutralise.append(
         NeutralisePass(
-            name="warm", fill="none", spill_by_hue=HueCurve(points=[CurvePoint(hue_deg=30, value=0)])
+            name="warm",
+            fill="none",
+            spill_by_hue=HueCurve(points=[CurvePoint(hue_deg=30, value=0)]),
         )
     )
     recipe.notes["extractors." + recipe.extractors[0].id] = "the screen is even within 0.3 stops"
