@@ -150,7 +150,7 @@ def to_8bit(picture: Array) -> NDArray[np.uint8]:
 
 # ---------------------------------------------------------------- colour tables
 
-FALSE_COLOUR_ENDS_LAB = ((14.0, 6.0, -34.0), (92.0, -6.0, 66.0))
+FALSE_COLOUR_ENDS_LAB = ((16.0, 24.0, -45.0), (92.0, -13.0, 74.0))
 """L*a*b* (D65) of the false-colour table's first and last entry, dark blue and pale yellow."""
 
 PALETTE = np.array(
@@ -173,8 +173,8 @@ Source: Okabe & Ito 2008, "Color Universal Design"."""
 def false_colour_table() -> NDArray[np.float32]:
     """256 sRGB code values 0..1, (256, 3): a straight line in CIE L*a*b* from blue to yellow.
 
-    Lightness rises evenly by 78 and the hue moves only along blue-yellow, which all common kinds of
-    colour vision tell apart. Source: CIE 15:2004 and IEC 61966-2-1 for the conversions; the
+    Lightness rises evenly by 76, from dark blue through muted violet to yellow, so that the order
+    can be read with any colour vision and in black and white. Source: CIE 15:2004 and IEC 61966-2-1 for the conversions; the
     choice of the line is ours.
     """
     first, last = (np.array(end) for end in FALSE_COLOUR_ENDS_LAB)
