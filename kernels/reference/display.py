@@ -174,8 +174,8 @@ def false_colour_table() -> NDArray[np.float32]:
     """256 sRGB code values 0..1, (256, 3): a straight line in CIE L*a*b* from blue to yellow.
 
     Lightness rises evenly by 76, from dark blue through muted violet to yellow, so that the order
-    can be read with any colour vision and in black and white. Source: CIE 15:2004 and IEC 61966-2-1 for the conversions; the
-    choice of the line is ours.
+    can be read with any colour vision and in black and white. Source: CIE 15:2004 and
+    IEC 61966-2-1 for the conversions; the choice of the line is ours.
     """
     first, last = (np.array(end) for end in FALSE_COLOUR_ENDS_LAB)
     lab = first + (last - first) * np.linspace(0, 1, 256)[:, None]
