@@ -54,9 +54,9 @@ _TAGS = {
 
 @dataclass(frozen=True)
 class Index:
-    """Time stamps of every shown frame, ascending, and the key frames to seek to."""
+    """The time stamp of every shown frame by its number, and the key frames to seek to."""
 
-    stamps: list[int]
+    stamps: dict[int, int]
     key_stamps: list[int]
     key_seeks: list[int]
     missing: list[int]
@@ -75,12 +75,13 @@ class Movie:
         self.frame_count = len(self._index.stamps) + len(self.missing_frames)
         if not self._index.stamps:
             raise MediaError(f"'{path}' is a movie without a single frame; export it again")
+        self._shown = {stamp: shown for shown, stamp in self._index.stamps.items()}
         self._turn = threading.Lock()
         self._recent: dict[int, Any] = {}
         self._frames: Iterator[Any] | None = None
         self._position = 0
         self._siting_type = self._read_siting()
-        self._describe(self._decoded(1))
+        self._describe(self._decoded(min(self._index.stamps)))
 
     def _open(self) -> None:
         options = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS}
@@ -122,8 +123,17 @@ class Movie:
         shown = [entry for entry in entries if not entry.is_discard]
         whole = [entry for entry in shown if entry.pos + entry.size <= size]
         stamps = sorted(int(entry.timestamp) for entry in whole)
-        missing = list(range(len(whole) + 1, len(shown) + 1))
-        return Index(stamps, stamps, stamps, missing)
+        numbers = self._numbers(stamps, len(shown))
+        return Index(numbers, stamps, stamps, _absent(numbers, len(shown)))
+
+    def _numbers(self, stamps: list[int], count: int) -> dict[int, int]:
+        """Frame number -> time stamp. When some are lost, the time tells which: the frame rate."""
+        plain = dict(enumerate(stamps, start=1))
+        if count <= len(stamps) or not stamps or not self._stream.average_rate:
+            return plain
+        step = 1 / (self._stream.average_rate * self._stream.time_base)
+        placed = {round((stamp - stamps[0]) / step) + 1: stamp for stamp in stamps}
+        return placed if len(placed) == len(stamps) and max(placed) <= count else plain
 
     def _index_of_packets(self, declared: int) -> Index:
         """Read through the packets, without decoding them."""
@@ -148,8 +158,11 @@ class Movie:
         lost = max(0, declared - seen)
         keys.sort()
         stamps = sorted(set(shown))
-        missing = list(range(len(stamps) + 1, len(stamps) + lost + 1))
-        return Index(stamps, [key for key, _ in keys], [seek for _, seek in keys], missing)
+        count = len(stamps) + lost
+        numbers = self._numbers(stamps, count)
+        return Index(
+            numbers, [key for key, _ in keys], [seek for _, seek in keys], _absent(numbers, count)
+        )
 
     def _read_siting(self) -> int | None:
         """Chroma sample location type from the stream's parameter sets; None if not stated."""
@@ -261,7 +274,7 @@ class Movie:
         )
 
     def _find(self, number: int) -> Any:
-        target = self._index.stamps[number - 1]
+        target = self._index.stamps[number]
         if self._frames is not None and 0 <= number - self._position < _AHEAD:
             frame = self._run_to(target, number)
             if frame is not None:
@@ -277,23 +290,32 @@ class Movie:
     def _seek(self, key: int) -> None:
         """Start decoding at a key frame, or at the very beginning."""
         seeks = self._index.key_seeks
-        stamp = seeks[key] if key and seeks else self._index.stamps[0] if not seeks else seeks[0]
+        stamp = seeks[key] if seeks else min(self._index.stamps.values())
         self._container.seek(stamp, stream=self._stream, backward=True)
-        self._frames = self._container.decode(self._stream)
+        self._frames = self._decoding()
+
+    def _decoding(self) -> Iterator[Any]:
+        """Frames in the order shown; packets that are damaged are passed over."""
+        for packet in self._container.demux(self._stream):
+            if packet.is_corrupt:
+                continue
+            try:
+                frames = packet.decode()
+            except av.InvalidDataError:
+                continue
+            yield from frames
 
     def _run_to(self, target: int, number: int) -> Any:
         """Decode forward to a time stamp; None when the decoder is already past it."""
         assert self._frames is not None
-        stamps = self._index.stamps
         for frame in self._frames:
             stamp = frame.pts if frame.pts is not None else frame.dts
             if stamp is None:
                 continue
             if frame.time_base is not None and frame.time_base != self._stream.time_base:
                 stamp = round(stamp * frame.time_base / self._stream.time_base)
-            shown = bisect_right(stamps, stamp)
-            if shown and stamps[shown - 1] == stamp:
-                self._keep(shown, frame)
+            if stamp in self._shown:
+                self._keep(self._shown[stamp], frame)
             if stamp == target:
                 self._position = number + 1
                 return frame
@@ -307,6 +329,10 @@ class Movie:
         self._recent[number] = frame
         while len(self._recent) > _RECENT:
             del self._recent[next(iter(self._recent))]
+
+
+def _absent(numbers: dict[int, int], count: int) -> list[int]:
+    return [number for number in range(1, count + 1) if number not in numbers]
 
 
 def _chroma(kind: Any) -> str:

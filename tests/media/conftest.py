@@ -99,6 +99,6 @@ def numbered_frames() -> Callable[[int], list[Array]]:
     """Plain grey frames whose brightness rises by five codes a frame."""
 
     def make(count: int) -> list[Array]:
-        return [np.full((96, 128, 3), 20 + 5 * n, np.uint8) for n in range(count)]
+        return [np.full((144, 256, 3), 20 + 5 * n, np.uint8) for n in range(count)]
 
     return make
