@@ -20,6 +20,8 @@ Array = NDArray[Any]
 
 FLATNESS_PX = 0.01
 """An ellipse's polygon stays this close to it."""
+SNAP = 1e-7
+"""Coverage this close to 0 or 1 is taken for it: rounding of sums along a row."""
 LIMIT_PX = 1e7
 """Points are held to ± this."""
 
@@ -37,7 +39,8 @@ def rasterise(
 
     frame: which pose; between two poses points move in straight lines, before the first and after
     the last they rest. feather_px: whole width of the soft border, centred on the outline, in
-    vertical pixels (horizontally divided by pixel_aspect); beyond it the mask is exactly 0 and 1.
+    vertical pixels (horizontally divided by pixel_aspect): nearly the integral of a Gaussian of a
+    sixth of it; beyond it the mask is 0 and 1, within 0.005 where the border is under 8 px.
     An inverted shape counts where it is not. scale: size of the mask's pixels' grid against the
     full-resolution one (0.5 for a half-size frame). No shapes give 0 everywhere. A hard mask is the
     covered share of each pixel's area (winding number, so overlaps of one outline count once).
@@ -57,7 +60,7 @@ def _cover(
     points = outline(shape, frame) * scale
     soft_y = num(shape.feather_px) * scale
     soft_x = soft_y / pixel_aspect
-    pad_x, pad_y = math.ceil(soft_x / 2) + 2, math.ceil(soft_y / 2) + 2
+    pad_x, pad_y = math.ceil(soft_x / 2) + 4, math.ceil(soft_y / 2) + 4
     left, top = np.floor(points.min(axis=0)).astype(int).tolist()
     right, bottom = np.ceil(points.max(axis=0)).astype(int).tolist()
     x0, x1 = max(left - pad_x, -pad_x), min(right + pad_x, width + pad_x)
@@ -66,11 +69,12 @@ def _cover(
     if x0 >= x1 or y0 >= y1:
         return cover
     part = coverage(points - (x0, y0), x1 - x0, y1 - y0)
-    part = _box(_box(_box(part, soft_x / 3, 1), soft_x / 3, 1), soft_x / 3, 1)
-    part = _box(_box(_box(part, soft_y / 3, 0), soft_y / 3, 0), soft_y / 3, 0)
+    part = _soften(_soften(part, soft_x, 1), soft_y, 0)
     fx0, fx1, fy0, fy1 = max(x0, 0), min(x1, width), max(y0, 0), min(y1, height)
     if fx0 < fx1 and fy0 < fy1:
-        cover[fy0:fy1, fx0:fx1] = np.clip(part[fy0 - y0 : fy1 - y0, fx0 - x0 : fx1 - x0], 0, 1)
+        part = part[fy0 - y0 : fy1 - y0, fx0 - x0 : fx1 - x0]
+        part = np.where(part < SNAP, 0, np.where(part > 1 - SNAP, 1, part))
+        cover[fy0:fy1, fx0:fx1] = part
     return cover
 
 
@@ -196,23 +200,29 @@ def _cut(edges: Array, axis: int, lines: Array) -> Array:
     return np.concatenate([at(number), at(number + 1)])
 
 
-def _box(plane: Array, size_px: float, axis: int) -> Array:
-    """Mean over `size_px` pixels (any fraction) along an axis, the border repeated."""
-    if size_px <= 0:
+def _soften(plane: Array, width_px: float, axis: int) -> Array:
+    """Three box means along an axis, of the variance of three boxes width_px/3 wide together.
+
+    A box takes 2·m + 1 pixels whole and their two neighbours by the fraction f, chosen so that its
+    variance is (width_px/3)²/12 exactly, also where that is less than a pixel. The border repeats.
+    """
+    variance = (width_px / 3) ** 2 / 12
+    if variance <= 0:
         return plane
-    reach = math.ceil(size_px / 2) + 1
+    m = int((math.sqrt(1 + 12 * variance) - 1) / 2)  # m(m + 1)/3 <= variance
+    own = m * (m + 1) * (2 * m + 1) / 3
+    f = (variance * (2 * m + 1) - own) / (2 * ((m + 1) ** 2 - variance))
+    for _ in range(3):
+        plane = _box(plane, m, f, axis)
+    return plane
+
+
+def _box(plane: Array, m: int, f: float, axis: int) -> Array:
     pad = [(0, 0), (0, 0)]
-    pad[axis] = (reach, reach)
+    pad[axis] = (m + 1, m + 1)
     wide = np.moveaxis(np.pad(plane, pad, mode="edge"), axis, 0)
     sums = np.concatenate([np.zeros((1, *wide.shape[1:])), np.cumsum(wide, axis=0)])
-    count = plane.shape[axis]
-
-    def total(offset: float) -> Array:
-        """Integral of the plane up to `offset` pixels from each pixel's centre."""
-        start = reach + 0.5 + offset
-        whole = math.floor(start)
-        share = start - whole
-        return np.asarray((1 - share) * sums[whole : whole + count]
-                          + share * sums[whole + 1 : whole + 1 + count])
-
-    return np.moveaxis((total(size_px / 2) - total(-size_px / 2)) / size_px, 0, axis)
+    n = plane.shape[axis]
+    inner = sums[2 * m + 2 : 2 * m + 2 + n] - sums[1 : 1 + n]
+    outer = sums[2 * m + 3 :] - sums[:n]
+    return np.moveaxis(((1 - f) * inner + f * outer) / (2 * m + 1 + 2 * f), 0, axis)
