@@ -105,8 +105,9 @@ def hue_degrees(rgb: Array) -> Array:
         (green - blue) / safe,
         np.where(largest == green, 2 + (blue - red) / safe, 4 + (red - green) / safe),
     )
-    hue = np.mod(np.where(spread > 0, 60 * sector, 0), 360)
-    return as_float(np.where(hue >= 360, 0, hue).astype(rgb.dtype))
+    hue = np.where(spread > 0, 60 * sector, rgb.dtype.type(0))
+    hue = np.where(hue < 0, hue + 360, hue)
+    return as_float(np.where(hue >= 360, rgb.dtype.type(0), hue))
 
 
 def saturation(rgb: Array, epsilon: float = 1e-6) -> Array:

@@ -63,11 +63,11 @@ def sample_hue(table: Array, hue_deg: Array) -> Array:
 
     Shape of `hue_deg`, its dtype; any finite hue.
     """
-    hue = np.mod(hue_deg, 360)
+    hue = hue_deg - 360 * np.floor(hue_deg / 360)
     left = np.floor(hue)
-    index = left.astype(np.int32) % 360
-    values = table.astype(hue_deg.dtype, copy=False)
-    low, high = values[index], values[(index + 1) % 360]
+    index = left.astype(np.int32)
+    values = np.append(table, table[:2]).astype(hue_deg.dtype, copy=False)
+    low, high = values[index], values[index + 1]
     return np.asarray(low + (high - low) * (hue - left))
 
 
@@ -138,12 +138,14 @@ def saturate(image: Array, factor: Array, weights: tuple[float, float, float]) -
     Hue about Y and, up to rounding, luminance are kept.
     """
     y = luminance(image, weights)
-    smallest = np.where(image >= 0, image, np.inf).min(axis=0).astype(image.dtype)
+    infinite = image.dtype.type(np.inf)
+    smallest = np.where(image >= 0, image, infinite).min(axis=0)
     below = (y >= 0) & (smallest < y)
-    highest = np.divide(y, y - smallest, out=np.full_like(y, np.inf), where=below)
+    highest = np.where(below, y / np.where(below, y - smallest, 1), infinite)
+    f = np.minimum(factor, highest)
     above = (y < 0) & np.isfinite(smallest)
-    lowest = np.divide(-y, smallest - y, out=np.zeros_like(y), where=above)
-    f = np.maximum(np.minimum(factor, highest), lowest)
+    if above.any():
+        f = np.maximum(f, np.where(above, -y / np.where(above, smallest - y, 1), 0))
     return _no_crossing(image, y + f * (image - y))
 
 
