@@ -240,3 +240,34 @@ def bounds(mask: Mask) -> tuple[float, float, float, float] | None:
 def shrink_to(mask: Mask, height: int, width: int) -> Mask:
     """Return a mask at another size (a pixel is in when half of it is)."""
     return np.asarray(resized(mask.astype(np.float32), height, width) > 0.5)
+
+
+def subject_weights(
+    small: Array, fit_colour: tuple[float, float, float], areas: Regions, primary: Primary,
+    prior: float = 0.5,
+) -> tuple[float, float]:
+    """Return weights w_i, w_j for which x_k - (w_i x_i + w_j x_j) is nearest 0 on the subject.
+
+    A colour difference with e(F) = 0 reads the coverage of a pixel exactly, so the weights are
+    fitted to the solid subject's colours near the screen, spill and all: least absolute deviations
+    by reweighting, held towards 0.5 and 0.5 (exact for greys) by `prior`. Returns that where there
+    is no subject. small: (3, h, w) working-linear. Source: Smith & Blinn 1996, section "Petro
+    Vlahos' solutions", for the form; the fit is our own.
+    """
+    near = cv2.dilate(areas.visible_screen.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
+    rim = areas.subject & near
+    if rim.sum() < 60:
+        return 0.5, 0.5
+    k, i, j = channel_index(primary)
+    scale = fit_colour[k] - max(fit_colour[i], fit_colour[j])
+    subject = small[:, rim].astype(np.float64) / max(scale, 1e-6)
+    a, b = subject[[i, j]], subject[k]
+    weight = np.ones(b.size)
+    w = np.array([0.5, 0.5])
+    hold = prior * b.size
+    for _ in range(15):
+        normal = (a * weight) @ a.T + hold * np.eye(2)
+        w = np.linalg.solve(normal, (a * weight) @ b + hold * 0.5)
+        w = np.clip(w, 0.0, 1.2)
+        weight = 0.05 / np.maximum(np.abs(b - w @ a), 0.05)
+    return float(w[0]), float(w[1])

@@ -1,0 +1,200 @@
+"""From measurements to a starting recipe: which extractors, which settings, and why.
+
+One arrangement, scaled by what was measured. Three colour differences on the clean plate:
+
+- edges: weights fitted to the subject's colours, so that coverage is read without bias;
+- solid: the same picture read for solid areas only, pooled and levelled, joined by maximum;
+- clear: pooled over a few pixels and levelled at multiples of the pooled noise, then let out:
+  1 wherever anything is, 0 on bare screen; joined by multiplication. Pooling tells a wisp from
+  noise where single pixels cannot, and what it keeps it keeps untouched.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from kernels.parameters import Key, Keys
+from kernels.recipe import (
+    Backing,
+    ColourDifference,
+    Despeckle,
+    Guide,
+    Levels,
+    NeutralisePass,
+    Noise,
+    Primary,
+    Recipe,
+    Refine,
+)
+from kernels.reference.backing_find import channel_index
+from kernels.reference.noise import covariance_at
+
+CLEAR_GAIN = 0.9
+"""The clear extractor's gain: under 1, so that noise about bare screen is not clipped away."""
+CLEAR_POOL_PX = 3.0
+CLEAR_BLACK, CLEAR_WHITE = 4.0, 8.0
+"""Levels of the clear extractor in pooled standard deviations."""
+CLEAR_SPREAD_PX = 2.0
+SOLID_POOL_PX = 1.0
+SOLID_BLACK, SOLID_WHITE = 0.8, 0.95
+SOLID_CHOKE_PX = 2.0
+SOFTEN_PX = 1.0
+POOLING = 1e0
+"""Smoothness at which the guided filter is a plain local mean."""
+DRIFT = 0.02
+"""Relative change of the screen's level over a shot from which gains are keyed."""
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What the arrangement goes by, over the sampled frames.
+
+    colour: the backing's. weights: of the colour difference. drift: level of the screen at each
+    sampled frame over its mean. spill, over_range, markers, creases, step, camera: as surveyed.
+    """
+
+    primary: Primary
+    colour: tuple[float, float, float]
+    noise: Noise
+    weights: tuple[float, float]
+    drift: dict[int, float]
+    spill: float = 0.0
+    over_range: float = 0.0
+    markers: int = 0
+    screen_share: float = 1.0
+    camera_px: float | None = None
+    subsampled: bool = False
+    frames: int = 1
+
+
+def matte_sigma(found: Findings) -> float:
+    """Standard deviation of the edges' matte over bare screen, from the measured covariance."""
+    k, i, j = channel_index(found.primary)
+    v = np.zeros(3)
+    v[k], v[i], v[j] = 1.0, -found.weights[0], -found.weights[1]
+    excess = float(v @ np.asarray(found.colour))
+    variance = float(v @ covariance_at(found.noise, np.asarray(found.colour)) @ v)
+    return float(np.sqrt(max(variance, 0.0)) / max(excess, 1e-6))
+
+
+def arrange(found: Findings, *, clean_plate: str = "", name: str = "suggested",
+            clean_colourspace: str = "") -> Recipe:
+    """Return the starting recipe. clean_plate: name of the clean plate; empty keys a flat colour.
+
+    Deterministic: equal findings give equal recipes, ids included.
+    """
+    sigma = matte_sigma(found)
+    backing = Backing(primary=found.primary, colour=found.colour, noise=found.noise)
+    if clean_plate:
+        backing.clean_plate, backing.clean_plate_path = "file", clean_plate
+        backing.clean_plate_colourspace = clean_colourspace
+    recipe = Recipe(
+        name=name[:60] or "suggested",
+        backing=backing,
+        extractors=[_edges(found), _solid(found), _clear(found, sigma)],
+        neutralise=[_spill(found)],
+    )
+    recipe.notes = _notes(found, sigma, bool(clean_plate))
+    return recipe
+
+
+def _gain(found: Findings, gain: float) -> float | Keys:
+    """Return a gain that follows the light: keyed when the screen's level drifts."""
+    levels = list(found.drift.values())
+    if len(levels) < 2 or max(levels) - min(levels) <= DRIFT:
+        return gain
+    keys = [Key(frame=frame, value=gain / max(level, 0.25)) for frame, level in
+            sorted(found.drift.items())]
+    return Keys(keys=keys, between="linear")
+
+
+def _edges(found: Findings) -> ColourDifference:
+    first, second = found.weights
+    return ColourDifference(
+        id="edges", name="edges", role="edge", join="max", excess="weights", weight_first=first,
+        weight_second=second, gain=_gain(found, 1.0),
+    )
+
+
+def _solid(found: Findings) -> ColourDifference:
+    refine = Refine(
+        guide=Guide(radius_px=SOLID_POOL_PX, smoothness=POOLING),
+        levels=Levels(black=SOLID_BLACK, white=SOLID_WHITE),
+        choke_px=SOLID_CHOKE_PX,
+        soften_px=SOFTEN_PX,
+    )
+    return ColourDifference(id="solid", name="solid", role="core", join="max", refine=refine,
+                            gain=_gain(found, 1.0))
+
+
+def _clear(found: Findings, sigma: float) -> ColourDifference:
+    pooled = pooled_sigma(sigma * CLEAR_GAIN, found.subsampled)
+    bare = 1.0 - CLEAR_GAIN
+    refine = Refine(
+        despeckle=Despeckle(specks_px=2.0),
+        guide=Guide(radius_px=CLEAR_POOL_PX, smoothness=POOLING),
+        levels=Levels(black=min(bare + CLEAR_BLACK * pooled, 0.5),
+                      white=min(bare + CLEAR_WHITE * pooled, 0.7)),
+        choke_px=-CLEAR_SPREAD_PX,
+        soften_px=SOFTEN_PX,
+    )
+    return ColourDifference(
+        id="clear", name="clear", role="edge", join="multiply", excess="weights",
+        weight_first=found.weights[0], weight_second=found.weights[1],
+        gain=_gain(found, CLEAR_GAIN), refine=refine,
+    )
+
+
+def pooled_sigma(sigma: float, subsampled: bool) -> float:
+    """Noise of the clear matte after its local mean of (2 r + 1) pixels a side.
+
+    The guided filter takes the mean twice; demosaiced noise hangs together over about two pixels
+    and halves the gain; subsampled chroma over four.
+    """
+    side = 2 * CLEAR_POOL_PX + 1
+    return sigma / side * (2.0 if subsampled else 1.0)
+
+
+def _spill(found: Findings) -> NeutralisePass:
+    """Limit by the fitted weights' ratio: what is grey in the matte's eyes stays as it is."""
+    first, second = found.weights
+    weight = first / (first + second) if first + second > 0 else 0.5
+    return NeutralisePass(id="spill", name="spill", limit="weighted",
+                          weight=float(np.clip(weight, 0.2, 0.8)), fill="grey")
+
+
+def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
+    """Return the reasons, by path, as `explain` prints them."""
+    k, i, j = channel_index(found.primary)
+    names = ("red", "green", "blue")
+    notes = {
+        "backing": f"{found.primary} was measured over {found.frames} frame(s); "
+        + ("the clean plate was fitted to the screen, so uneven light is followed"
+           if plate else "one flat colour is used because no place for a clean plate was given"),
+        "extractors.edges": f"the weights {found.weights[0]:.2f} for {names[i]} and "
+        f"{found.weights[1]:.2f} for {names[j]} fit the subject's own colours near the screen, "
+        "so edges are read with the least bias",
+        "extractors.solid": f"fills what reads {SOLID_WHITE:g} and more over a few pixels; spill "
+        f"on the subject measured {100 * found.spill:.0f} % of the screen's excess",
+        "extractors.clear": f"the matte's noise over bare screen is {sigma:.4f}; what does not "
+        f"rise {CLEAR_BLACK:g} deviations over it in a {2 * CLEAR_POOL_PX + 1:g} px window is "
+        "screen",
+        "neutralise.spill": "the limit weighs the other two channels as the edges do; grey keeps "
+        "the luminance",
+    }
+    levels = list(found.drift.values())
+    if isinstance(_gain(found, 1.0), Keys):
+        notes["light"] = (f"the screen's level drifts by {100 * (max(levels) - min(levels)):.0f} % "
+                          "over the shot, so the gains are keyed")
+    if found.markers:
+        notes["garbage"] = (f"{found.markers} marker(s) on the screen stay in the matte: draw "
+                            "garbage shapes round those the subject never passes")
+    if found.camera_px is not None and found.camera_px > 1.5:
+        notes["camera"] = (f"the camera moves by about {found.camera_px:.1f} px a frame, so the "
+                           "clean plate is only as fine as the light on the screen is smooth")
+    if found.over_range > 0.0005:
+        notes["highlights"] = (f"{100 * found.over_range:.2f} % of the picture is brighter than "
+                               "1; colour differences keep it solid")
+    return notes
