@@ -1,0 +1,166 @@
+// Changing the recipe. An edit shows at once; it stays in a list until the server has accepted it,
+// and is sent again after a lost connection, so none is lost and none is applied twice.
+
+import { copy, getAt, indexOf, newId, setAt, touches } from "./paths.js";
+import { emit, state } from "./store.js";
+import { receive, send } from "./wire.js";
+import { say } from "./notice.js";
+
+/** @typedef {{op: string, path: string[], value?: any, item?: any, before?: string | null}} Op */
+/** @typedef {{client_seq: number, seen: number, ops: Op[], label: string, moving: boolean, gesture: string, at: number, sent: boolean}} Pending */
+
+const SEND_EVERY_MS = 14;
+const KEEP_LATENCIES = 15;
+
+let confirmed = /** @type {any} */ (null);
+/** @type {Pending[]} */
+let pending = [];
+let seq = Date.now();
+let lastSent = 0;
+let timer = 0;
+/** @type {{revision: number, at: number}[]} edits accepted, their picture not yet drawn */
+let awaited = [];
+/** @type {number[]} */
+const latencies = [];
+
+export const unsaved = () => pending.length;
+export const newGesture = () => newId();
+
+/** Change the recipe. @param {Op[]} ops @param {{label: string, moving?: boolean, gesture?: string}} how */
+export function change(ops, { label, moving = false, gesture = "" }) {
+  const last = pending[pending.length - 1];
+  const same = last && !last.sent && gesture && last.gesture === gesture && last.ops.every((op, i) => op.op === "set" && String(op.path) === String(ops[i]?.path));
+  if (same && last.ops.length === ops.length) Object.assign(last, { ops: copy(ops), moving });
+  else pending.push({ client_seq: ++seq, seen: state.revision, ops: copy(ops), label: label.slice(0, 80), moving, gesture, at: performance.now(), sent: false });
+  for (const op of ops) apply(state.recipe, op);
+  emit("recipe", ops.map((op) => op.path));
+  flush(!moving);
+}
+
+/** Set one value. @param {string[]} path @param {any} value @param {{label: string, moving?: boolean, gesture?: string}} how */
+export function set(path, value, how) {
+  change([{ op: "set", path, value }], how);
+}
+
+/** @param {boolean} now */
+function flush(now) {
+  const wait = lastSent + SEND_EVERY_MS - performance.now();
+  clearTimeout(timer);
+  if (now || wait <= 0) sendAll();
+  else timer = setTimeout(sendAll, wait);
+}
+
+function sendAll() {
+  lastSent = performance.now();
+  for (const write of pending) {
+    if (write.sent) continue;
+    const ops = write.ops.map((op) => ({ ...op, path: op.path.join("/") }));
+    const { client_seq, seen, label, moving, gesture } = write;
+    if (!send({ type: "write", client_seq, seen, ops, label, moving, gesture })) return;
+    write.sent = true;
+  }
+}
+
+/** Undo or redo. @param {"undo" | "redo"} type */
+export function travel(type) {
+  sendAll();
+  send({ type, client_seq: ++seq });
+}
+
+/** @param {any} recipe @param {Op} op */
+function apply(recipe, op) {
+  if (op.op === "set") return op.path.length ? setAt(recipe, op.path, copy(op.value)) : Object.assign(recipe, copy(op.value));
+  const list = getAt(recipe, op.op === "insert" ? op.path : op.path.slice(0, -1));
+  if (!Array.isArray(list)) return false;
+  let item = copy(op.item);
+  const id = op.op === "insert" ? op.item.id : op.path[op.path.length - 1];
+  const at = indexOf(list, id);
+  if (op.op === "insert" && at >= 0) return true;
+  if (op.op !== "insert") {
+    if (at < 0) return false;
+    [item] = list.splice(at, 1);
+  }
+  if (op.op !== "remove") list.splice(op.before ? Math.max(0, indexOf(list, op.before)) : list.length, 0, item);
+  return true;
+}
+
+/** The recipe as the server has it, plus what is still on the way. */
+function rebuild() {
+  state.recipe = copy(confirmed);
+  for (const write of pending) for (const op of write.ops) apply(state.recipe, op);
+}
+
+/** @param {any} server state of `welcome` or `state` */
+export function adopt(server) {
+  confirmed = copy(server.recipe);
+  state.revision = server.revision;
+  state.undo = server.undo;
+  state.redo = server.redo;
+  for (const write of pending) write.sent = false;
+  rebuild();
+  emit("recipe", [[]]);
+  emit("history");
+  sendAll();
+}
+
+receive("accepted", (m) => {
+  const at = pending.findIndex((w) => w.client_seq === m.client_seq);
+  if (at >= 0) {
+    const [write] = pending.splice(at, 1);
+    for (const op of write.ops) apply(confirmed, op);
+    awaited.push({ revision: m.revision, at: write.at });
+  }
+  settle(m);
+});
+
+receive("changed", (m) => {
+  for (const { path, value } of m.changes) {
+    const op = { op: "set", path: path ? path.split("/") : [], value };
+    if (!path) confirmed = copy(value);
+    else apply(confirmed, op);
+  }
+  settle(m);
+  rebuild();
+  emit("recipe", m.changes.map((/** @type {any} */ c) => (c.path ? c.path.split("/") : [])));
+});
+
+receive("refused", (m) => {
+  const at = pending.findIndex((w) => w.client_seq === m.client_seq);
+  const dropped = at >= 0 ? pending.splice(at, 1)[0] : null;
+  for (const { path, value } of m.current ?? []) {
+    if (path) apply(confirmed, { op: "set", path: path.split("/"), value });
+    else confirmed = copy(value);
+  }
+  state.revision = Math.max(state.revision, m.revision);
+  rebuild();
+  emit("recipe", [[]]);
+  emit("history");
+  if (m.reason === "conflict" && dropped) {
+    const { ops, label } = dropped;
+    say(`Somebody else changed this at the same time, so your change (${label}) was not made: ${m.message}`, { text: "Make it anyway", run: () => change(ops, { label }) });
+  } else if (m.reason !== "nothing") say(m.message);
+});
+
+/** @param {any} m */
+function settle(m) {
+  state.revision = Math.max(state.revision, m.revision);
+  state.undo = m.undo;
+  state.redo = m.redo;
+  emit("history");
+}
+
+/** Called when a picture was drawn; returns the latency it ended, if any. @param {number} revision */
+export function drawn(revision) {
+  const met = awaited.filter((a) => a.revision <= revision);
+  if (!met.length) return null;
+  awaited = awaited.filter((a) => a.revision > revision);
+  const ms = performance.now() - met[met.length - 1].at;
+  latencies.push(ms);
+  if (latencies.length > KEEP_LATENCIES) latencies.shift();
+  state.latency = [...latencies].sort((a, b) => a - b)[latencies.length >> 1];
+  emit("status");
+  return ms;
+}
+
+/** Whether a list of changed paths concerns a place. @param {string[][] | undefined} changed @param {string[]} path */
+export const concerns = (changed, path) => !changed || changed.some((c) => touches(c, path));

@@ -1,0 +1,62 @@
+// Flags over the picture: what it is not (stressed, draft, missing), and hints of the tool in hand.
+
+import { button, h } from "./dom.js";
+import { take, toolHint, toolInHand } from "./gestures.js";
+import { closeOutlineButton } from "./shape-tool.js";
+import { on, state } from "./store.js";
+import { canStress, look, view } from "./view.js";
+import { FLAG } from "./wire.js";
+
+const place = /** @type {HTMLElement} */ (document.getElementById("flags"));
+const box = /** @type {HTMLElement} */ (document.getElementById("picture"));
+let flags = 0;
+let seen = false;
+let shown = "";
+
+function list() {
+  const out = [];
+  const { preset, gain } = view.stress;
+  if (canStress(view.name) && preset !== "off") out.push(["stress", `Stress view, ${preset === "backing" ? "noise in the backing" : "holes in the core"}, gain ${Number(gain.toFixed(2))}: not what the matte looks like`]);
+  if (flags & FLAG.missing) out.push(["missing", "This frame is missing"]);
+  if (flags & FLAG.fallback) out.push(["fallback", "Made by the cpu engine: the cuda engine failed at this frame"]);
+  if (flags & FLAG.draft) out.push(["draft soft", "Draft"]);
+  if (view.compare) out.push(["soft", "Plate"]);
+  if (toolInHand() !== "hand") out.push(["hint soft", toolHint()]);
+  return out;
+}
+
+function show() {
+  const now = JSON.stringify([list(), toolInHand()]);
+  if (now === shown) return;
+  shown = now;
+  place.replaceChildren(...list().map(([kind, text]) => {
+    const flag = h("div", { class: `flag ${kind}`, dataset: { flag: kind.split(" ")[0] } }, text);
+    if (kind === "stress" || kind.startsWith("hint")) flag.style.pointerEvents = "auto";
+    if (kind === "stress") flag.append(button({ label: "End the stress view", text: "End", class: "small", onclick: () => look({ stress: { ...view.stress, preset: "off" } }) }));
+    if (kind.startsWith("hint")) flag.append(...[closeOutlineButton(), button({ label: "Put the tool away", text: "Done", class: "small", onclick: () => take(null) })].filter(Boolean));
+    return flag;
+  }));
+}
+
+const waiting = h("div", { class: "waiting" }, h("strong"), h("span"));
+box.append(waiting);
+function showWaiting() {
+  const gone = state.link === "gone";
+  waiting.hidden = seen && !gone ? true : seen;
+  waiting.firstChild.textContent = gone ? "The server is gone" : "Opening the shot";
+  waiting.lastChild.textContent = gone ? state.trouble : "The first picture appears here in a moment.";
+}
+
+on("picture", ({ meta }) => {
+  if (meta.port === 0) flags = meta.flags;
+  seen = true;
+  waiting.hidden = true;
+  box.dataset.revision = String(meta.revision);
+  box.dataset.frame = String(meta.frame);
+  box.dataset.quality = meta.flags & FLAG.moving ? "moving" : "rest";
+  box.dataset.pictures = String(Number(box.dataset.pictures ?? 0) + 1);
+  show();
+});
+on("view tool playhead", show);
+on("link", showWaiting);
+showWaiting();

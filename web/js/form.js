@@ -1,0 +1,81 @@
+// A form for a model of the recipe: its fields in the declared order, nested models as folding
+// blocks, special editors where a plain control would not do.
+
+import { block, h } from "./dom.js";
+import { control } from "./controls.js";
+import { at } from "./keys.js";
+import { figure, getAt, words } from "./paths.js";
+import { fieldsOf, modelOf } from "./schema.js";
+import { shapeList } from "./shape-list.js";
+import { state } from "./store.js";
+
+/** A live part: knows how to show changes. @typedef {{node: any, refresh: (changed?: string[][]) => void, tick: () => void}} Live */
+
+/**
+ * Controls of a model.
+ * @param {string} model name of the schema's model
+ * @param {string[]} path where it stands in the recipe
+ * @param {{only?: string[], skip?: string[], subject?: string, open?: string[]}} [how]
+ * @returns {Live}
+ */
+export function form(model, path, { only, skip = [], subject = "", open = [] } = {}) {
+  /** @type {Live[]} */
+  const lives = [];
+  const node = h("div", { class: "form" });
+  let fields = fieldsOf(model).filter((f) => f.kind !== "fixed" && !skip.includes(f.key));
+  if (only) fields = only.map((key) => /** @type {any} */ (fields.find((f) => f.key === key))).filter(Boolean);
+  for (const field of fields) {
+    const here = [...path, field.key];
+    if (field.kind === "model") {
+      const live = nested(field.model, here, field.label, subject, open);
+      lives.push(live);
+      node.append(live.node);
+    } else if (field.kind === "list") {
+      if (field.key !== "shapes") continue;
+      const live = shapeList(here, { title: field.label, help: field.help, subject: subject || words(path[0] ?? "") });
+      lives.push(live);
+      node.append(live.node);
+    } else {
+      const made = control(field, here, { subject });
+      lives.push({ node: made, refresh: made.refresh, tick: made.tick });
+      node.append(made);
+    }
+  }
+  return {
+    node,
+    refresh: (changed) => lives.forEach((l) => l.refresh(changed)),
+    tick: () => lives.forEach((l) => l.tick()),
+  };
+}
+
+/** @param {string} model @param {string[]} path @param {string} title @param {string} subject @param {string[]} open @returns {Live} */
+function nested(model, path, title, subject, open) {
+  const inner = form(model, path, { subject: subject ? `${subject}, ${title.toLowerCase()}` : title, open });
+  const fold = block({ title, key: path.join("/"), open: open.includes(path[path.length - 1]) }, h("p", { class: "help", text: modelOf(model).description ?? "" }), inner.node);
+  const refresh = (/** @type {string[][] | undefined} */ changed) => {
+    inner.refresh(changed);
+    fold.hint(summary(model, path));
+  };
+  refresh(undefined);
+  return { node: fold, refresh, tick: inner.tick };
+}
+
+/** What a folded block says of its contents: the values that are not at rest. @param {string} model @param {string[]} path */
+export function summary(model, path) {
+  const value = getAt(state.recipe, path);
+  if (!value) return "";
+  const parts = [];
+  for (const f of fieldsOf(model)) {
+    const v = value[f.key];
+    if (f.kind === "model") {
+      const inner = summary(f.model, [...path, f.key]);
+      if (inner) parts.push(f.label.toLowerCase());
+    } else if (f.kind === "list") {
+      if (v?.length) parts.push(`${v.length} shape${v.length > 1 ? "s" : ""}`);
+    } else if (JSON.stringify(v) !== JSON.stringify(f.initial ?? null)) {
+      const number = f.kind === "number" ? at(v, state.playhead.frame) : null;
+      parts.push(number !== null ? `${f.label.toLowerCase()} ${figure(number, f.step)}${f.unit ? ` ${f.unit}` : ""}` : typeof v === "string" && f.kind === "choice" ? words(v).toLowerCase() : f.label.toLowerCase());
+    }
+  }
+  return parts.join(", ");
+}

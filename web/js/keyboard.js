@@ -1,0 +1,33 @@
+// Keys for the whole page. Only combinations with Ctrl or Cmd are always on; single keys for
+// frames work while they are switched on (WCAG 2.2, 2.1.4), and never while typing.
+
+import { h, toggle } from "./dom.js";
+import { travel } from "./edits.js";
+import { operator } from "./store.js";
+import { playOrPause, stepBy } from "./transport.js";
+
+let single = localStorage.getItem("single-keys") !== "off";
+
+/** @param {EventTarget | null} target */
+const busy = (target) => target instanceof Element && Boolean(target.closest("input, select, textarea, button, [role=slider], dialog, a, summary"));
+
+document.addEventListener("keydown", (e) => {
+  const modified = e.ctrlKey || e.metaKey;
+  if (modified && !e.altKey && e.key.toLowerCase() === "z" && operator()) {
+    if (e.target instanceof HTMLTextAreaElement || (e.target instanceof HTMLInputElement && e.target.dataset.typing)) return;
+    e.preventDefault();
+    return travel(e.shiftKey ? "redo" : "undo");
+  }
+  if (modified || e.altKey || !single || busy(e.target)) return;
+  const act = /** @type {Record<string, () => void>} */ ({ " ": playOrPause, ",": () => stepBy(-1), ".": () => stepBy(1) })[e.key];
+  if (!act) return;
+  e.preventDefault();
+  act();
+});
+
+/** A switch for the single keys, and what keys there are. */
+export function keyboardSwitch() {
+  return h("details", { class: "block" }, h("summary", {}, "Keys"), h("div", { class: "body" },
+    toggle({ label: "Single keys for frames", value: single, onflip: (on) => { single = on; localStorage.setItem("single-keys", on ? "on" : "off"); } }),
+    h("p", { class: "help", text: "Space plays and pauses, comma and full stop step by a frame. On the picture: arrows pan, plus and minus zoom, 0 shows the whole frame, 1 single pixels. On a slider: arrows step, with Shift a tenth; Delete resets. Ctrl or Cmd with Z undoes, with Shift redoes." })));
+}

@@ -1,0 +1,147 @@
+// Sampling colours from the picture: a tap takes a point, a drag a box. Values come from the server,
+// at full resolution, scene-linear and as code values of the recording.
+
+import { h, s } from "./dom.js";
+import { take } from "./gestures.js";
+import { addOutline, drawOn, outline, putMark, removeMark } from "./marks.js";
+import { insideFrame, toStage, underPointer } from "./picture.js";
+import { emit, on, state } from "./store.js";
+import { sayError } from "./notice.js";
+import { view } from "./view.js";
+import { ask } from "./wire.js";
+import { figure } from "./paths.js";
+
+const KEEP = 6;
+const DRAG_PX = 5;
+
+/** @typedef {{sample: any, box: number[]}} Taken */
+
+const rubber = addOutline(s("path", { class: "box" }));
+/** @type {number[] | null} */
+let from = null;
+/** @type {number[]} */
+let to = [0, 0];
+drawOn(() => rubber.setAttribute("d", from ? outline(corners(from, to)) : ""));
+
+/** @param {number[]} a @param {number[]} b */
+const corners = (a, b) => [[a[0], a[1]], [b[0], a[1]], [b[0], b[1]], [a[0], b[1]]];
+
+/** Box of whole pixels between two places. @param {number[]} a @param {number[]} b */
+function pixelBox(a, b) {
+  const { width, height } = state.shot;
+  const cut = (/** @type {number} */ v, /** @type {number} */ most) => Math.min(most - 1, Math.max(0, Math.floor(v)));
+  const x = [cut(a[0], width), cut(b[0], width)].sort((p, q) => p - q);
+  const y = [cut(a[1], height), cut(b[1], height)].sort((p, q) => p - q);
+  return [x[0], y[0], x[1] + 1, y[1] + 1];
+}
+
+/** The tool. @param {string} hint @param {(taken: Taken) => void} ontaken @param {boolean} once */
+function tool(hint, ontaken, once) {
+  return {
+    name: "sample", hint,
+    down: (/** @type {number[]} */ at) => { from = to = at; },
+    move: (/** @type {number[]} */ at) => { to = at; rubber.setAttribute("d", outline(corners(/** @type {any} */ (from), to))); },
+    cancel: () => { from = null; rubber.setAttribute("d", ""); },
+    drop: () => { from = null; rubber.setAttribute("d", ""); },
+    async up(/** @type {number[]} */ at) {
+      const start = /** @type {number[]} */ (from);
+      from = null;
+      rubber.setAttribute("d", "");
+      const [p, q] = [toStage(start[0], start[1]), toStage(at[0], at[1])];
+      const point = Math.hypot(p[0] - q[0], p[1] - q[1]) < DRAG_PX;
+      if (point && !insideFrame(at[0], at[1])) return;
+      const box = point ? pixelBox(at, at) : pixelBox(start, at);
+      try {
+        const sample = await sampleAt("plate", "", box);
+        if (once) take(null);
+        ontaken({ sample, box });
+      } catch (error) { sayError(/** @type {Error} */ (error)); }
+    },
+  };
+}
+
+/** @param {string} name @param {string} extractor @param {number[]} box */
+export const sampleAt = (name, extractor, box) => ask({ type: "sample", name, extractor, frame: null, box });
+
+/** Keep sampling; samples are listed in the panel. */
+export function takeSampler() {
+  take(tool("Tap a colour, or drag a box over several", keep, false));
+}
+
+/** Ask for one colour from the picture. @param {string} purpose @param {(taken: Taken) => void} ontaken */
+export function pickColour(purpose, ontaken) {
+  take(tool(purpose, (taken) => { keep(taken); ontaken(taken); }, true));
+}
+
+/** @param {Taken} taken */
+function keep(taken) {
+  state.samples = [taken, ...state.samples].slice(0, KEEP);
+  emit("samples");
+}
+
+/** @param {Taken} taken */
+export function forget(taken) {
+  state.samples = state.samples.filter((/** @type {Taken} */ t) => t !== taken);
+  emit("samples");
+}
+
+// Marks of the samples of this frame.
+/** @type {any[]} */
+let dots = [];
+function drawDots() {
+  dots.forEach(removeMark);
+  dots = state.samples
+    .filter((/** @type {Taken} */ t) => t.sample.frame === state.playhead.frame)
+    .map(({ sample, box }, /** @type {number} */ i) => {
+      const dot = h("div", { class: "dot", "aria-hidden": "true", dataset: { sample: i } });
+      dot.style.background = `rgb(${sample.display.join(" ")})`;
+      putMark(dot, (box[0] + box[2]) / 2, (box[1] + box[3]) / 2);
+      return dot;
+    });
+}
+on("samples playhead", drawDots);
+
+// Values under the pointer.
+const readout = /** @type {HTMLElement} */ (document.getElementById("readout"));
+let asking = false;
+/** @type {number[] | null} */
+let wanted = null;
+
+on("hover", (/** @type {PointerEvent | null} */ e) => {
+  if (!e || e.pointerType === "touch" || state.playhead.playing) return hide();
+  const [x, y] = underPointer(e).map(Math.floor);
+  if (!insideFrame(x, y)) return hide();
+  wanted = [x, y];
+  if (!asking) askUnderPointer();
+});
+
+function hide() {
+  wanted = null;
+  readout.classList.remove("on");
+}
+
+async function askUnderPointer() {
+  asking = true;
+  try {
+    while (wanted) {
+      const [x, y] = wanted;
+      wanted = null;
+      const got = await sampleAt(view.name, view.extractor, [x, y, x + 1, y + 1]);
+      if (readout.matches(":hover") || !document.getElementById("picture")?.matches(":hover")) break;
+      showValues(x, y, got);
+    }
+  } catch { hide(); } finally { asking = false; }
+}
+
+/** @param {number} x @param {number} y @param {any} got */
+function showValues(x, y, got) {
+  const line = (/** @type {string} */ name, /** @type {number[]} */ values, /** @type {number} */ step) =>
+    [h("span", { class: "head", text: name }), ...values.map((v) => h("span", { text: figure(v, step) }))];
+  const matte = got.linear[0] === got.linear[1] && got.linear[1] === got.linear[2] && ["matte", "evenness", "alpha_noise"].includes(got.name);
+  readout.replaceChildren(
+    h("span", { class: "head", text: `${x}, ${y}` }), h("span"), h("span"), h("span", { text: matte ? "" : `${figure(got.hue_deg, 1)}°` }),
+    ...(matte ? [h("span", { class: "head", text: "value" }), h("span", { text: figure(got.linear[0], 0.0001) }), h("span"), h("span")] : line("linear", got.linear, 0.0001)),
+    ...(got.code ? line(`code${got.code_bits ? ` ${got.code_bits} bit` : ""}`, got.code, 1) : []),
+  );
+  readout.classList.add("on");
+}

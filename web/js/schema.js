@@ -1,0 +1,123 @@
+// Reading the served JSON schema of the recipe: what kind of control a field wants.
+
+import { words } from "./paths.js";
+
+/**
+ * @typedef {object} FieldInfo
+ * @property {string} key
+ * @property {string} label
+ * @property {string} help
+ * @property {"number"|"switch"|"choice"|"text"|"rgb"|"integer"|"model"|"list"|"fixed"} kind
+ * @property {string} unit
+ * @property {number} step
+ * @property {number} low
+ * @property {number} high
+ * @property {[number, number]} drag
+ * @property {boolean} keyable
+ * @property {boolean} optional
+ * @property {any} initial
+ * @property {string[]} values
+ * @property {string} model   name of the referenced model
+ */
+
+/** @type {any} */
+let root = { $defs: {} };
+
+/** @param {any} schema */
+export function useSchema(schema) {
+  root = schema;
+}
+
+/** @param {any} node @returns {any} */
+function deref(node) {
+  if (!node?.$ref) return node;
+  const { $ref, ...rest } = node;
+  return { ...root.$defs[$ref.split("/").pop()], ...rest };
+}
+
+/** @param {any} node */
+function refName(node) {
+  const ref = node?.$ref ?? node?.allOf?.[0]?.$ref;
+  return ref ? ref.split("/").pop() : "";
+}
+
+/** A model's definition by name; "" is the recipe. @param {string} name */
+export function modelOf(name) {
+  return name ? root.$defs[name] : root;
+}
+
+/** Fields of a model in the declared order. @param {string} name @returns {FieldInfo[]} */
+export function fieldsOf(name) {
+  const model = modelOf(name);
+  return Object.entries(model.properties).map(([key, node]) => describe(key, node));
+}
+
+/** @param {string} key @param {any} raw @returns {FieldInfo} */
+export function describe(key, raw) {
+  let node = deref(raw);
+  let optional = false;
+  let keyable = Boolean(node.keyable);
+  if (node.anyOf) {
+    const plain = node.anyOf.filter((/** @type {any} */ n) => {
+      if (n.type === "null") optional = true;
+      if (refName(n) === "Keys") keyable = true;
+      return n.type !== "null" && refName(n) !== "Keys";
+    });
+    node = { ...node, ...deref(plain[0]), description: node.description ?? plain[0].description, default: node.default };
+  }
+  const low = node.low ?? node.minimum ?? node.exclusiveMinimum ?? -Infinity;
+  const high = node.high ?? node.maximum ?? node.exclusiveMaximum ?? Infinity;
+  const around = Number.isFinite(low) && Number.isFinite(high) ? [low, high] : [0, 1];
+  const integer = node.type === "integer";
+  return {
+    key,
+    label: words(key),
+    help: node.description ?? "",
+    kind: kindOf(key, raw, node),
+    unit: node.unit ?? "",
+    step: node.step ?? (integer ? 1 : 0.01),
+    low,
+    high,
+    drag: node.drag ?? (integer ? [-100, 100] : around),
+    keyable,
+    optional,
+    initial: node.default,
+    values: node.enum ?? [],
+    model: refName(raw),
+  };
+}
+
+/** @param {string} key @param {any} raw @param {any} node @returns {FieldInfo["kind"]} */
+function kindOf(key, raw, node) {
+  if (node.const !== undefined || key === "id" || key === "version" || key === "format") return "fixed";
+  if (node.enum) return "choice";
+  if (node.type === "boolean") return "switch";
+  if (node.type === "number") return "number";
+  if (node.type === "integer") return "integer";
+  if (node.type === "string") return "text";
+  if (node.type === "array") return node.prefixItems?.length === 3 && node.prefixItems[0].type === "number" ? "rgb" : "list";
+  return "model";
+}
+
+/** The default value of a model, from its schema. @param {string} name @returns {any} */
+export function defaultsOf(name) {
+  /** @type {any} */
+  const made = {};
+  for (const [key, raw] of Object.entries(modelOf(name).properties)) {
+    const node = deref(raw);
+    if (node.const !== undefined) made[key] = node.const;
+    else if (node.default !== undefined) made[key] = structuredClone(node.default);
+    else if (refName(raw)) made[key] = defaultsOf(refName(raw));
+  }
+  return made;
+}
+
+/** Kinds of extractor: [kind, model name, first sentence of its description]. @returns {[string, string, string][]} */
+export function extractorKinds() {
+  const items = root.properties.extractors.items;
+  const mapping = items.discriminator?.mapping ?? {};
+  return Object.entries(mapping).map(([kind, ref]) => {
+    const model = String(ref).split("/").pop() ?? "";
+    return [kind, model, root.$defs[model].description.split("\n")[0]];
+  });
+}

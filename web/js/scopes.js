@@ -1,0 +1,86 @@
+// Who wants which scope of which view. There is one subscription; where two views are wanted (the
+// dock's and a panel's), it takes turns whenever something has changed.
+
+import { emit, on, state } from "./store.js";
+import { view } from "./view.js";
+import { receive, send } from "./wire.js";
+
+/** @typedef {{kind: string, fn: (scope: any) => void, of: () => {name: string, extractor: string}}} Want */
+
+/** @type {Set<Want>} */
+const wants = new Set();
+/** @type {Map<string, string>} what each view's scopes were last made from */
+const fresh = new Map();
+let subscribed = "";
+let stamp = { frame: 0, revision: 0 };
+
+const shownView = () => ({ name: view.name, extractor: view.extractor });
+/** The plate, for editors of what reads the plate. */
+export const plateView = () => ({ name: "plate", extractor: "" });
+
+/** Want a scope, of the plate unless said; returns a function that ends it. @param {string} kind @param {(scope: any) => void} fn @param {Want["of"]} [of] */
+export function wantScope(kind, fn, of = plateView) {
+  const want = { kind, fn, of };
+  wants.add(want);
+  fresh.clear();
+  plan();
+  return () => { wants.delete(want); plan(); };
+}
+/** Want a scope of the view that is shown. @param {string} kind @param {(scope: any) => void} fn */
+export const wantShown = (kind, fn) => wantScope(kind, fn, shownView);
+
+/** Wants by view. @returns {Map<string, {name: string, extractor: string, kinds: string[]}>} */
+function groups() {
+  const out = new Map();
+  for (const { kind, of } of wants) {
+    const { name, extractor } = of();
+    const key = `${name}/${extractor}`;
+    const group = out.get(key) ?? { name, extractor, kinds: [] };
+    if (!group.kinds.includes(kind)) group.kinds.push(kind);
+    out.set(key, group);
+  }
+  return out;
+}
+
+/** What a view's scopes depend on just now. @param {string} name */
+const basis = (name) => (["plate", "denoised", "clean_plate"].includes(name) ? `${stamp.frame}` : `${stamp.frame} ${stamp.revision}`);
+
+/** Subscribe to the next view whose scopes are out of date. */
+function plan() {
+  if (state.link !== "on") return;
+  const all = groups();
+  if (!all.size) return subscribe("", { name: "plate", extractor: "", kinds: [] });
+  for (const [key, group] of all) {
+    if (fresh.get(key) === basis(group.name) + group.kinds) continue;
+    return subscribe(key, group);
+  }
+}
+
+/** @param {string} key @param {{name: string, extractor: string, kinds: string[]}} group */
+function subscribe(key, { name, extractor, kinds }) {
+  const request = `${key} ${kinds}`;
+  if (request === subscribed) return;
+  subscribed = request;
+  send({ type: "scopes", kinds, name, extractor });
+}
+
+receive("scope", (m) => {
+  send({ type: "ack_scopes", sequence: m.sequence });
+  const key = `${m.name}/${m.extractor}`;
+  stamp = { frame: Math.max(m.frame, -Infinity), revision: Math.max(stamp.revision, m.revision) };
+  fresh.set(key, basis(m.name) + (groups().get(key)?.kinds ?? ""));
+  for (const want of [...wants]) {
+    const { name, extractor } = want.of();
+    if (name === m.name && extractor === m.extractor && m.kinds.includes(want.kind)) want.fn(m);
+  }
+  emit("scope", m);
+  plan();
+});
+
+on("picture", ({ meta }) => {
+  if (meta.frame === stamp.frame && meta.revision === stamp.revision) return;
+  stamp = { frame: meta.frame, revision: meta.revision };
+  plan();
+});
+on("view", plan);
+on("ready", () => { subscribed = ""; fresh.clear(); plan(); });

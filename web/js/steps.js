@@ -1,0 +1,95 @@
+// The step list at the side, and the panel of the step in hand.
+
+import { h, icon } from "./dom.js";
+import { emit, on, operator, perFrame, state } from "./store.js";
+import { prepareStep } from "./steps/prepare.js";
+import { extractStep } from "./steps/extract.js";
+import { neutraliseStep } from "./steps/neutralise.js";
+import { assembleStep } from "./steps/assemble.js";
+import { checkStep } from "./steps/check.js";
+
+/**
+ * @typedef {{node: any, refresh: (changed?: string[][]) => void, tick?: () => void, stop?: () => void}} Step
+ * @type {{name: string, title: string, lead: string, make: () => Step}[]}
+ */
+const STEPS = [
+  { name: "prepare", title: "Prepare", lead: "Judge the screen, describe it, mark what to throw away.", make: prepareStep },
+  { name: "extract", title: "Extract", lead: "Extractors, joined in this order into the cumulative matte.", make: extractStep },
+  { name: "neutralise", title: "Neutralise", lead: "Take the screen's light out of the subject. No matte changes here.", make: neutraliseStep },
+  { name: "assemble", title: "Assemble", lead: "The cutout over the backdrop.", make: assembleStep },
+  { name: "check", title: "Check", lead: "Stress the matte, compare, note, hand over.", make: checkStep },
+];
+
+const nav = /** @type {HTMLElement} */ (document.getElementById("steps"));
+const panel = /** @type {HTMLElement} */ (document.getElementById("panel"));
+const app = /** @type {HTMLElement} */ (document.getElementById("app"));
+
+/** @type {Map<string, any>} */
+const buttons = new Map();
+/** @type {Step | null} */
+let current = null;
+
+nav.append(h("ol", {}, ...STEPS.map(({ name, title, lead }) => {
+  const count = h("span", { class: "count", hidden: true });
+  const b = h("button", { type: "button", title: lead, dataset: { step: name }, onclick: () => openStep(name) }, icon(name), h("span", { text: title }), count);
+  buttons.set(name, Object.assign(b, { count }));
+  return h("li", {}, b);
+})));
+
+/** Open a step; the step in hand again folds the panel away. @param {string} name */
+export function openStep(name) {
+  const again = state.step === name && app.dataset.panel === "open";
+  app.dataset.panel = again ? "closed" : "open";
+  state.step = name;
+  sessionStorage.setItem("step", name);
+  show();
+  emit("step");
+}
+
+function show() {
+  for (const [name, b] of buttons) {
+    const here = name === state.step;
+    if (here) b.setAttribute("aria-current", "step");
+    else b.removeAttribute("aria-current");
+    b.setAttribute("aria-expanded", String(here && app.dataset.panel === "open"));
+  }
+  if (!state.recipe) return;
+  current?.stop?.();
+  const step = STEPS.find((s) => s.name === state.step) ?? STEPS[1];
+  const top = panel.scrollTop;
+  current = step.make();
+  panel.replaceChildren(h("div", { class: "step", dataset: { step: step.name } },
+    h("header", {}, h("h2", { text: step.title }), h("p", { class: "lead", text: step.lead })), current.node));
+  panel.scrollTop = panel.dataset.step === step.name ? top : 0;
+  panel.dataset.step = step.name;
+}
+
+/** @type {string[][] | null} */
+let changes = null;
+const refresh = perFrame(() => {
+  const all = changes;
+  changes = null;
+  if (all) current?.refresh(all);
+  counts();
+});
+
+function counts() {
+  const put = (/** @type {string} */ name, /** @type {number} */ n) => {
+    const { count } = buttons.get(name);
+    count.hidden = !n;
+    count.textContent = String(n);
+  };
+  put("extract", state.recipe?.extractors.length ?? 0);
+  put("check", state.notes.filter((/** @type {any} */ n) => !n.done).length);
+}
+
+export function startSteps() {
+  state.step = sessionStorage.getItem("step") ?? (operator() ? "extract" : "check");
+  on("recipe", (changed) => {
+    changes = [...(changes ?? []), ...(changed ?? [[]])];
+    refresh();
+  });
+  on("notes", counts);
+  on("playhead", perFrame(() => current?.tick?.()));
+  on("ready", show);
+}

@@ -1,0 +1,48 @@
+// Tools beside the picture: zoom, sample, compare, wipe, note, scopes.
+
+import { button, h } from "./dom.js";
+import { take, toolInHand } from "./gestures.js";
+import { takeNotePin } from "./notes.js";
+import { scaleNow, zoomBy, zoomToFit, zoomToPixels } from "./picture.js";
+import { openScopes, scopesOpen } from "./scope-dock.js";
+import { takeSampler } from "./sample.js";
+import { on } from "./store.js";
+import { look, view } from "./view.js";
+
+const place = /** @type {HTMLElement} */ (document.getElementById("tools"));
+const zoom = h("div", { class: "zoom", role: "status", "aria-label": "Zoom" });
+const sample = button({ label: "Sample colours", icon: "sample", onclick: () => (toolInHand() === "sample" ? take(null) : takeSampler()) });
+const note = button({ label: "Pin a note", icon: "note", onclick: () => (toolInHand() === "note" ? take(null) : takeNotePin()) });
+const compare = button({ label: "Hold to see the plate", icon: "compare" });
+const wipe = button({ label: "Wipe between two views", icon: "wipe", onclick: () => look({ wipe: { ...view.wipe, on: !view.wipe.on } }) });
+const scopes = button({ label: "Scopes", icon: "scopes", onclick: () => { openScopes(!scopesOpen()); show(); } });
+
+place.append(
+  button({ label: "Whole frame", icon: "fit", onclick: zoomToFit }),
+  button({ label: "Single pixels, 1:1", icon: "pixels", onclick: () => zoomToPixels() }),
+  button({ label: "Zoom in", icon: "plus", onclick: () => zoomBy(1.6) }),
+  button({ label: "Zoom out", icon: "minus", onclick: () => zoomBy(1 / 1.6) }),
+  zoom, h("hr"), sample, note, h("hr"), compare, wipe, scopes);
+
+/** @param {boolean} held */
+const hold = (held) => { if (view.compare !== held) look({ compare: held }); };
+compare.addEventListener("pointerdown", (/** @type {PointerEvent} */ e) => { compare.setPointerCapture(e.pointerId); hold(true); });
+for (const type of ["pointerup", "pointercancel", "blur"]) compare.addEventListener(type, () => hold(false));
+compare.addEventListener("keydown", (/** @type {KeyboardEvent} */ e) => { if (e.key === " " || e.key === "Enter") { e.preventDefault(); hold(true); } });
+compare.addEventListener("keyup", () => hold(false));
+compare.addEventListener("contextmenu", (/** @type {Event} */ e) => e.preventDefault());
+
+function show() {
+  sample.setAttribute("aria-pressed", String(toolInHand() === "sample"));
+  note.setAttribute("aria-pressed", String(toolInHand() === "note"));
+  compare.setAttribute("aria-pressed", String(view.compare));
+  wipe.setAttribute("aria-pressed", String(view.wipe.on));
+  scopes.setAttribute("aria-pressed", String(scopesOpen()));
+}
+on("tool view step", show);
+on("placed", () => {
+  const share = scaleNow() * devicePixelRatio;
+  zoom.textContent = share >= 1 ? `${Number(share.toFixed(1))}:1` : `${Math.round(share * 100)} %`;
+});
+openScopes((localStorage.getItem("scopes") ?? "open") === "open");
+show();

@@ -1,0 +1,128 @@
+// What this page shows: view, extractor, stress, wipe, part of the picture. Tells the server.
+
+import { emit, on, paced, perFrame, state } from "./store.js";
+import { receive, send } from "./wire.js";
+
+export const VIEW_WORDS = /** @type {Record<string, string>} */ ({
+  plate: "Plate", denoised: "Denoised", clean_plate: "Clean plate", matte: "Matte", neutralised: "Neutralised",
+  spill: "Spill", cutout: "Cutout", composite: "Composite", evenness: "Evenness", alpha_noise: "Alpha noise", deciding: "Deciding",
+});
+export const VIEW_HELP = /** @type {Record<string, string>} */ ({
+  plate: "the camera's picture", denoised: "the denoised pass", clean_plate: "the backing without the subject",
+  matte: "the cumulative matte: coverage 0 to 1", neutralised: "the plate with the backing's light taken out",
+  spill: "the light that is taken out", cutout: "the subject, premultiplied, on black", composite: "the subject over the backdrop",
+  evenness: "how evenly the backing is lit", alpha_noise: "expected noise of the matte", deciding: "which extractor decides a pixel",
+});
+
+/** What is shown: port 0, and for a wipe port 1. */
+export const view = {
+  name: "composite", extractor: "", channel: "colour",
+  stress: { preset: "off", gain: 8, gamma: 1 },
+  wipe: { on: false, edge: "vertical", at: 0.5, name: "plate", extractor: "" },
+  compare: false,        // the plate is shown while a button is held
+  region: /** @type {number[] | null} */ (null),
+  width: 960,
+};
+
+let viewId = 0;
+/** @type {Map<number, string>} what a view id stood for, so that a late picture is labelled right */
+const meaning = new Map();
+let sentPort1 = false;
+
+/** The matte is the only view that can be stressed. @param {string} name */
+export const canStress = (name) => name === "matte";
+
+/** Words for a view. @param {string} name @param {string} [extractor] */
+export function viewTitle(name, extractor = "") {
+  if (!extractor) return VIEW_WORDS[name] ?? name;
+  const item = state.recipe?.extractors.find((/** @type {any} */ e) => e.id === extractor);
+  return `${item?.name ?? "Extractor"} (${(VIEW_WORDS[name] ?? name).toLowerCase()})`;
+}
+
+/** @param {number} port */
+function request(port) {
+  const second = port === 1;
+  const compare = view.compare && !second;
+  const name = compare ? "plate" : second ? view.wipe.name : view.name;
+  const extractor = compare ? "" : second ? view.wipe.extractor : view.extractor;
+  const stress = canStress(name) && !compare ? view.stress : { preset: "off", gain: 8, gamma: 1 };
+  return {
+    type: "show", port, view_id: viewId, name, extractor, channel: view.channel, stress,
+    region: view.region, width: Math.max(1, Math.round(view.width)),
+    wipe: view.wipe.on ? { edge: view.wipe.edge, at: view.wipe.at } : null,
+  };
+}
+
+/** What a port would look like, as a key: pictures with the same key belong together. @param {number} id */
+export const keyOf = (id) => meaning.get(id) ?? "";
+
+const tell = paced(33, () => {
+  if (state.link !== "on") return;
+  viewId = (viewId + 1) & 0xffff;
+  const zero = request(0);
+  meaning.set(viewId, JSON.stringify([zero.name, zero.extractor, zero.stress, zero.channel]));
+  meaning.delete((viewId - 400) & 0xffff);
+  send(zero);
+  if (view.wipe.on) send(request(1));
+  else if (sentPort1) send({ type: "unshow", port: 1 });
+  sentPort1 = view.wipe.on;
+});
+
+/** Change what is shown. @param {Partial<typeof view>} what @param {{own?: boolean}} [how] own: the person did it, so a reviewer stops following */
+export function look(what, { own = true } = {}) {
+  Object.assign(view, what);
+  if (own) stopFollowing();
+  emit("view");
+  tell();
+}
+
+/** Show a view. @param {string} name @param {string} [extractor] */
+export const showView = (name, extractor = "") => look({ name, extractor });
+
+/** The part and size only: no new meaning, no stop of following. @param {number[] | null} region @param {number} width */
+export function frameView(region, width) {
+  if (String(region) === String(view.region) && width === view.width) return;
+  Object.assign(view, { region, width });
+  tell();
+}
+
+export function stopFollowing() {
+  if (state.you.role !== "reviewer" || !state.follow) return;
+  state.follow = false;
+  send({ type: "follow", on: false });
+  emit("following");
+}
+
+export function startFollowing() {
+  state.follow = true;
+  send({ type: "follow", on: true });
+  emit("following");
+}
+
+/** @param {any[]} ports */
+function adoptPorts(ports) {
+  state.following = ports;
+  const [zero, one] = [ports.find((p) => p.port === 0), ports.find((p) => p.port === 1)];
+  if (state.you.role === "reviewer" && state.follow && zero) {
+    const wipe = zero.wipe && one ? { on: true, ...zero.wipe, name: one.name, extractor: one.extractor } : { ...view.wipe, on: false };
+    look({ name: zero.name, extractor: zero.extractor, channel: zero.channel, stress: zero.stress, wipe }, { own: false });
+    emit("followregion", zero.region);
+  }
+  emit("following");
+}
+
+receive("following", (m) => adoptPorts(m.ports));
+on("ready", () => {
+  sentPort1 = false;
+  if (!state.follow && state.you.role === "reviewer") send({ type: "follow", on: false });
+  adoptPorts(state.following);
+  if (!state.views.includes(view.name)) view.name = "plate";
+  emit("view");
+  tell();
+});
+// A view of an extractor that no longer exists falls back to the cumulative matte.
+on("recipe", perFrame(() => {
+  const known = (/** @type {string} */ id) => !id || state.recipe.extractors.some((/** @type {any} */ e) => e.id === id);
+  if (!known(view.extractor)) look({ extractor: "" }, { own: false });
+  if (!known(view.wipe.extractor)) look({ wipe: { ...view.wipe, extractor: "" } }, { own: false });
+}));
