@@ -220,8 +220,8 @@ def _make_frame(job: _Job) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArra
     alpha = np.asarray(np.where(alpha < 1e-4, 0, alpha), np.float32)
     clean = lens_blur(canvas.clean, sigma)
     straight = straight_colour(clean + lens_blur(canvas.spill, sigma), alpha)
-    light = alpha * straight + (1 - alpha) * _screen(job.width, job.height)
-    light = np.asarray(light, np.float32)
+    blend = alpha * straight + (1 - alpha) * _screen(job.width, job.height)
+    light = np.asarray(blend, np.float32)
     plate = expose(light, NOISE, np.random.default_rng([20, job.index]))
     paths = DemoPaths.of(job.folder, job.frames)
     number = FIRST_FRAME + job.index

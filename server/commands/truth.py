@@ -1,0 +1,78 @@
+"""`verdigris truth`: the ground-truth table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command("truth")(truth)
+
+
+def truth(
+    seeds: Annotated[
+        str, typer.Option(help="Seeds of the shots, as 100-109 or 3,5,7; 0-9 are for tuning.")
+    ] = "100-109",
+    width: Annotated[int, typer.Option(min=64, max=3840, help="Width of the shots, even.")] = 960,
+    per_shot: Annotated[
+        bool, typer.Option("--per-shot", help="Add a block for each shot.")
+    ] = False,
+    closed_form: Annotated[
+        bool, typer.Option(help="Include closed-form matting (needs pymatting; half size).")
+    ] = True,
+    json_file: Annotated[
+        Path | None, typer.Option("--json", help="Write all figures to this file.")
+    ] = None,
+    engine: Annotated[str, typer.Option(help="auto, cuda or cpu.")] = "cpu",
+    check: Annotated[
+        bool, typer.Option("--check", help="Exit with 1 if a promise is missed.")
+    ] = False,
+) -> None:
+    """Measure the product and the baselines on generated shots with exact truth.
+
+    Example: verdigris truth --seeds 100-109 --per-shot --json truth.json
+    """
+    from kernels.engine import choose_engine
+    from kernels.errors import VerdigrisError
+    from kernels.recipe_file import write_text_atomically
+    from server.jobs.truth import run_truth, standard_methods
+    from server.media.sequence import parse_frames
+    from server.progress import progress
+
+    if engine not in ("auto", "cuda", "cpu"):
+        raise VerdigrisError(f"'{engine}' is not an engine; use auto, cuda or cpu")
+    chosen = parse_frames(seeds)
+    if any(seed < 0 for seed in chosen):
+        raise VerdigrisError(f"'{seeds}' has a negative seed; seeds start at 0")
+    if closed_form:
+        closed_form = _has_pymatting()
+    width += width % 2
+    height = 2 * round(width * 9 / 32)
+    choice = choose_engine(engine)  # type: ignore[arg-type]
+    try:
+        methods = standard_methods(choice.engine, closed_form=closed_form)
+        with progress("truth", "measurements") as report:
+            table = run_truth(chosen, methods, width=width, height=height, progress=report)
+    finally:
+        choice.engine.close()
+    typer.echo(table.text(per_shot=per_shot))
+    if not closed_form:
+        typer.echo("closed-form matting is left out")
+    for target in table.targets():
+        sign = ">=" if target.at_least else "<="
+        verdict = "met" if target.met else "MISSED"
+        typer.echo(f"{verdict:7}{target.text}: {target.value:.4f} {sign} {target.limit}")
+    if json_file is not None:
+        write_text_atomically(json_file, table.as_json())
+    if check and not all(target.met for target in table.targets()):
+        raise typer.Exit(1)
+
+
+def _has_pymatting() -> bool:
+    from importlib.util import find_spec
+
+    return find_spec("pymatting") is not None
