@@ -26,8 +26,6 @@ SETTLE_FLOOR = 1e-6
 UNMIX_FLOOR = 1e-6
 SHADOW_FLOOR = 1e-6
 WEIGHT_FLOOR = 1e-3
-CORE_FROM = 0.8
-"""Matte value from which a pixel counts as a sample of the foreground's own colour."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,10 +87,11 @@ def subtract(alpha: Array, n_plate: Array, n_clean: Array, settle: float) -> Arr
 
 
 def foreground_weight(alpha: Array) -> Array:
-    """How far a pixel is a sample of the foreground's colour: ramp(alpha; 0.8, 1) squared."""
-    one = alpha.dtype.type
-    t = np.clip((alpha - one(CORE_FROM)) / one(1 - CORE_FROM), 0, 1)
-    return np.asarray(t * t)
+    """How far a pixel is a sample of the foreground's colour: alpha squared, (h, w).
+
+    Source: inverse variance: colour found as cutout / alpha has noise that goes with 1 / alpha.
+    """
+    return np.asarray(alpha * alpha)
 
 
 def foreground_finish(blurred_weighted: Array, blurred_weight: Array, n_plate: Array) -> Array:
