@@ -400,7 +400,7 @@ class EdgeColour(Model):
         12.0, "unmix: how far foreground colour is gathered", low=1, high=64, step=1, unit="px"
     )
     hold: Number = number(
-        0.1, "unmix: how strongly the local estimate holds the colour", low=0, high=1
+        0.02, "unmix: how strongly the local estimate holds the colour", low=0, high=1
     )
 
 
