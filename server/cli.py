@@ -18,7 +18,7 @@ UsageProblem: type[Exception] = typer.BadParameter.__mro__[2]
 
 DONE, UNEXPECTED, USAGE, INTERRUPTED = 0, 1, 2, 130
 
-COMMANDS = ("recipe", "render", "parity", "truth", "config")
+COMMANDS = ("recipe", "render", "parity", "bench", "config")
 
 app = typer.Typer(
     name="verdigris",
