@@ -103,9 +103,7 @@ def foreground_finish(blurred_weighted: Array, blurred_weight: Array, n_plate: A
     return np.asarray((blurred_weighted + floor * n_plate) / (blurred_weight + floor))
 
 
-def unmix(
-    alpha: Array, n_plate: Array, n_clean: Array, foreground: Array, hold: float
-) -> Array:
+def unmix(alpha: Array, n_plate: Array, n_clean: Array, foreground: Array, hold: float) -> Array:
     """Cutout alpha F with F held near a local estimate F0.
 
     F minimises |N(p) - alpha F - (1 - alpha) N(c)|^2 + hold |F - F0|^2 (Tikhonov), that is

@@ -271,6 +271,16 @@ def _measured(pooled: Array, name: ViewName) -> Array:
 
 
 __all__ = [
-    "alpha_noise", "deciding", "deciding_index", "downscale_area", "evenness", "finish_view",
-    "pool_extremum", "pool_view", "pooling_of", "stress", "view_needs", "view_source",
+    "alpha_noise",
+    "deciding",
+    "deciding_index",
+    "downscale_area",
+    "evenness",
+    "finish_view",
+    "pool_extremum",
+    "pool_view",
+    "pooling_of",
+    "stress",
+    "view_needs",
+    "view_source",
 ]

@@ -190,7 +190,9 @@ def test_foreground_exposure_and_gain(method: Any) -> None:
     """Source: worked by hand: one stop doubles, a gain a channel, alpha stays."""
     colour, alpha = random_layer(8)
     given: dict[str, Any] = {
-        "alpha": alpha, "n_plate": colour, "n_clean": np.full((3, 1, 1), 0.1, np.float32),
+        "alpha": alpha,
+        "n_plate": colour,
+        "n_clean": np.full((3, 1, 1), 0.1, np.float32),
         "backdrop": None,
     }
     edge = EdgeColour(method=method)
@@ -286,8 +288,15 @@ def test_assemble_puts_its_parts_together() -> None:
     settings_ = Assemble(light_wrap=LightWrap(amount=0.5), carry=Carry(light=0.7))
     clean = np.full((3, 1, 1), 0.1, np.float32)
     got = a.assemble(
-        plan_of(settings_), alpha=alpha, n_plate=colour, n_clean=clean, backdrop=backdrop,
-        area=area, shadow=shadow, light=wrap, wrap=wrap,
+        plan_of(settings_),
+        alpha=alpha,
+        n_plate=colour,
+        n_clean=clean,
+        backdrop=backdrop,
+        area=area,
+        shadow=shadow,
+        light=wrap,
+        wrap=wrap,
     )
     kept = alpha * (1 - area)
     back = a.carry(backdrop, settings_.carry, GREEN, area=area, shadow=shadow, light=wrap)
@@ -299,8 +308,12 @@ def test_assemble_puts_its_parts_together() -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(
-    st.sampled_from(["multiply", "subtract", "unmix"]), st.integers(1, 19), st.integers(1, 19),
-    st.integers(0, 2**31), st.floats(0, 1), st.floats(0, 2),
+    st.sampled_from(["multiply", "subtract", "unmix"]),
+    st.integers(1, 19),
+    st.integers(1, 19),
+    st.integers(0, 2**31),
+    st.floats(0, 1),
+    st.floats(0, 2),
 )
 def test_tiles_equal_the_whole_to_the_last_bit(
     method: Any, width: int, height: int, seed: int, hold: float, regrain: float
@@ -324,9 +337,18 @@ def test_tiles_equal_the_whole_to_the_last_bit(
         n_plate, n_clean, backdrop, foreground, light, wrap = planes[:, :, rows, columns]
         alpha, area, shadow = masks[:, rows, columns]
         return a.assemble(
-            plan, alpha=alpha, n_plate=n_plate, n_clean=n_clean, backdrop=backdrop,
-            clean=n_clean, foreground=foreground, area=area, shadow=shadow, light=light,
-            wrap=wrap, origin=(columns.start or 0, rows.start or 0),
+            plan,
+            alpha=alpha,
+            n_plate=n_plate,
+            n_clean=n_clean,
+            backdrop=backdrop,
+            clean=n_clean,
+            foreground=foreground,
+            area=area,
+            shadow=shadow,
+            light=light,
+            wrap=wrap,
+            origin=(columns.start or 0, rows.start or 0),
         )
 
     whole = over(slice(None), slice(None))
@@ -344,8 +366,11 @@ def test_tiles_equal_the_whole_to_the_last_bit(
 def test_float64_stays() -> None:
     """Source: the double precision switch: type follows the input."""
     got = a.assemble(
-        plan_of(Assemble(foreground_exposure_stops=0.3)), alpha=flat(0.5), n_plate=pixel(1, 2, 3),
-        n_clean=pixel(0.1, 0.1, 0.1), backdrop=pixel(0.2, 0.2, 0.2),
+        plan_of(Assemble(foreground_exposure_stops=0.3)),
+        alpha=flat(0.5),
+        n_plate=pixel(1, 2, 3),
+        n_clean=pixel(0.1, 0.1, 0.1),
+        backdrop=pixel(0.2, 0.2, 0.2),
     )
     for name in ("alpha", "cutout", "straight", "composite"):
         assert getattr(got, name).dtype == np.float64

@@ -44,9 +44,7 @@ def test_a_quarter_turn_is_clockwise(turn: float) -> None:
     np.testing.assert_allclose(got, np.rot90(square, k=-1, axes=(1, 2)), atol=1e-5)
 
 
-@given(
-    st.floats(-20, 20), st.floats(-20, 20), st.floats(1, 4), st.floats(-180, 180)
-)
+@given(st.floats(-20, 20), st.floats(-20, 20), st.floats(1, 4), st.floats(-180, 180))
 @settings(max_examples=25, deadline=None)
 def test_any_placement_meets_a_general_warp(x: float, y: float, scale: float, turn: float) -> None:
     """Source: scikit-image, transform.warp, order 1, border held."""
@@ -60,7 +58,12 @@ def test_any_placement_meets_a_general_warp(x: float, y: float, scale: float, tu
     inverse = (centre + turned + placed).inverse
     for plane, expected in zip(source, got, strict=True):
         oracle = warp(
-            plane, inverse, output_shape=(30, 50), order=1, mode="edge", clip=False,
+            plane,
+            inverse,
+            output_shape=(30, 50),
+            order=1,
+            mode="edge",
+            clip=False,
             preserve_range=True,
         )
         np.testing.assert_allclose(expected, oracle, atol=1e-9)
@@ -152,9 +155,16 @@ def test_grain_is_near_gaussian_and_independent() -> None:
     assert stats.kstest(z.ravel(), "norm").statistic < 0.01
     later = b.grain(600, 400, 1002).astype(np.float64)
     pairs = [
-        (z[0], z[1]), (z[0], z[2]), (z[1], z[2]), (z, later),
-        (z[:, :, 1:], z[:, :, :-1]), (z[:, 1:], z[:, :-1]), (z[:, 1:, 1:], z[:, :-1, :-1]),
-        (z[0, 1:], z[1, :-1]), (z[0, :, 1:], z[1, :, :-1]), (z[1:], later[:-1]),
+        (z[0], z[1]),
+        (z[0], z[2]),
+        (z[1], z[2]),
+        (z, later),
+        (z[:, :, 1:], z[:, :, :-1]),
+        (z[:, 1:], z[:, :-1]),
+        (z[:, 1:, 1:], z[:, :-1, :-1]),
+        (z[0, 1:], z[1, :-1]),
+        (z[0, :, 1:], z[1, :, :-1]),
+        (z[1:], later[:-1]),
     ]
     for first, second in pairs:
         assert abs(np.mean(first * second)) < 0.01

@@ -37,7 +37,10 @@ def graded(image: Any, transform: Any) -> Any:
 def test_cdl_worked_by_hand() -> None:
     """Source: ASC CDL 1.2: (in slope + offset)^power, then saturation about Rec. 709 luma."""
     p = Look(
-        exposure_stops=1.0, slope=(1.0, 0.5, 2.0), offset=(0.1, 0.0, -0.3), power=(2.0, 1.0, 0.5),
+        exposure_stops=1.0,
+        slope=(1.0, 0.5, 2.0),
+        offset=(0.1, 0.0, -0.3),
+        power=(2.0, 1.0, 0.5),
         saturation=0.5,
     )
     image = np.array([0.2, 0.4, 0.1]).reshape(3, 1, 1)
@@ -52,7 +55,9 @@ def test_cdl_worked_by_hand() -> None:
 def test_cdl_meets_opencolorio(saturation: float) -> None:
     """Source: OpenColorIO 2, CDLTransform in the style without clamps."""
     p = Look(
-        slope=(1.2, 0.9, 1.5), offset=(0.02, -0.1, 0.0), power=(0.8, 1.0, 1.3),
+        slope=(1.2, 0.9, 1.5),
+        offset=(0.02, -0.1, 0.0),
+        power=(0.8, 1.0, 1.3),
         saturation=saturation,
     )
     transform = ocio.CDLTransform(

@@ -43,7 +43,8 @@ def run(image: Any, step: NeutralisePass, ctx: Context = GREEN, **given: Any) ->
 
 
 curves = st.lists(
-    st.tuples(st.floats(0, 360, exclude_max=True), st.floats(0, 2)), max_size=6,
+    st.tuples(st.floats(0, 360, exclude_max=True), st.floats(0, 2)),
+    max_size=6,
     unique_by=lambda p: p[0],
 ).map(lambda points: curve(*points))
 passes = st.builds(
@@ -57,7 +58,8 @@ passes = st.builds(
     saturation_by_hue=curves,
 )
 images = hnp.arrays(
-    np.float32, hnp.array_shapes(min_dims=2, max_dims=2, max_side=7).map(lambda s: (3, *s)),
+    np.float32,
+    hnp.array_shapes(min_dims=2, max_dims=2, max_side=7).map(lambda s: (3, *s)),
     elements=st.floats(-0.5, 4, width=32),
 )
 primaries = st.sampled_from(["red", "green", "blue"])
@@ -232,7 +234,11 @@ def test_tiles_equal_the_whole_to_the_last_bit(
     def over(rows: slice, columns: slice) -> Any:
         at = (slice(None), rows, columns)
         return n.neutralise(
-            image[at], recipe, GREEN, clean=clean[at], fills={second.id: fill[at]},
+            image[at],
+            recipe,
+            GREEN,
+            clean=clean[at],
+            fills={second.id: fill[at]},
             masks={first.id: mask[rows, columns]},
         )
 

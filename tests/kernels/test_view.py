@@ -71,9 +71,7 @@ def test_whole_ratios_meet_openimageio(w: int, h: int) -> None:
     np.testing.assert_allclose(got, oracle, atol=2e-6)
 
 
-@given(
-    st.integers(1, 23), st.integers(1, 23), st.floats(0, 1), st.floats(0, 1), st.integers(0, 99)
-)
+@given(st.integers(1, 23), st.integers(1, 23), st.floats(0, 1), st.floats(0, 1), st.integers(0, 99))
 @settings(max_examples=60, deadline=None)
 def test_any_ratio_meets_opencvs_area_average(
     h: int, w: int, down: float, across: float, seed: int
@@ -112,9 +110,7 @@ def test_full_size_is_the_identity() -> None:
     np.testing.assert_array_equal(part, image[:, 2:4, 1:4])
 
 
-@given(
-    st.integers(1, 40), st.integers(1, 40), st.floats(0, 1), st.floats(0, 1), st.integers(1, 50)
-)
+@given(st.integers(1, 40), st.integers(1, 40), st.floats(0, 1), st.floats(0, 1), st.integers(1, 50))
 def test_boxes_touch_pixels_inside_the_picture(
     size: int, other: int, start: float, stop: float, count: int
 ) -> None:
@@ -163,7 +159,10 @@ def test_one_speck_of_a_uhd_frame_is_seen() -> None:
 
 
 @given(
-    st.integers(1, 30), st.integers(1, 30), st.integers(1, 30), st.integers(1, 30),
+    st.integers(1, 30),
+    st.integers(1, 30),
+    st.integers(1, 30),
+    st.integers(1, 30),
     st.integers(0, 99),
 )
 @settings(max_examples=60, deadline=None)
@@ -222,9 +221,7 @@ def test_evenness_picture_is_coloured_by_stops() -> None:
 def test_alpha_noise_is_met_by_least_squares_on_noisy_pixels() -> None:
     """Source: the Cramer-Rao bound, met by generalised least squares with known F, c and noise
     (20000 noisy pixels at alpha 0.5, correlated noise)."""
-    noise = Noise(
-        gain=(1e-3, 5e-4, 2e-3), offset=(1e-4, 1e-4, 2e-4), correlation=(0.4, -0.2, 0.3)
-    )
+    noise = Noise(gain=(1e-3, 5e-4, 2e-3), offset=(1e-4, 1e-4, 2e-4), correlation=(0.4, -0.2, 0.3))
     ctx = Context("green", (0.05, 0.35, 0.07), noise)
     c, f = np.array(ctx.backing), np.array([0.3, 0.25, 0.2])
     p = 0.5 * f + 0.5 * c
@@ -234,8 +231,9 @@ def test_alpha_noise_is_met_by_least_squares_on_noisy_pixels() -> None:
     covariance = np.array([[1, rg, rb], [rg, 1, gb], [rb, gb, 1]]) * np.outer(sd, sd)
     seen = np.random.default_rng(3).multivariate_normal(p, covariance, 20000)
     whiten = np.linalg.inv(np.linalg.cholesky(covariance))
-    alphas = [np.linalg.lstsq(whiten @ (f - c)[:, None], whiten @ (s - c), rcond=None)[0][0]
-              for s in seen]
+    alphas = [
+        np.linalg.lstsq(whiten @ (f - c)[:, None], whiten @ (s - c), rcond=None)[0][0] for s in seen
+    ]
     assert got[0].item() == pytest.approx(np.std(alphas), rel=0.03)
     assert got[1].item() == 1
     silent = view.alpha_noise(*(x.reshape(3, 1, 1) for x in (p, f, c)), GREEN)
@@ -262,8 +260,10 @@ def test_deciding_extractor() -> None:
 
 def test_spill_is_the_light_taken_out() -> None:
     """Source: worked by hand: max(0, p - N)."""
-    planes = {"plate": np.array([0.1, 0.6, 0.3]).reshape(3, 1, 1),
-              "neutralised": np.array([0.2, 0.3, 0.3]).reshape(3, 1, 1)}
+    planes = {
+        "plate": np.array([0.1, 0.6, 0.3]).reshape(3, 1, 1),
+        "neutralised": np.array([0.2, 0.3, 0.3]).reshape(3, 1, 1),
+    }
     got = view.view_source(plan_of(), a_view("spill"), planes)
     assert got.ravel() == pytest.approx([0, 0.3, 0])
 
