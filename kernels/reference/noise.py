@@ -21,7 +21,8 @@ DETREND_PX = 8.0
 TRUNCATION = 3.0
 TILE_PX = 96
 TILES = 28
-"""Noise is measured in at most this many square tiles spread over the backing."""
+SAMPLES = 120_000
+"""Noise is measured in at most this many square tiles spread over the backing, and pixels."""
 _TRUNCATED_VARIANCE = 0.97330
 """Variance of a unit Gaussian cut at three standard deviations. Source: closed form
 1 - 2 t phi(t) / (2 Phi(t) - 1)."""
@@ -114,7 +115,11 @@ def _samples(image: Array, clean: Array, mask: Array) -> tuple[Array, Array]:
         flat = np.stack([detrended(plane, weight) for plane in error])
         residuals.append(flat[:, inside].astype(np.float64))
         levels.append(level[:, inside].astype(np.float64))
-    return np.concatenate(residuals, axis=1), np.concatenate(levels, axis=1)
+    error, seen = np.concatenate(residuals, axis=1), np.concatenate(levels, axis=1)
+    if error.shape[1] > SAMPLES:
+        some = np.random.default_rng(0).permutation(error.shape[1])[:SAMPLES]
+        error, seen = error[:, some], seen[:, some]
+    return error, seen
 
 
 def _triple(values: Array) -> tuple[float, float, float]:

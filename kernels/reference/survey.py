@@ -19,11 +19,11 @@ from kernels.reference.backing_find import channel_index, robust_sigma
 from kernels.reference.backing_fit import BackingFit, fit_picture, resized, working_size
 from kernels.reference.codec_marks import ChromaFormat, block_edges, chroma_format
 from kernels.reference.noise import MeasuredNoise, expected_sigma_alpha, measure_noise
+from kernels.reference.survey_edges import edge_width
 from kernels.reference.survey_marks import Marks, find_marks
 from kernels.reference.survey_subject import (
     Regions,
     bounds,
-    edge_width,
     regions,
     separation,
     shrink_to,
@@ -50,6 +50,7 @@ class Measures(BaseModel):
     screen: bool
     primary: Primary | None = None
     screen_share: float = 0.0
+    uncovered: float | None = None
     backing_colour: tuple[float, float, float] | None = None
     evenness_stops: float | None = None
     evenness_near_stops: float | None = None
@@ -156,6 +157,7 @@ def _measure_screen(image: Array, encoded: Array | None, bits: int | None, known
     clipped = clipped_pixels(image, encoded, fit.primary)
     m.screen, m.primary, m.screen_share = True, fit.primary, float(fit.mask.mean())
     m.backing_colour = fit.colour
+    m.uncovered = uncovered_border(areas)
     _backing(m, fit, image, encoded, full_mask, bits, known_curve)
     _clipping(m, clipped, areas)
     m.noise_sigma, m.noise = noise.sigma, noise.model
@@ -184,6 +186,14 @@ def _backing(m: Measures, fit: BackingFit, image: Array, encoded: Array | None, 
         m.level_code = float(np.median(encoded[k][mask][::7])) * (2 ** (bits or 8) - 1)
     m.saturation = float(1 - min(level) / max(max(level), 1e-6))
     m.purity = float((level[k] - max(level[i], level[j])) / max(level[k], 1e-6))
+
+
+def uncovered_border(areas: Regions) -> float:
+    """Return the share of the frame's border, the bottom left out, that shows no screen."""
+    seen = areas.visible_screen
+    inset = min(2, seen.shape[0] - 1, seen.shape[1] - 1)
+    border = np.concatenate([seen[inset], seen[:, inset], seen[:, -1 - inset]])
+    return float(1 - border.mean())
 
 
 def clipped_pixels(image: Array, encoded: Array | None, primary: Primary) -> Mask:

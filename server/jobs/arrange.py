@@ -38,7 +38,7 @@ CLEAR_BLACK, CLEAR_WHITE = 4.0, 8.0
 """Levels of the clear extractor in pooled standard deviations."""
 CLEAR_SPREAD_PX = 2.0
 SOLID_POOL_PX = 1.0
-SOLID_BLACK, SOLID_WHITE = 0.8, 0.95
+SOLID_BLACK, SOLID_WHITE = 0.7, 0.9
 SOLID_CHOKE_PX = 2.0
 SOFTEN_PX = 1.0
 POOLING = 1e0
@@ -167,7 +167,7 @@ def _spill(found: Findings) -> NeutralisePass:
 
 def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
     """Return the reasons, by path, as `explain` prints them."""
-    k, i, j = channel_index(found.primary)
+    _, i, j = channel_index(found.primary)
     names = ("red", "green", "blue")
     notes = {
         "backing": f"{found.primary} was measured over {found.frames} frame(s); "
