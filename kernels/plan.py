@@ -183,7 +183,7 @@ class Plan:
                 return {f"matte:{extractor}"} if extractor else mattes
             case "deciding":
                 return mattes
-            case "neutralised" | "spill":
+            case "neutralised" | "spill" | "alpha_noise":
                 return colour
             case "cutout" | "composite":
                 return {s.out for s in self.stages}
