@@ -43,6 +43,8 @@ CHROMATICITIES: dict[str, tuple[float, ...]] = {
     "lin_p3d65_scene": (0.680, 0.320, 0.265, 0.690, 0.150, 0.060, 0.3127, 0.3290),
 }
 
+OCIO_ERRORS = (ocio.Exception, ocio.ExceptionMissingFile)
+
 Origin = Literal["override", "metadata", "file rule", "assumed"]
 
 
@@ -73,7 +75,7 @@ class Colour:
         try:
             self.config: Any = ocio.Config.CreateFromFile(source)
             self.config.validate()
-        except ocio.Exception as error:
+        except OCIO_ERRORS as error:
             raise MediaError(
                 f"the colour config '{source}' cannot be used ({_first_line(error)}); "
                 "give another with --ocio or correct the variable OCIO"
@@ -172,7 +174,7 @@ class Colour:
             group.appendTransform(tail)
         try:
             return self.config.getProcessor(group).getDefaultCPUProcessor()
-        except ocio.Exception as error:
+        except OCIO_ERRORS as error:
             raise MediaError(
                 f"the colour config {self.source} cannot convert '{source}' to '{target}' "
                 f"({_first_line(error)}); choose another colour space"

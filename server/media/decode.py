@@ -12,6 +12,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -252,19 +253,23 @@ class _Worker:
 
     def ask(self, frame: int, timeout_s: float, cancelled: Callable[[], bool]) -> Reply:
         """Send a frame number and wait. Raises _WorkerLostError on death or time-out."""
-        limit = timeout_s + (START_TIMEOUT_S if self._fresh else 0.0)
         try:
+            if self._fresh:
+                self._wait(START_TIMEOUT_S, cancelled)
+                self._fresh = False
             self._pipe.send(frame)
-            waited = 0.0
-            while not self._pipe.poll(0.1):
-                waited += 0.1
-                if waited >= limit or cancelled():
-                    raise _WorkerLostError(f"decoding took longer than {timeout_s:g} s")
-            reply: Reply = self._pipe.recv()
+            reply: Reply = self._wait(timeout_s, cancelled)
         except (EOFError, OSError):
             raise _WorkerLostError("its decoder crashed") from None
-        self._fresh = False
         return reply
+
+    def _wait(self, timeout_s: float, cancelled: Callable[[], bool]) -> Any:
+        """The next message; looks up now and then whether it is still wanted."""
+        end = time.monotonic() + timeout_s
+        while not self._pipe.poll(min(0.1, timeout_s)):
+            if time.monotonic() >= end or cancelled():
+                raise _WorkerLostError(f"decoding took longer than {timeout_s:g} s")
+        return self._pipe.recv()
 
     def planes(self) -> np.ndarray[Any, np.dtype[np.float32]]:
         """The slot as red, green, blue, alpha planes."""
@@ -296,6 +301,7 @@ def _work(shot: Shot, slot_name: str, shape: tuple[int, int, int], pipe: Connect
     slot = SharedMemory(slot_name)
     planes = np.ndarray(shape, np.float32, buffer=slot.buf)
     try:
+        pipe.send(None)  # Ready: the time that imports take doesn't count as decoding.
         while True:
             pipe.send(_decode_into(planes, shot, pipe.recv()))
     except (EOFError, OSError, KeyboardInterrupt):

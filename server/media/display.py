@@ -17,7 +17,7 @@ import numpy.typing as npt
 import PyOpenColorIO as ocio
 
 from kernels.engine import DisplayTable, Look
-from server.media.colour import Colour, apply_processor
+from server.media.colour import OCIO_ERRORS, Colour, apply_processor
 from server.media.errors import MediaError
 
 Float32 = npt.NDArray[np.float32]
@@ -60,8 +60,10 @@ def display_table(
 ) -> DisplayTable:
     """A display transform as a shaper in log2(x + 0.01) over 14 stops and a size^3 table.
 
-    Working linear in, display-encoded 0..1 out; the shaper's ends hold values outside. Error
-    against OpenColorIO's CPU path: see the test of this module, which states it in 8-bit codes.
+    Working linear in, display-encoded out; the shaper's ends hold values outside. Table values
+    go up to 4, so that interpolation is right up to where the display clips at 1. Error against
+    OpenColorIO's CPU path: under one 8-bit code for colours up to half the saturation of Rec. 709
+    from 9 stops below to 4 above 1.0 (see the test of this module).
     """
     processor = _processor(colour, choice)
     axis = (2.0 ** np.linspace(LOW_STOPS, HIGH_STOPS, size) + LOG_TOE).astype(np.float32)
@@ -73,7 +75,7 @@ def display_table(
         toe=LOG_TOE,
         low_stops=LOW_STOPS,
         high_stops=HIGH_STOPS,
-        table=np.ascontiguousarray(np.clip(table, 0.0, 1.0), dtype=np.float32),
+        table=np.ascontiguousarray(np.clip(table, 0.0, 4.0), dtype=np.float32),
         key=f"{colour.source}|{choice.key}|{size}",
     )
 
@@ -136,7 +138,7 @@ def _processor(colour: Colour, choice: DisplayChoice) -> Any:
     )
     try:
         return colour.config.getProcessor(group).getDefaultCPUProcessor()
-    except ocio.Exception as error:
+    except OCIO_ERRORS as error:
         reason = " ".join(str(error).split())[:160].rstrip(". ")
         subject = f"the LUT '{choice.lut}'" if choice.lut else f"the view '{choice.view}'"
         raise MediaError(f"{subject} cannot be used ({reason}); choose another") from None

@@ -37,8 +37,12 @@ def write_still(
     if output.suffix.lower() not in _ENDINGS:
         raise MediaError(f"'{output}' must end in .png or .jpg; give it one of these endings")
     planes = picture[..., None] if picture.ndim == 2 else picture
-    if planes.ndim != 3 or planes.shape[2] not in (1, 3, 4) or planes.dtype != np.uint8:
-        raise MediaError(f"'{output}' needs 8-bit grey, RGB or RGBA and got {picture.shape}")
+    channels = (1, 3, 4) if output.suffix.lower() == ".png" else (1, 3)
+    if planes.ndim != 3 or planes.shape[2] not in channels or planes.dtype != np.uint8:
+        raise MediaError(
+            f"'{output}' needs 8-bit grey or RGB (PNG also RGBA) and got {picture.dtype} of shape "
+            f"{picture.shape}; convert it first"
+        )
     order = {1: [0], 3: [2, 1, 0], 4: [2, 1, 0, 3]}[planes.shape[2]]
     options = [
         cv2.IMWRITE_JPEG_QUALITY, quality,
