@@ -142,8 +142,9 @@ def coverage(points: Array, width: int, height: int) -> Array:
 
     points: (n, 2), pixel (0, 0) spans 0..1. Every edge is cut at the pixel grid; each piece adds
     its signed height, split by where it lies in its pixel, and sums along the row give the area to
-    the right of all edges (Green's theorem a pixel). Where an outline crosses itself inside a pixel
-    the share is approximate.
+    the right of all edges (Green's theorem a pixel). What lies left or right of the frame counts
+    as its nearest side. Where an outline crosses itself or turns twice the share of the pixels
+    under it is approximate.
     """
     x0, y0, x1, y1 = _cut_at_grid(points, width, height)
     column = np.clip(np.floor((x0 + x1) / 2), 0, width).astype(np.intp)
@@ -159,7 +160,7 @@ def coverage(points: Array, width: int, height: int) -> Array:
 
 
 def _cut_at_grid(points: Array, width: int, height: int) -> tuple[Array, Array, Array, Array]:
-    """Edges cut at the pixel borders in the frame; what lies beside it is pressed on to it."""
+    """Edges inside the frame's rows, cut at its sides and at all pixel borders inside it."""
     ends = np.roll(points, -1, axis=0)
     edges = np.stack([points[:, 0], points[:, 1], ends[:, 0], ends[:, 1]])
     for axis, size in ((1, height), (0, width)):
@@ -167,7 +168,6 @@ def _cut_at_grid(points: Array, width: int, height: int) -> tuple[Array, Array, 
         middle = (edges[axis] + edges[axis + 2]) / 2
         if axis == 1:
             edges = edges[:, (middle > 0) & (middle < size)]
-    edges[0::2] = np.clip(edges[0::2], 0, width)
     edges = _cut(edges, 1, np.arange(1.0, height))
     edges = _cut(edges, 0, np.arange(1.0, width))
     return edges[0], edges[1], edges[2], edges[3]

@@ -59,6 +59,16 @@ def test_erode_and_dilate_are_exact(radius: int, size: tuple[int, int]) -> None:
     )
 
 
+@pytest.mark.parametrize("px", [0.25, 1.5, 2.5, 3.75])
+def test_between_whole_radii_two_results_are_mixed(px: float) -> None:
+    """Source: scipy.ndimage minimum_filter at the radii beside it, mixed by hand."""
+    m, whole = matte(2), int(px)
+    low, high = (
+        ndimage.minimum_filter(m, footprint=octagon(n), mode="nearest") for n in (whole, whole + 1)
+    )
+    assert np.allclose(r.erode(m, px), low + (px - whole) * (high - low), atol=1e-6)
+
+
 def test_the_octagon_is_nearly_round() -> None:
     """Its reach stays within 12 % + 1 px of a circle's at every whole radius up to 32.
 

@@ -97,9 +97,11 @@ def test_a_figure_of_eight_has_two_lobes() -> None:
     beside[13:17, 17:23] = False  # the crossing
     assert np.abs(got - expected)[beside].max() < 0.15
     square = [(2, 2), (8, 2), (8, 8), (2, 8)]
-    assert np.array_equal(
-        mask(shape("polygon", square * 2)), mask(shape("polygon", square))
-    )
+    for feather in (0.0, 3.0):
+        once, twice = (
+            mask(shape("polygon", square * turns, feather_px=feather)) for turns in (1, 2)
+        )
+        assert np.array_equal(once, twice)
 
 
 @pytest.mark.parametrize(("rx", "ry"), [(3.3, 9.1), (12.0, 12.0), (14.2, 1.5)])
@@ -248,6 +250,8 @@ def test_poses_move_the_shape() -> None:
 @pytest.mark.parametrize("kind", ["polygon", "curve", "ellipse"])
 def test_half_scale_is_the_block_mean(kind: Any) -> None:
     """Keying at half size: each pixel's coverage is the mean of its four. Source: areas add up."""
-    one = shape(kind, [(3, 4), (33, 9), (25, 27), (7, 22)])
-    full = mask(one, 40, 30).reshape(15, 2, 20, 2).mean(axis=(1, 3))
-    assert np.allclose(mask(one, 20, 15, scale=0.5), full, atol=2e-3)
+    points = [(3, 4), (33, 9), (25, 27), (7, 22)]
+    for feather, within in ((0.0, 2e-3), (16.0, 2e-2)):
+        one = shape(kind, points, feather_px=feather)
+        full = mask(one, 40, 30).reshape(15, 2, 20, 2).mean(axis=(1, 3))
+        assert np.allclose(mask(one, 20, 15, scale=0.5), full, atol=within)
