@@ -2,7 +2,7 @@
 // and is sent again after a lost connection, so none is lost and none is applied twice.
 
 import { copy, getAt, indexOf, newId, setAt, touches } from "./paths.js";
-import { emit, state } from "./store.js";
+import { emit, operator, state } from "./store.js";
 import { receive, send } from "./wire.js";
 import { say } from "./notice.js";
 
@@ -28,6 +28,7 @@ export const newGesture = () => newId();
 
 /** Change the recipe. @param {Op[]} ops @param {{label: string, moving?: boolean, gesture?: string}} how */
 export function change(ops, { label, moving = false, gesture = "" }) {
+  if (!operator()) return;
   const last = pending[pending.length - 1];
   const same = last && !last.sent && gesture && last.gesture === gesture && last.ops.every((op, i) => op.op === "set" && String(op.path) === String(ops[i]?.path));
   if (same && last.ops.length === ops.length) Object.assign(last, { ops: copy(ops), moving });

@@ -9,6 +9,24 @@ import { fieldsOf, modelOf } from "./schema.js";
 import { shapeList } from "./shape-list.js";
 import { state } from "./store.js";
 
+/**
+ * Settings that act only beside another setting's value; they are folded away elsewhere.
+ * @type {Record<string, [string, string[]]>}
+ */
+const ACTS_WITH = {
+  "ColourDifference.lean": ["excess", ["lean"]],
+  "ColourDifference.weight_first": ["excess", ["weights"]],
+  "ColourDifference.weight_second": ["excess", ["weights"]],
+  "NeutralisePass.weight": ["limit", ["weighted"]],
+  "NeutralisePass.fill_amount": ["fill", ["grey", "backdrop"]],
+  "NeutralisePass.fill_blur_px": ["fill", ["backdrop"]],
+  "EdgeColour.settle": ["method", ["subtract"]],
+  "EdgeColour.settle_by_noise": ["method", ["subtract"]],
+  "EdgeColour.reach_px": ["method", ["unmix"]],
+  "EdgeColour.hold": ["method", ["unmix"]],
+  "Backing.clean_plate_colourspace": ["clean_plate", ["file"]],
+};
+
 /** A live part: knows how to show changes. @typedef {{node: any, refresh: (changed?: string[][]) => void, tick: () => void}} Live */
 
 /**
@@ -37,7 +55,13 @@ export function form(model, path, { only, skip = [], subject = "", open = [] } =
       node.append(live.node);
     } else {
       const made = control(field, here, { subject });
-      lives.push({ node: made, refresh: made.refresh, tick: made.tick });
+      const needs = ACTS_WITH[`${model}.${field.key}`];
+      const refresh = (/** @type {string[][] | undefined} */ changed) => {
+        made.refresh(changed);
+        if (needs) made.hidden = !needs[1].includes(getAt(state.recipe, [...path, needs[0]]));
+      };
+      refresh(undefined);
+      lives.push({ node: made, refresh, tick: made.tick });
       node.append(made);
     }
   }

@@ -46,7 +46,7 @@ function here(canvas, ondrawn) {
     async picture(meta, bytes) {
       let ok = true;
       try {
-        painter.take(meta, await createImageBitmap(new Blob([bytes], { type: meta.mime })));
+        painter.take(meta, await createImageBitmap(new Blob([/** @type {any} */ (bytes)], { type: meta.mime })));
       } catch {
         ok = false;
       }

@@ -15,8 +15,8 @@ const RANGE = { spill_by_hue: [0, 1], saturation_by_hue: [0, 2] };
 const BAND = [0.64, 0.96];
 const MOST = 24;
 const CURVES = [
-  { value: "spill_by_hue", text: "Removal by hue", title: "How much of the spill is removed, by hue" },
-  { value: "saturation_by_hue", text: "Saturation by hue", title: "Factor on saturation, by hue" },
+  { value: "spill_by_hue", text: "Removal", title: "How much of the spill is removed, by hue" },
+  { value: "saturation_by_hue", text: "Saturation", title: "Factor on saturation, by hue" },
 ];
 let chosenCurve = /** @type {keyof typeof RANGE} */ ("spill_by_hue");
 

@@ -60,8 +60,16 @@ function tool(hint, ontaken, once) {
   };
 }
 
-/** @param {string} name @param {string} extractor @param {number[]} box */
-export const sampleAt = (name, extractor, box) => ask({ type: "sample", name, extractor, frame: null, box });
+const PATIENCE_MS = 6000;
+/** @type {Promise<any>} samples are asked for one after the other: the server answers the newest only */
+let queue = Promise.resolve();
+
+/** @param {string} name @param {string} extractor @param {number[]} box @returns {Promise<any>} */
+export function sampleAt(name, extractor, box) {
+  const mine = queue.then(() => ask({ type: "sample", name, extractor, frame: null, box }, PATIENCE_MS));
+  queue = mine.catch(() => null);
+  return mine;
+}
 
 /** Keep sampling; samples are listed in the panel. */
 export function takeSampler() {
@@ -92,16 +100,17 @@ function drawDots() {
   dots.forEach(removeMark);
   dots = state.samples
     .filter((/** @type {Taken} */ t) => t.sample.frame === state.playhead.frame)
-    .map(({ sample, box }, /** @type {number} */ i) => {
+    .map((/** @type {Taken} */ { sample, box: place }, /** @type {number} */ i) => {
       const dot = h("div", { class: "dot", "aria-hidden": "true", dataset: { sample: i } });
       dot.style.background = `rgb(${sample.display.join(" ")})`;
-      putMark(dot, (box[0] + box[2]) / 2, (box[1] + box[3]) / 2);
+      putMark(dot, (place[0] + place[2]) / 2, (place[1] + place[3]) / 2);
       return dot;
     });
 }
 on("samples playhead", drawDots);
 
 // Values under the pointer.
+const box = /** @type {HTMLElement} */ (document.getElementById("picture"));
 const readout = /** @type {HTMLElement} */ (document.getElementById("readout"));
 let asking = false;
 /** @type {number[] | null} */
@@ -127,7 +136,7 @@ async function askUnderPointer() {
       const [x, y] = wanted;
       wanted = null;
       const got = await sampleAt(view.name, view.extractor, [x, y, x + 1, y + 1]);
-      if (readout.matches(":hover") || !document.getElementById("picture")?.matches(":hover")) break;
+      if (!box.matches(":hover")) break;
       showValues(x, y, got);
     }
   } catch { hide(); } finally { asking = false; }

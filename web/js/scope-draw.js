@@ -41,7 +41,7 @@ export function drawDensity(c, density, x, y, size, { hues = false, height = siz
   const image = new ImageData(w, h);
   for (let i = 0; i < w * h; i++) {
     let rgb;
-    if (planes.length === 3) rgb = [planes[0][i], planes[1][i], planes[2][i]].map((v) => 1.15 * lift(v));
+    if (planes.length === 3) rgb = muted(lift(planes[0][i]), lift(planes[1][i]), lift(planes[2][i]));
     else {
       const v = lift(planes[0][i]);
       if (!v) continue;
@@ -57,6 +57,9 @@ export function drawDensity(c, density, x, y, size, { hues = false, height = siz
   c.imageSmoothingEnabled = true;
   c.drawImage(scratch, x, y, size, height);
 }
+
+/** Red, green, blue counts in soft colours, neutral where all three are equal. @param {number} r @param {number} g @param {number} b */
+const muted = (r, g, b) => [0.9 * r + 0.3 * g + 0.34 * b, 0.34 * r + 0.86 * g + 0.42 * b, 0.34 * r + 0.36 * g + b];
 
 /** Faint counts stay visible. @param {number} v */
 const lift = (v) => (v ? Math.min(255, 40 + 215 * (v / 255) ** 0.6) : 0);

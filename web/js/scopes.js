@@ -11,6 +11,9 @@ import { receive, send } from "./wire.js";
 const wants = new Set();
 /** @type {Map<string, string>} what each view's scopes were last made from */
 const fresh = new Map();
+/** @type {Map<string, any>} the last answer for each view */
+const last = new Map();
+const KEEP = 6;
 let subscribed = "";
 let stamp = { frame: 0, revision: 0 };
 
@@ -22,7 +25,9 @@ export const plateView = () => ({ name: "plate", extractor: "" });
 export function wantScope(kind, fn, of = plateView) {
   const want = { kind, fn, of };
   wants.add(want);
-  fresh.clear();
+  const { name, extractor } = of();
+  const known = last.get(`${name}/${extractor}`);
+  if (known?.kinds.includes(kind)) queueMicrotask(() => wants.has(want) && fn(known));
   plan();
   return () => { wants.delete(want); plan(); };
 }
@@ -67,7 +72,10 @@ function subscribe(key, { name, extractor, kinds }) {
 receive("scope", (m) => {
   send({ type: "ack_scopes", sequence: m.sequence });
   const key = `${m.name}/${m.extractor}`;
-  stamp = { frame: Math.max(m.frame, -Infinity), revision: Math.max(stamp.revision, m.revision) };
+  stamp = { frame: m.frame, revision: Math.max(stamp.revision, m.revision) };
+  last.delete(key);
+  last.set(key, m);
+  if (last.size > KEEP) last.delete(String(last.keys().next().value));
   fresh.set(key, basis(m.name) + (groups().get(key)?.kinds ?? ""));
   for (const want of [...wants]) {
     const { name, extractor } = want.of();
@@ -83,4 +91,4 @@ on("picture", ({ meta }) => {
   plan();
 });
 on("view", plan);
-on("ready", () => { subscribed = ""; fresh.clear(); plan(); });
+on("ready", () => { subscribed = ""; fresh.clear(); last.clear(); plan(); });

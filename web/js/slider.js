@@ -67,7 +67,7 @@ export function slider(spec) {
   let grip = null;
   let lastTap = -Infinity;
   node.addEventListener("pointerdown", (/** @type {PointerEvent} */ e) => {
-    if (e.button !== 0 || grip) return;
+    if (e.button !== 0 || grip || node.getAttribute("aria-disabled") === "true") return;
     const box = node.getBoundingClientRect();
     const touch = e.pointerType === "touch";
     const at = (e.clientX - box.left) / box.width;
@@ -115,6 +115,7 @@ export function slider(spec) {
     else move(home, false);
   }
   node.addEventListener("keydown", (/** @type {KeyboardEvent} */ e) => {
+    if (node.getAttribute("aria-disabled") === "true") return;
     const size = spec.step * (e.shiftKey ? 0.1 : 1);
     const by = { ArrowRight: 1, ArrowUp: 1, ArrowLeft: -1, ArrowDown: -1, PageUp: 10, PageDown: -10 }[e.key];
     if (by !== undefined) moveByKey(by, size);

@@ -1,25 +1,40 @@
-// A survey's answer, in words and numbers; the shape of the result is the survey's own.
+// A survey's answer: the verdict, its reasons in order of weight, what would help, and where.
 
-import { h } from "./dom.js";
-import { figure, words } from "./paths.js";
+import { button, h, s } from "./dom.js";
+import { addOutline, drawOn, outline } from "./marks.js";
+import { emit, state } from "./store.js";
 
-const VERDICT = /** @type {Record<string, string>} */ ({ keyable: "Keyable", keyable_with_work: "Keyable with work", with_work: "Keyable with work", relight: "Relight", no_screen: "No screen found", no_screen_found: "No screen found" });
+const WORDS = /** @type {Record<string, string>} */ ({ keyable: "Keyable", keyable_with_work: "Keyable with work", relight: "Relight", no_screen_found: "No screen found", no_screen: "No screen found" });
+
+const area = addOutline(s("path", { class: "area chosen" }));
+/** @type {number[] | null} shares of the frame */
+let shown = null;
+drawOn(() => {
+  const { width, height } = state.shot ?? { width: 0, height: 0 };
+  const [x0, y0, x1, y1] = (shown ?? [0, 0, 0, 0]).map((v, i) => v * (i % 2 ? height : width));
+  area.setAttribute("d", shown ? outline([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) : "");
+});
+
+/** @param {number[] | null} box */
+function showArea(box) {
+  shown = box;
+  emit("placed");
+}
 
 /** @param {any} result */
 export function surveyResult(result) {
-  if (!result) return null;
-  const verdict = String(result.verdict ?? "");
-  const reasons = (result.reasons ?? []).slice(0, 8).map((/** @type {any} */ r) => h("li", {}, typeof r === "string" ? r : reasonText(r)));
-  return h("div", { class: "verdict" }, h("h3", { text: VERDICT[verdict.replaceAll(" ", "_")] ?? words(verdict) }),
-    reasons.length ? h("ul", {}, ...reasons) : null,
-    result.caution ? h("p", { class: "help", text: result.caution }) : null);
+  if (!result?.verdict) return null;
+  const { name, reasons, caution } = result.verdict;
+  const key = String(name).toLowerCase().replaceAll(" ", "_");
+  return h("div", { class: "verdict", dataset: { verdict: key } },
+    h("h3", { text: WORDS[key] ?? name }),
+    h("p", { class: "help", text: result.sampling ?? "" }),
+    h("ul", {}, ...reasons.slice(0, 8).map(reason)),
+    h("p", { class: "help", text: caution ?? "" }));
 }
 
 /** @param {any} r */
-function reasonText(r) {
-  const lead = r.sentence ?? r.message ?? r.text ?? words(r.name ?? r.what ?? "");
-  const value = typeof r.value === "number" ? `: ${figure(r.value, 0.01)}${r.unit ? ` ${r.unit}` : ""}` : "";
-  const limit = typeof r.threshold === "number" ? ` (limit ${figure(r.threshold, 0.01)})` : "";
-  const help = r.remedy ? h("div", { class: "help", text: r.remedy }) : "";
-  return h("span", {}, `${lead}${r.sentence || r.message ? "" : value + limit}`, help);
+function reason(r) {
+  const where = r.box ? button({ label: `Show where: ${r.title}`, text: "Show where", class: "small", onclick: () => showArea(String(shown) === String(r.box) ? null : r.box) }) : null;
+  return h("li", {}, h("div", { class: "strong", text: r.title }), h("div", { text: r.text }), r.remedy ? h("div", { class: "help", text: r.remedy }) : null, where);
 }

@@ -4,7 +4,6 @@ import { button, h } from "./dom.js";
 import { take, toolInHand } from "./gestures.js";
 import { takeNotePin } from "./notes.js";
 import { scaleNow, zoomBy, zoomToFit, zoomToPixels } from "./picture.js";
-import { openScopes, scopesOpen } from "./scope-dock.js";
 import { takeSampler } from "./sample.js";
 import { on } from "./store.js";
 import { look, view } from "./view.js";
@@ -15,14 +14,13 @@ const sample = button({ label: "Sample colours", icon: "sample", onclick: () => 
 const note = button({ label: "Pin a note", icon: "note", onclick: () => (toolInHand() === "note" ? take(null) : takeNotePin()) });
 const compare = button({ label: "Hold to see the plate", icon: "compare" });
 const wipe = button({ label: "Wipe between two views", icon: "wipe", onclick: () => look({ wipe: { ...view.wipe, on: !view.wipe.on } }) });
-const scopes = button({ label: "Scopes", icon: "scopes", onclick: () => { openScopes(!scopesOpen()); show(); } });
 
 place.append(
   button({ label: "Whole frame", icon: "fit", onclick: zoomToFit }),
   button({ label: "Single pixels, 1:1", icon: "pixels", onclick: () => zoomToPixels() }),
   button({ label: "Zoom in", icon: "plus", onclick: () => zoomBy(1.6) }),
   button({ label: "Zoom out", icon: "minus", onclick: () => zoomBy(1 / 1.6) }),
-  zoom, h("hr"), sample, note, h("hr"), compare, wipe, scopes);
+  zoom, h("hr"), sample, note, h("hr"), compare, wipe);
 
 /** @param {boolean} held */
 const hold = (held) => { if (view.compare !== held) look({ compare: held }); };
@@ -37,12 +35,10 @@ function show() {
   note.setAttribute("aria-pressed", String(toolInHand() === "note"));
   compare.setAttribute("aria-pressed", String(view.compare));
   wipe.setAttribute("aria-pressed", String(view.wipe.on));
-  scopes.setAttribute("aria-pressed", String(scopesOpen()));
 }
 on("tool view step", show);
 on("placed", () => {
   const share = scaleNow() * devicePixelRatio;
   zoom.textContent = share >= 1 ? `${Number(share.toFixed(1))}:1` : `${Math.round(share * 100)} %`;
 });
-openScopes((localStorage.getItem("scopes") ?? "open") === "open");
 show();

@@ -52,7 +52,9 @@ const show = perFrame(() => {
   link.textContent = `${WORDS[/** @type {"on"} */ (state.link)]}${waiting && state.link !== "on" ? `, ${waiting} kept` : ""}`;
   link.title = state.trouble || `Render ${ms("render")}, encode ${ms("encode")}, decode ${ms("decode")}`;
   people.lastChild.textContent = String(Math.max(1, state.people.length));
-  follow.hidden = operator() || state.follow;
+  follow.hidden = operator();
+  follow.disabled = state.follow;
+  follow.textContent = state.follow ? "Following" : "Follow";
 });
 on("status link people you following recipe", show);
 

@@ -2,6 +2,7 @@
 
 import { button, dropdown, h, icon } from "./dom.js";
 import { numberBox } from "./controls.js";
+import { openScopes, scopesOpen } from "./scope-dock.js";
 import { on, paced, perFrame, state } from "./store.js";
 import { stopFollowing } from "./view.js";
 import { send } from "./wire.js";
@@ -34,6 +35,10 @@ const loop = dropdown({ label: "At the end", options: LOOPS, value: "loop", onpi
 const frameBox = numberBox("Frame number", { step: 1, low: -2147483648, high: 2147483647 }, (v) => tell({ frame: Math.round(v) }));
 const total = h("span", { class: "quiet" });
 const late = h("span", { class: "late", role: "status" });
+const scopes = button({ label: "Scopes", icon: "scopes", class: "flat", onclick: () => {
+  openScopes(!scopesOpen());
+  scopes.setAttribute("aria-pressed", String(scopesOpen()));
+} });
 const group = (/** @type {string} */ label, /** @type {any[]} */ ...children) => h("div", { class: "group", role: "group", "aria-label": label }, ...children);
 
 place.append(h("div", { class: "transport" },
@@ -43,7 +48,9 @@ place.append(h("div", { class: "transport" },
       button({ label: "Play to this frame (out)", icon: "end", onclick: () => tell({ last: Math.max(state.playhead.frame, state.playhead.first) }) }),
       button({ label: "Play the whole shot", icon: "close", class: "whole", onclick: () => tell({ first: state.shot.first, last: state.shot.last }) }))),
   strip,
-  h("div", { class: "frames" }, frameBox, total, loop, late)));
+  h("div", { class: "frames" }, frameBox, total, late, loop, scopes)));
+openScopes((localStorage.getItem("scopes") ?? "open") === "open");
+scopes.setAttribute("aria-pressed", String(scopesOpen()));
 
 const count = () => Math.max(1, state.shot.last - state.shot.first + 1);
 const share = (/** @type {number} */ frame) => (frame - state.shot.first + 0.5) / count();
@@ -106,7 +113,7 @@ const show = perFrame(() => {
 
 function showHeld() {
   if (!state.shot) return;
-  bed.replaceChildren(...state.cached.map(([a, b]) => {
+  bed.replaceChildren(...state.cached.map((/** @type {number[]} */ [a, b]) => {
     const node = h("div", { class: "held" });
     node.style.left = `${((a - state.shot.first) / count()) * 100}%`;
     node.style.width = `${((b - a + 1) / count()) * 100}%`;

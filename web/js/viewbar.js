@@ -1,7 +1,6 @@
-// What is shown, above the picture: the usual views one tap away, all others in a list, the wipe's
-// second view beside them.
+// What is shown, above the picture: the usual views one tap away, all others in a list.
 
-import { button, h, oneOf } from "./dom.js";
+import { h, oneOf } from "./dom.js";
 import { on, perFrame, state } from "./store.js";
 import { VIEW_HELP, VIEW_WORDS, look, showView, view } from "./view.js";
 
@@ -12,13 +11,10 @@ const usual = oneOf({ label: "View", options: USUAL.map((value) => ({ value, tex
 const more = h("select", { "aria-label": "More views", class: "more", onchange: () => more.value && showView(.../** @type {[string, string]} */ (more.value.split("/"))) });
 const channel = h("select", { "aria-label": "Channel", onchange: () => look({ channel: channel.value }) },
   ...[["colour", "Colour"], ["red", "Red"], ["green", "Green"], ["blue", "Blue"], ["luminance", "Luminance"]].map(([value, text]) => h("option", { value, text })));
-const second = h("select", { "aria-label": "Second view of the wipe", onchange: () => { const [name, extractor] = second.value.split("/"); look({ wipe: { ...view.wipe, name, extractor } }); } });
-const way = button({ label: "Turn the wipe's edge", icon: "turn", class: "flat", onclick: () => look({ wipe: { ...view.wipe, edge: view.wipe.edge === "vertical" ? "horizontal" : "vertical" } }) });
-const wipe = h("span", { class: "row", hidden: true }, h("span", { class: "quiet", text: "against" }), second, way);
-place.append(usual, more, channel, wipe);
+place.append(usual, more, channel);
 
-/** @param {(name: string) => boolean} wanted @returns {any[]} */
-function options(wanted) {
+/** Options of all views wanted, and every extractor's matte. @param {(name: string) => boolean} wanted @returns {any[]} */
+export function viewOptions(wanted) {
   const names = (state.views.length ? state.views : Object.keys(VIEW_WORDS)).filter((/** @type {string} */ n) => wanted(n));
   const plain = names.map((/** @type {string} */ n) => h("option", { value: `${n}/`, text: VIEW_WORDS[n] ?? n, title: VIEW_HELP[n] ?? "" }));
   const mattes = (state.recipe?.extractors ?? []).map((/** @type {any} */ e) => h("option", { value: `matte/${e.id}`, text: e.name }));
@@ -30,15 +26,12 @@ const show = perFrame(() => {
   const key = `${state.views} ${JSON.stringify((state.recipe?.extractors ?? []).map((/** @type {any} */ e) => [e.id, e.name]))}`;
   if (key !== last) {
     last = key;
-    more.replaceChildren(h("option", { value: "", text: "More" }), ...options((n) => !USUAL.includes(n)));
-    second.replaceChildren(...options(() => true));
+    more.replaceChildren(h("option", { value: "", text: "More" }), ...viewOptions((n) => !USUAL.includes(n)));
   }
   usual.show(view.extractor ? "" : view.name);
   const here = `${view.name}/${view.extractor}`;
   more.value = USUAL.includes(view.name) && !view.extractor ? "" : here;
   more.classList.toggle("chosen", Boolean(more.value));
   channel.value = view.channel;
-  wipe.hidden = !view.wipe.on;
-  second.value = `${view.wipe.name}/${view.wipe.extractor}`;
 });
 on("view ready recipe", show);

@@ -1,13 +1,20 @@
 // The wipe between two views: an edge along one axis, dragged anywhere along its length.
 
-import { h } from "./dom.js";
+import { button, h } from "./dom.js";
 import { pictureBox, toStage } from "./picture.js";
 import { on, state } from "./store.js";
 import { look, view, viewTitle } from "./view.js";
+import { viewOptions } from "./viewbar.js";
 
 const edge = h("button", { type: "button", class: "wipe", role: "slider", "aria-valuemin": 0, "aria-valuemax": 100, hidden: true });
 const before = h("span", { class: "wipelabel", hidden: true });
-const after = h("span", { class: "wipelabel", hidden: true });
+const second = h("select", { "aria-label": "Second view of the wipe", onchange: () => {
+  const [name, extractor] = second.value.split("/");
+  look({ wipe: { ...view.wipe, name, extractor } });
+} });
+const turn = button({ label: "Turn the wipe's edge", icon: "turn", onclick: () => look({ wipe: { ...view.wipe, edge: view.wipe.edge === "vertical" ? "horizontal" : "vertical" } }) });
+const after = h("div", { class: "wipeside row", hidden: true }, second, turn);
+let offered = "";
 document.getElementById("marks")?.append(edge, before, after);
 
 /** @param {number} at */
@@ -48,10 +55,14 @@ function show() {
   edge.setAttribute("aria-orientation", across ? "vertical" : "horizontal");
   edge.setAttribute("aria-valuenow", String(Math.round(at * 100)));
   before.textContent = viewTitle(view.name, view.extractor);
-  after.textContent = viewTitle(name, extractor);
+  const nodes = viewOptions(() => true);
+  const key = nodes.map((n) => n.textContent).join("|");
+  if (key !== offered) second.replaceChildren(...nodes);
+  offered = key;
+  second.value = `${name}/${extractor}`;
   const [w, h2] = [pictureBox.clientWidth, pictureBox.clientHeight];
   const [left, top, right, low] = [Math.max(8, x0 + 8), Math.max(44, y0 + 44), Math.min(w - 8, x1 - 8), Math.min(h2 - 34, y1 - 34)];
   Object.assign(before.style, { left: `${left}px`, top: `${top}px`, right: "auto", bottom: "auto" });
   Object.assign(after.style, across ? { left: `${left}px`, top: `${low}px`, right: "auto" } : { left: "auto", right: `${w - right}px`, top: `${top}px` });
 }
-on("view placed shot recipe", show);
+on("view placed shot recipe ready", show);

@@ -5,6 +5,7 @@ import { emit, state } from "./store.js";
 
 export const PROTOCOL = 1;
 const MAGIC = 0x46474456; // "VDGF" read as little-endian
+const PATIENCE_MS = 20000;
 const RETRY_MS = [250, 500, 1000, 2000, 3000];
 
 /** Bits of a picture's flags. */
@@ -43,12 +44,15 @@ export function send(message) {
   return true;
 }
 
-/** Ask and wait for the answer with the same id. @param {Record<string, any>} message @returns {Promise<any>} */
-export function ask(message) {
+/** Ask and wait for the answer with the same id. @param {Record<string, any>} message @param {number} [patience_ms] @returns {Promise<any>} */
+export function ask(message, patience_ms = PATIENCE_MS) {
   const id = `q${nextId++}`;
   return new Promise((resolve, reject) => {
     if (!send({ ...message, id })) return reject(new Error("The server cannot be reached just now."));
     asked.set(id, { resolve, reject });
+    setTimeout(() => {
+      if (asked.delete(id)) reject(new Error("The server did not answer in time."));
+    }, patience_ms);
   });
 }
 
@@ -129,11 +133,21 @@ function closed(code) {
     closedForGood = true;
     return setLink("gone", "The server refused this page. Reload it; if that does not help, open the link again.");
   }
+  if (tries === 1) probe();
   const wait = RETRY_MS[Math.min(tries++, RETRY_MS.length - 1)];
   if (tries > 2) setLink("gone", "The server is not answering. Your edits are kept here and are sent when it is back.");
   else setLink("trying", "");
   clearTimeout(retryTimer);
   retryTimer = setTimeout(connect, wait);
+}
+
+/** A refused handshake tells no reason: ask over HTTP whether this page may still come in. */
+async function probe() {
+  const answer = await fetch("/api/state").catch(() => null);
+  if (answer?.status !== 401 && answer?.status !== 403) return;
+  clearTimeout(retryTimer);
+  closedForGood = true;
+  setLink("gone", "This link no longer works. Ask the operator for a new one.");
 }
 
 /** Try again now, e.g. when the page becomes visible or the network is back. */

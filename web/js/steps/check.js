@@ -12,18 +12,15 @@ import { jobList, sampleCards, startJob, together } from "./common.js";
 const LAYERS = [["alpha", "Alpha"], ["straight", "Straight"], ["cutout", "Cutout, premultiplied"], ["composite", "Composite"], ["extractors", "Every extractor's matte"]];
 
 export function checkStep() {
-  const parts = [stress(), notesList(), sampleCards()];
-  if (operator()) parts.splice(1, 0, { node: handOver(), stop: undefined });
-  parts.push({ node: keyboardSwitch() });
-  return together(parts);
+  return together([stress(), ...(operator() ? [handOver()] : []), notesList(), sampleCards(), { node: keyboardSwitch() }]);
 }
 
 function stress() {
   const fold = block({ title: "Stress the matte", key: "stress", open: true });
   const preset = oneOf({ label: "What to look for", class: "choice", value: view.stress.preset, options: [
     { value: "off", text: "Off" },
-    { value: "backing", text: "Noise in the backing", title: "The largest value of every area, amplified" },
-    { value: "core", text: "Holes in the core", title: "The smallest value of every area, amplified" },
+    { value: "backing", text: "Backing noise", title: "Noise in the backing: the largest value of every area, amplified" },
+    { value: "core", text: "Core holes", title: "Holes in the core: the smallest value of every area, amplified" },
   ], onpick: (value) => look({ name: "matte", stress: { ...view.stress, preset: value } }) });
   const field = (/** @type {string} */ label, /** @type {"gain" | "gamma"} */ key, /** @type {[number, number]} */ drag, /** @type {number} */ home) => {
     const put = (/** @type {number} */ v) => look({ stress: { ...view.stress, [key]: v } });
@@ -40,6 +37,9 @@ function stress() {
   return { node: fold, stop };
 }
 
+/** A name fit for a folder. @param {string} text */
+const safe = (text) => text.replace(/[^A-Za-z0-9_-]+/g, "_").replace(/^[_-]+/, "").slice(0, 60) || "render";
+
 function handOver() {
   const fold = block({ title: "Hand over", key: "handover", open: true });
   const chosen = new Set(["alpha", "straight", "cutout", "composite"]);
@@ -51,13 +51,15 @@ function handOver() {
     return b;
   }));
   const frames = dropdown({ label: "Frames to render", value: "all", options: [["all", "All frames"], ["range", "In to out"], ["one", "This frame"]], onpick: () => {} });
+  const half = dropdown({ label: "Depth", value: "half", options: [["half", "16-bit float"], ["full", "32-bit float"]], onpick: () => {} });
+  const name = h("input", { class: "text", type: "text", maxLength: 60, "aria-label": "Name of the folder and files", value: safe(state.recipe.name === "untitled" ? state.shot.name : state.recipe.name) });
   const run = () => {
     const p = state.playhead;
     const range = { all: `${state.shot.first}-${state.shot.last}`, range: `${p.first}-${p.last}`, one: String(p.frame) }[/** @type {"all"} */ (frames.value)];
-    startJob("render", { layers: [...chosen], frames: range });
+    startJob("render", { name: safe(name.value), layers: [...chosen], frames: range, half: half.value === "half" });
   };
   const jobs = jobList(["render"]);
-  fold.body.append(h("p", { class: "help", text: "One multi-channel EXR a frame, exactly what is previewed, with time code and windows kept." }), layers,
-    h("div", { class: "bar" }, frames, button({ label: "Render", text: "Render", class: "primary", onclick: run })), jobs.node);
-  return fold;
+  fold.body.append(h("p", { class: "help", text: "One multi-channel EXR a frame, exactly what is previewed, with time code and windows kept." }), name, layers,
+    h("div", { class: "bar" }, frames, half, button({ label: "Render", text: "Render", class: "primary", onclick: run })), jobs.node);
+  return { node: fold, stop: jobs.stop };
 }

@@ -44,7 +44,7 @@ export function extractStep() {
     }
   };
   const stopView = on("view", marks);
-  const all = together([{ node: empty }, list, { node: add }, sampleCards(sampleActs), { node: cumulative, ...refine, refresh: (/** @type {any} */ c) => { refine.refresh(c); } }]);
+  const all = together([{ node: empty }, list, { node: add }, sampleCards(sampleActs), { ...refine, node: cumulative }]);
   marks();
   return { ...all, node: all.node, refresh: (/** @type {any} */ c) => { all.refresh(c); marks(); }, stop: () => { stopView(); all.stop(); } };
 }
@@ -95,7 +95,8 @@ function extractorBody(item, path, model) {
     if (operator()) parts.push({ node: helper(path) });
   } else parts.push(form(model, path, { only: own, subject: item.name }));
   if (item.kind === "value_band") own.splice(0, own.length, ...own.filter((k) => !BAND_ENDS.includes(k)));
-  parts.push(form(model, path, { only: ["name", "role", "join", "strength", "inverted", "reads"], subject: item.name }));
+  const joining = form(model, path, { only: ["name", "role", "join", "strength", "inverted", "reads"], subject: item.name });
+  parts.push({ ...joining, node: block({ title: "Name, join, input", key: `${item.id}/join` }, joining.node) });
   parts.push(form(model, path, { only: ["refine", "shapes"], subject: item.name }));
   return together(parts);
 }

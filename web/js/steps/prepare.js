@@ -27,13 +27,22 @@ export function prepareStep() {
 /** Is the screen keyable, and what to start with? */
 function judge() {
   const fold = block({ title: "Judge the screen", key: "judge", open: true });
-  const jobs = jobList(["survey", "suggest", "prepare"], (job) => (job.kind === "survey" && job.state === "done" ? surveyResult(job.result) : null));
+  const jobs = jobList(["survey", "suggest", "prepare"], (job) => (job.state !== "done" ? null : job.kind === "survey" ? surveyResult(job.result) : job.kind === "suggest" ? starting(job) : null));
   fold.body.append(h("p", { class: "help", text: "The survey measures whether this screen can be keyed, where not, and what would help." }),
     operator() ? h("div", { class: "bar" },
       button({ label: "Survey this shot", text: "Survey the screen", class: "primary", onclick: () => startJob("survey") }),
       button({ label: "Measure the shot and write a starting recipe", text: "Starting recipe", onclick: () => startJob("suggest") })) : "",
     jobs.node);
   return { node: fold, stop: jobs.stop };
+}
+
+/** A suggested recipe is taken only when asked for, as one step of undo. @param {any} job */
+function starting(job) {
+  const { recipe } = job.result ?? {};
+  if (!recipe || !operator()) return null;
+  const why = Object.values(recipe.notes ?? {}).slice(0, 6);
+  return h("div", { class: "verdict" }, h("ul", {}, ...why.map((text) => h("li", { text }))),
+    button({ label: "Use this starting recipe", text: "Use this recipe", class: "primary", onclick: () => change([{ op: "set", path: [], value: { ...recipe, name: state.recipe.name } }], { label: "Starting recipe" }) }));
 }
 
 function backing() {
