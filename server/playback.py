@@ -51,6 +51,11 @@ class PlayClock:
         ]
         return list(dict.fromkeys(frames))
 
+    def behind(self, now: float, count: int) -> list[int]:
+        """Return up to `count` frames that were on, the present one first."""
+        steps = self.steps(now)
+        return [self._walk(n) for n in range(steps, max(-1, steps - count), -1)]
+
     def _walk(self, steps: int) -> int:
         span = self.last - self.first + 1
         offset = (self._anchor - self.first) if self.direction > 0 else (self.last - self._anchor)

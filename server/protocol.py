@@ -10,6 +10,7 @@ HTTP routes (cookie needed unless said; every route checks Host, every change ch
     GET  /                          the page (web/index.html); without a cookie the sign-in page
     GET  /<file of web/>            the page's scripts, styles, pictures (no cookie needed)
     GET  /join                      sign-in page (no cookie); the token is in the fragment: /join#T
+                                    (its files are in server/join)
     POST /api/join                  {"token", "name"} -> {"role"} and the cookie (no cookie needed)
     POST /api/leave                 drops the cookie
     GET  /api/schema                {"recipe": JSON schema, "extractors": {kind: default item},
@@ -28,8 +29,9 @@ Opening: the page connects to `/ws` and sends `hello` first. `client` is a rando
 makes once and keeps (sessionStorage): after a reconnection it sends `hello` with the same id and
 then its unanswered writes again, with their old `client_seq`; a write that had already been applied
 is answered `accepted` again and not applied twice. The server answers `welcome`, or `error` with
-code `protocol` and closes (4400). Other close codes: 4401 no cookie or revoked, 4403 foreign
-origin, 4429 too many messages, 1001 the server stops.
+code `protocol` and closes (4400). Other close codes: 4401 no cookie or revoked, 4409 the client id
+is another device's or was opened again elsewhere (take a new id), 4429 too many messages, 1001 the
+server stops. A foreign origin or host is refused before the connection is accepted.
 
 From the page (role O operator only, A anyone)::
 

@@ -107,6 +107,10 @@ class Scheduler:
         if viewer.following:
             viewer.clock = None
 
+    def follow_own(self, client: str) -> None:
+        """A reviewer moves its own playhead and thereby no longer follows."""
+        self.viewers[client].following = False
+
     def hide(self, client: str, hidden: bool) -> None:
         """A hidden page gets nothing."""
         self.viewers[client].hidden = hidden
@@ -135,11 +139,15 @@ class Scheduler:
         self.revision = revision
         self.changed_at = now
 
+    def remake(self, now: float) -> None:
+        """Something outside recipe and frame has changed: all pictures are made anew."""
+        self.epoch += 1
+        self.changed_at = now
+
     def opened(self, size: FrameSize, clock: PlayClock, now: float) -> None:
         """Another shot is open: nothing made before counts any more."""
         self.size, self.clock = size, clock
-        self.epoch += 1
-        self.changed_at = now
+        self.remake(now)
         for viewer in self.viewers.values():
             viewer.clock = None
 
@@ -159,6 +167,15 @@ class Scheduler:
                     port.sent = key
                 continue
             self._send(viewer, number, view_id, key, picture, now)
+
+    def retry(self, key: PictureKey) -> None:
+        """A picture could not be made yet: its takers ask again."""
+        for client, number, _ in self.flights.pop(key, []):
+            viewer = self.viewers[client]
+            viewer.window.release()
+            port = viewer.ports.get(number)
+            if port is not None and key in port.pending:
+                port.pending.remove(key)
 
     def _send(
         self, viewer: Viewer, number: int, view_id: int, key: PictureKey, picture: Picture,
@@ -210,8 +227,11 @@ class Scheduler:
         leader = self.viewers.get(self.leader or "")
         return [port.show for _, port in sorted(leader.ports.items())] if leader else []
 
-    def next(self, now: float) -> PictureKey | None:
-        """Give out what is made already, then return the next picture to make, or None."""
+    def next(self, now: float, may_render: bool = True) -> PictureKey | None:
+        """Give out what is made already, then return the next picture to make, or None.
+
+        may_render: False while the renderer is busy; then nothing new is begun.
+        """
         self.expire(now)
         best: tuple[tuple[int, float], PictureKey] | None = None
         asking: dict[PictureKey, list[tuple[Viewer, int]]] = {}
@@ -227,7 +247,7 @@ class Scheduler:
                 rank = self._rank(viewer, viewer.ports[number], now)
                 if best is None or rank < best[0]:
                     best = (rank, key)
-        if best is None:
+        if best is None or not may_render:
             return None
         key = best[1]
         self.flights[key] = []

@@ -114,6 +114,11 @@ class Gate:
         record.seen = now
         return record
 
+    def is_valid(self, record: DeviceRecord) -> bool:
+        """Tell whether a device still may come in."""
+        fresh = self.clock() - record.since < DEVICE_LIFE_S
+        return fresh and self._devices.get(record.key) is not None
+
     def devices(self) -> list[DeviceRecord]:
         """Return all devices, oldest first."""
         return sorted(self._devices.values(), key=lambda record: record.since)

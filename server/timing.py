@@ -53,6 +53,12 @@ class Timing:
             return {stage: round(1000 * percentile(list(values), 50), 2)
                     for stage, values in self._recent.items() if values}
 
+    def milliseconds_of(self, stage: str) -> float:
+        """Return the median of late of one stage; 0 when it was not seen yet."""
+        with self._lock:
+            values = list(self._recent[stage])
+        return 1000 * percentile(values, 50) if values else 0.0
+
     def seconds_of(self, stage: str) -> list[float]:
         """Return the latest figures of a stage."""
         with self._lock:

@@ -1,0 +1,180 @@
+"""`verdigris serve` and `verdigris demo`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from server.config import Settings
+    from server.service import Service
+    from server.start import ServeOptions
+
+Host = Annotated[str | None, typer.Option(help="Address to listen on; loopback by default.")]
+Port = Annotated[int | None, typer.Option(help="Port to listen on; 0 takes a free one.")]
+EngineName = Annotated[str | None, typer.Option("--engine", help="auto, cuda or cpu.")]
+Threads = Annotated[int | None, typer.Option(help="Threads of the cpu engine.")]
+Cert = Annotated[Path | None, typer.Option(help="TLS certificate (PEM).")]
+Key = Annotated[Path | None, typer.Option(help="TLS key (PEM).")]
+Verbose = Annotated[bool, typer.Option("--verbose", help="Log every request and visit.")]
+Metrics = Annotated[
+    bool, typer.Option("--metrics", help="Serve /metrics (operators, or VERDIGRIS_METRICS_TOKEN).")
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    app.command("serve")(serve)
+    app.command("demo")(demo)
+
+
+def serve(
+    shot: Annotated[str, typer.Argument(metavar="SHOT|FOLDER", help="What to serve.")],
+    watch: Annotated[
+        bool, typer.Option("--watch", help="FOLDER of takes: new ones appear by themselves.")
+    ] = False,
+    clean_plate: Annotated[Path | None, typer.Option(help="The bare backing.")] = None,
+    backdrop: Annotated[Path | None, typer.Option(help="Picture or movie to put behind.")] = None,
+    recipe: Annotated[Path | None, typer.Option(help="The recipe to work on; made if new.")] = None,
+    colourspace: Annotated[str, typer.Option(help="Input colour space, instead of the tags.")] = "",
+    ocio: Annotated[str | None, typer.Option(help="OpenColorIO configuration.")] = None,
+    media_root: Annotated[
+        list[Path] | None, typer.Option(help="Folder under which the page may name files.")
+    ] = None,
+    renders: Annotated[Path | None, typer.Option(help="Folder renders are written to.")] = None,
+    allow_host: Annotated[
+        list[str] | None, typer.Option(help="Another host name the service may be called by.")
+    ] = None,
+    host: Host = None,
+    port: Port = None,
+    engine: EngineName = None,
+    threads: Threads = None,
+    cert: Cert = None,
+    key: Key = None,
+    metrics: Metrics = False,
+    verbose: Verbose = False,
+) -> None:
+    """Serve a shot to a browser page: change anything, see it at once.
+
+    Example: verdigris serve 'plates/gate.####.exr' --backdrop street.jpg
+    """
+    from server.start import ServeOptions, StartError
+    from server.watch import newest
+
+    folder = Path(shot)
+    if watch:
+        if not folder.is_dir():
+            raise StartError(f"--watch takes a folder of takes, and '{shot}' is none")
+        first = newest(folder)
+        if first is None:
+            raise StartError(f"there is no take in '{shot}' yet: record one, then start again")
+        shot = first
+    for path in (clean_plate, backdrop):
+        if path is not None and not (path.exists() or "#" in path.name or "%" in path.name):
+            raise StartError(f"'{path}' does not exist: check the path")
+    roots = [*(media_root or []), *([folder] if watch else [])]
+    options = ServeOptions(
+        shot=shot, recipe=recipe, clean_plate=clean_plate, backdrop=backdrop,
+        colourspace=colourspace, roots=tuple(roots), renders=renders, metrics=metrics,
+        cert=cert, key=key, hosts=tuple(allow_host or []),
+    )
+    settings = _settings(Path(shot).parent, host=host, port=port, engine=engine, threads=threads,
+                         ocio=ocio)
+    _run(options, settings, verbose, folder if watch else None)
+
+
+def demo(
+    folder: Annotated[
+        Path | None, typer.Option(help="Where the demo shot is, or is to be made.")
+    ] = None,
+    host: Host = None,
+    port: Port = None,
+    engine: EngineName = None,
+    threads: Threads = None,
+    cert: Cert = None,
+    key: Key = None,
+    metrics: Metrics = False,
+    verbose: Verbose = False,
+) -> None:
+    """Make the demo shot if needed, serve it, and print the links.
+
+    Example: verdigris demo
+    """
+    from demo_media import make_demo
+    from server.progress import progress
+    from server.start import ServeOptions
+
+    settings = _settings(None, host=host, port=port, engine=engine, threads=threads)
+    place = folder or Path(settings.data_dir) / "demo"
+    with progress("making the demo shot") as report:
+        paths = make_demo(place, progress=report)
+    options = ServeOptions(
+        shot=str(paths.shot), recipe=place / "work" / "demo.json", clean_plate=paths.clean_plate,
+        backdrop=paths.backdrop, metrics=metrics, cert=cert, key=key, roots=(place,),
+        renders=place / "renders", first_recipe=lambda: _demo_recipe(paths),
+    )
+    _run(options, settings, verbose, None)
+
+
+def _demo_recipe(paths: Any) -> Any:
+    from kernels.recipe import starting_recipe
+
+    recipe = starting_recipe("green")
+    recipe.name = "demo"
+    return recipe
+
+
+def _settings(beside: Path | None, **given: Any) -> Settings:
+    from server.config import load_settings
+
+    return load_settings(given, beside=beside).settings
+
+
+def _run(options: ServeOptions, settings: Settings, verbose: bool, watched: Path | None) -> None:
+    from server.logs import set_up_logs
+    from server.media.images import library_list
+    from server.start import StartError, make_service, run_service
+    from server.watch import Watch
+
+    if (options.cert is None) != (options.key is None):
+        raise StartError("TLS needs both: --cert and --key")
+    for path in (options.cert, options.key):
+        if path is not None and not path.is_file():
+            raise StartError(f"'{path}' does not exist: check the path")
+    set_up_logs(settings.log_format, verbose)
+    if verbose:
+        typer.echo(f"image libraries: {library_list()}", err=True)
+    service, maker = make_service(options, settings, say=lambda text: typer.echo(text, err=True))
+    if watched is not None:
+        watch = Watch(service, maker, watched)
+        service.background.append(watch.run)
+        service.open_take = watch.open
+    run_service(service, options, settings, lambda address: _announce(service, options, settings))
+    typer.echo("stopped; the recipe is saved")
+
+
+def _announce(service: Service, options: ServeOptions, settings: Settings) -> None:
+    """Print engine, links and, for tablets, a QR code."""
+    import segno
+
+    from server.security import is_loopback
+
+    engine = service.engine
+    operator = f"{service.address}/join#{service.gate.make_link('operator')}"
+    reviewer = f"{service.address}/join#{service.gate.make_link('reviewer')}"
+    typer.echo(f"engine: {engine.name} ({engine.description}): {service.choice.reason}")
+    typer.echo(f"shot: {service.opened.shot.spec}")
+    typer.echo(f"recipe: {service.recipes.path}")
+    typer.echo(f"operator (once, within 15 minutes): {operator}")
+    typer.echo(f"reviewers (until revoked):          {reviewer}")
+    if not is_loopback(settings.host):
+        typer.echo("for the tablet:")
+        segno.make(reviewer, micro=False).terminal(compact=True)
+        if options.cert is None:
+            typer.echo(
+                "warning: this service can be reached from the network without encryption: use "
+                "--cert and --key outside a network you trust", err=True,
+            )
+    typer.echo("Ctrl-C stops; the recipe is saved after every change")

@@ -1,0 +1,148 @@
+"""Around every request: host and origin, size, rate, headers, and no tracebacks outside."""
+
+from __future__ import annotations
+
+import json
+import logging
+import time
+from collections.abc import Callable
+from typing import Any
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from server.security import (
+    RateLimit,
+    host_allowed,
+    origin_allowed,
+    security_headers,
+)
+from server.timing import Timing
+
+log = logging.getLogger("verdigris.http")
+MAX_BODY = 64 * 1024
+REQUESTS_PER_S, REQUESTS_BURST = 60.0, 400.0
+SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+class _TooLargeError(Exception):
+    """The request's body is larger than allowed."""
+
+
+class Guard:
+    """ASGI middleware; the outermost one."""
+
+    def __init__(
+        self, app: ASGIApp, *, hosts: Callable[[], frozenset[str]], timing: Timing,
+        rate: RateLimit | None = None,
+    ) -> None:
+        self.app, self.hosts, self.timing = app, hosts, timing
+        self.rate = rate or RateLimit(REQUESTS_PER_S, REQUESTS_BURST)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Check a request or a handshake and pass it on, or answer it here."""
+        if scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        refusal = self._refusal(scope, headers)
+        if scope["type"] == "websocket":
+            if refusal is None:
+                await self.app(scope, receive, send)
+            else:
+                await self._turn_away(refusal, receive, send)
+            return
+        await self._http(scope, headers, refusal, receive, send)
+
+    def _refusal(self, scope: Scope, headers: Headers) -> tuple[int, str, str] | None:
+        """Return status, reason for the figures, and sentence if a request may not pass."""
+        host = headers.get("host", "")
+        if len(headers.getlist("host")) != 1 or not host_allowed(host, self.hosts()):
+            return 400, "host", "this service is not known under that host name"
+        websocket = scope["type"] == "websocket"
+        changes = websocket or scope["method"] not in SAFE_METHODS
+        origins = headers.getlist("origin")
+        origin = origins[0] if len(origins) == 1 else None
+        if changes and not origin_allowed(origin, scope["scheme"], host):
+            return 403, "origin", "this must come from the service's own page"
+        peer = (scope.get("client") or ("?", 0))[0]
+        if not websocket and not self.rate.allows(peer):
+            return 429, "rate", "too many requests: wait a moment"
+        return None
+
+    async def _turn_away(
+        self, refusal: tuple[int, str, str], receive: Receive, send: Send
+    ) -> None:
+        """Refuse a handshake before it is accepted."""
+        self.timing.refused.labels(refusal[1]).inc()
+        log.warning("a handshake was refused: %s", refusal[1])
+        await receive()
+        await send({"type": "websocket.close", "code": 4403, "reason": refusal[2]})
+
+    async def _http(
+        self, scope: Scope, headers: Headers, refusal: tuple[int, str, str] | None,
+        receive: Receive, send: Send,
+    ) -> None:
+        start = time.perf_counter()
+        secure = security_headers(headers.get("host", ""), scope["scheme"] == "https")
+        status = 0
+
+        async def guarded_send(message: Message) -> None:
+            nonlocal status
+            if message["type"] == "http.response.start":
+                status = message["status"]
+                answer = MutableHeaders(scope=message)
+                for name, value in secure.items():
+                    answer[name] = value
+                answer.setdefault("cache-control", "no-store")
+            await send(message)
+
+        try:
+            if refusal is not None:
+                self.timing.refused.labels(refusal[1]).inc()
+                await _answer(guarded_send, refusal[0], refusal[2])
+            elif _length(headers) > MAX_BODY:
+                await _answer(guarded_send, 413, "the request is too large")
+            else:
+                await self.app(scope, _limited(receive), guarded_send)
+        except _TooLargeError:
+            if not status:
+                await _answer(guarded_send, 413, "the request is too large")
+        except Exception:
+            log.exception("a request failed")
+            self.timing.failures.labels("request").inc()
+            if not status:
+                await _answer(guarded_send, 500, "this could not be done; the service's log tells "
+                                                 "more")
+        finally:
+            log.info("%s %s %d %.1f ms", scope["method"], scope["path"][:200].encode(
+                "ascii", "backslashreplace").decode(), status,
+                1000 * (time.perf_counter() - start))
+
+
+def _length(headers: Headers) -> int:
+    text = headers.get("content-length", "0")
+    return int(text) if text.isascii() and text.isdigit() else MAX_BODY + 1
+
+
+def _limited(receive: Receive) -> Receive:
+    """Count a body that comes in pieces; raise when it grows too large."""
+    total = 0
+
+    async def counted() -> Message:
+        nonlocal total
+        message = await receive()
+        total += len(message.get("body", b""))
+        if total > MAX_BODY:
+            raise _TooLargeError
+        return message
+
+    return counted
+
+
+async def _answer(send: Any, status: int, message: str) -> None:
+    body = json.dumps({"error": message}).encode()
+    await send({"type": "http.response.start", "status": status, "headers": [
+        (b"content-type", b"application/json"), (b"content-length", str(len(body)).encode()),
+    ]})
+    await send({"type": "http.response.body", "body": body})

@@ -1,0 +1,104 @@
+"""The jobs that the page can start: render, survey, suggest."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from kernels.recipe_file import describe
+from server.jobs.runner import JobCancelledError, JobContext, JobError, JobFunction, JobResult
+from server.media import parse_frames
+from server.messages import JobKind
+
+
+class RenderOptions(BaseModel):
+    """Options of a render job. name: of the folder and files under the renders' folder."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    name: str = Field("render", pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,60}$")
+    layers: list[str] = Field(["alpha"], max_length=8)
+    frames: str = Field("", max_length=200)
+    half: bool = True
+    compression: str = Field("zip", pattern=r"^[a-z0-9]{2,10}$")
+    out_colourspace: str = Field("", max_length=100)
+
+
+def _options(model: type[BaseModel], options: dict[str, Any]) -> Any:
+    try:
+        return model.model_validate(options)
+    except ValidationError as error:
+        raise JobError(f"job option {describe(error)}") from error
+
+
+def render(context: JobContext) -> JobResult:
+    """Render the shot with the recipe to EXR files under the renders' folder."""
+    from server.jobs.companions import open_companions
+    from server.jobs.render import LAYERS, Renderer, RenderJob
+
+    options = _options(RenderOptions, context.options)
+    for layer in options.layers:
+        if layer not in LAYERS:
+            raise JobError(f"there is no layer '{layer}': choose from {', '.join(LAYERS)}")
+    shot = context.shot
+    frames = tuple(parse_frames(options.frames)) if options.frames else tuple(shot.frames)
+    folder = context.renders / options.name
+    folder.mkdir(parents=True, exist_ok=True)
+    numbered = "" if len(frames) == 1 and len(shot.frames) == 1 else ".####"
+    out = folder / f"{options.name}{numbered}.exr"
+    engine = context.engine()
+    try:
+        job = RenderJob(
+            shot=shot, recipe=context.recipe, out=str(out), layers=tuple(options.layers),
+            frames=frames, half=options.half, compression=options.compression,
+            out_colourspace=options.out_colourspace, revision=context.revision,
+            companions=open_companions(context.recipe, context.roots, ocio=context.ocio),
+        )
+        renderer = Renderer(job, engine)
+        renderer.cancelled = context.cancelled
+        result = renderer.run(context.report)
+    finally:
+        engine.close()
+    if context.cancelled.is_set() and result.written + result.skipped < len(frames):
+        raise JobCancelledError
+    return JobResult(
+        f"wrote {result.written} frame(s) to {out}, colour space {result.colourspace}"
+        + (f"; {result.skipped} were finished before" if result.skipped else ""),
+        {"out": str(out), "written": result.written, "skipped": result.skipped},
+    )
+
+
+def survey(context: JobContext) -> JobResult:
+    """Measure whether the screen can be keyed."""
+    from server.jobs.survey import survey_shot
+
+    result = survey_shot(context.shot, progress=context.report)
+    files = {}
+    try:
+        from server.jobs.report import html_report
+    except ImportError:
+        pass
+    else:
+        path = context.out / "survey.html"
+        path.write_text(html_report([result]), encoding="utf-8")
+        files["survey.html"] = path
+    return JobResult(str(getattr(result, "verdict", "measured")),
+                     result.model_dump(mode="json"), files)
+
+
+def suggest(context: JobContext) -> JobResult:
+    """Measure the shot and make a starting recipe; the page asks whether to take it."""
+    from server.jobs.suggest import suggest as suggested
+
+    recipe = suggested(context.shot, progress=context.report)
+    return JobResult("a starting recipe", {"recipe": recipe.dump()})
+
+
+PAGE_JOBS: dict[JobKind, JobFunction] = {"render": render, "survey": survey, "suggest": suggest}
+
+
+def safe_name(text: str) -> str:
+    """Return a name fit for a folder, from any text."""
+    return re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_-")[:60] or "shot"

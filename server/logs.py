@@ -1,0 +1,50 @@
+"""Logs: one line a record, as text or as JSON. Tokens and query strings are never logged."""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+import time
+
+
+class JsonLines(logging.Formatter):
+    """One JSON object a line: time, level, logger, message, and where it failed."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return the record as one line."""
+        line = {
+            "time": time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(record.created))
+            + f".{int(record.msecs):03d}Z",
+            "level": record.levelname.lower(), "logger": record.name,
+            "message": record.getMessage(),
+        }
+        if record.exc_info:
+            line["failure"] = self.formatException(record.exc_info)
+        return json.dumps(line)
+
+
+class TextLines(logging.Formatter):
+    """One line for people; control characters are made harmless."""
+
+    def __init__(self) -> None:
+        super().__init__("%(asctime)s %(levelname)s %(name)s: %(message)s", "%H:%M:%S")
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return the record as one line (a failure's lines follow)."""
+        record.msg, record.args = _harmless(record.getMessage()), None
+        return super().format(record)
+
+
+def _harmless(text: str) -> str:
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+
+
+def set_up_logs(form: str, verbose: bool) -> None:
+    """Send all logs to standard error; only warnings unless `verbose`."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(JsonLines() if form == "json" else TextLines())
+    root = logging.getLogger()
+    root.handlers[:] = [handler]
+    root.setLevel(logging.WARNING)
+    logging.getLogger("verdigris").setLevel(logging.INFO if verbose else logging.WARNING)

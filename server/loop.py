@@ -1,0 +1,237 @@
+"""The picture loop: wishes to renders to encodes to clients, and the frames they need.
+
+Runs on the event loop's thread. The engine works on the renderer's thread, encoders on a small
+pool; they come back through `soon`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import math
+from bisect import bisect_right
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Any
+
+from kernels.errors import VerdigrisError
+from server.encode import encode
+from server.frames import FrameId, FrameStore, NotReadyError
+from server.opened import OpenedShot
+from server.pictures import Picture, PictureKey
+from server.playback import PlayClock
+from server.renderer import RenderThread, Urgency
+from server.scheduler import Scheduler
+from server.session import RecipeSession
+from server.timing import Timing
+from server.viewers import Delivery
+
+log = logging.getLogger("verdigris.pictures")
+LOOK_BACK = 12
+AHEAD = 48
+AHEAD_EVERY_S = 0.05
+
+
+class PictureLoop:
+    """Serves pictures of one open shot (`opened`, replaceable) and one session's recipe."""
+
+    def __init__(
+        self, opened: OpenedShot, session: RecipeSession, store: FrameStore,
+        thread: RenderThread, timing: Timing, *, deliver: Callable[[Delivery], None],
+        on_failure: Callable[[list[str], str], None], on_end: Callable[[str | None], None],
+        encoders: int = 2,
+    ) -> None:
+        self.opened, self.session, self.store = opened, session, store
+        self.thread, self.timing = thread, timing
+        self.scheduler = Scheduler(
+            opened.size, opened.new_clock(), deliver=deliver, frame_for=self._frame_for
+        )
+        self.scheduler.revision = session.revision
+        self.frame_ready = asyncio.Event()
+        self._on_failure, self._on_end = on_failure, on_end
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._encoders = ThreadPoolExecutor(encoders, thread_name_prefix="encode")
+        self._rendering = False
+        self._timer: asyncio.TimerHandle | None = None
+        self._ahead_at = float("-inf")
+        self._resolved: dict[tuple[int, int, bool], int | None] = {}
+
+    @property
+    def loop(self) -> asyncio.AbstractEventLoop:
+        """The event loop; RuntimeError before `run`."""
+        if self._loop is None:
+            raise RuntimeError("expected a running service, got one that was not started")
+        return self._loop
+
+    def run(self) -> None:
+        """Begin, on the event loop that is running."""
+        self._loop = asyncio.get_running_loop()
+
+    def now(self) -> float:
+        """The event loop's time in seconds."""
+        return self.loop.time()
+
+    def soon(self, work: Callable[..., None], *args: Any) -> None:
+        """Have work done on the event loop; may be called from any thread, at any time."""
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(work, *args)
+
+    def stop(self) -> None:
+        """End timer and encoders; the renderer's thread must have ended. Blocks."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self._encoders.shutdown(wait=True, cancel_futures=True)
+
+    def pump(self) -> None:
+        """Give out and begin what can be; called after everything that may change a wish."""
+        now = self.now()
+        self._resolved.clear()
+        self._end_playback(now)
+        key = self.scheduler.next(now, may_render=not self._rendering)
+        if key is not None:
+            self._begin(key)
+        if now - self._ahead_at > AHEAD_EVERY_S:
+            self._ahead_at = now
+            self.loop.call_soon(self._fetch_ahead)
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        wake = self.scheduler.next_wake(now)
+        if self.scheduler.viewers and math.isfinite(wake):
+            self._timer = self.loop.call_at(max(wake, now + 0.001), self.pump)
+
+    def _begin(self, key: PictureKey) -> None:
+        self._rendering = True
+        recipe, opened = self.session.recipe, self.opened
+        future = self.thread.submit(Urgency.PICTURE, lambda: opened.picture(key, recipe))
+        future.add_done_callback(lambda done: self._rendered(key, done))
+
+    def _rendered(self, key: PictureKey, future: Future[Any]) -> None:
+        """On the renderer's thread: pass the pixels on to an encoder, free the renderer."""
+        if future.cancelled():
+            return
+        error = future.exception()
+        if error is not None:
+            self.soon(self._render_failed, key, error)
+            return
+        pixels, flags, seconds = future.result()
+        self.timing.add("render", seconds)
+        self.timing.renders.inc()
+        try:
+            encoding = self._encoders.submit(
+                encode, pixels, key.quality, flags, int(seconds * 1e6)
+            )
+        except RuntimeError:
+            return  # the service is stopping
+        encoding.add_done_callback(lambda done: self._encoded(key, done))
+        self.soon(self._renderer_free)
+
+    def _render_failed(self, key: PictureKey, error: BaseException) -> None:
+        self._rendering = False
+        self._failed(key, error)
+
+    def _renderer_free(self) -> None:
+        self._rendering = False
+        self.pump()
+
+    def _encoded(self, key: PictureKey, future: Future[Picture]) -> None:
+        if future.cancelled():
+            return
+        error = future.exception()
+        if error is not None:
+            self.soon(self._failed, key, error)
+        else:
+            self.soon(self._finished, key, future.result())
+
+    def _finished(self, key: PictureKey, picture: Picture) -> None:
+        self.timing.add("encode", picture.encode_us / 1e6)
+        if key.epoch == self.scheduler.epoch:
+            self.scheduler.finished(key, picture, self.now())
+        else:
+            self.scheduler.retry(key)
+        self.pump()
+
+    def _failed(self, key: PictureKey, error: BaseException) -> None:
+        if isinstance(error, NotReadyError):
+            self.scheduler.retry(key)
+        else:
+            self.timing.failures.labels("picture").inc()
+            text = str(error) if isinstance(error, VerdigrisError) else (
+                "a picture could not be made; the service's log tells more"
+            )
+            log.error("picture of frame %d failed", key.frame, exc_info=error)
+            self._on_failure([taker[0] for taker in self.scheduler.flights.get(key, [])], text)
+            self.scheduler.finished(key, None, self.now())
+        self.pump()
+
+    # ------------------------------------------------------------ frames
+
+    def _frame_for(self, frame: int, clock: PlayClock, operator: bool) -> int | None:
+        """The frame to show now: while playing, the newest one that was on and is decoded."""
+        asked = (frame, id(clock), operator)
+        if asked not in self._resolved:
+            self._resolved[asked] = self._resolve(frame, clock, operator)
+        return self._resolved[asked]
+
+    def _resolve(self, frame: int, clock: PlayClock, operator: bool) -> int | None:
+        if not clock.playing:
+            return self.existing(frame) if self._ask(self.existing(frame), operator) else None
+        for past in clock.behind(self.now(), LOOK_BACK):
+            needs = self.opened.needs(self.session.recipe, self.existing(past))
+            if all(self.store.ready(need) for need in needs):
+                return self.existing(past)
+        return None
+
+    def existing(self, frame: int) -> int:
+        """The shot's frame at or before a number (a range may leave numbers out)."""
+        frames = self.opened.shot.frames
+        return frames[max(0, bisect_right(frames, frame) - 1)]
+
+    def _ask(self, frame: int, operator: bool) -> bool:
+        needs = self.opened.needs(self.session.recipe, frame)
+        ready = [self.store.ask(need, operator=operator) for need in needs]
+        return all(ready)
+
+    def _fetch_ahead(self) -> None:
+        """Fetch in playback direction; when decoding is slower than playback, leave frames out."""
+        clock, now = self.scheduler.clock, self.now()
+        if not self.scheduler.viewers:
+            return
+        decode_s = self.timing.milliseconds_of("decode") / 1000 or 0.1
+        lead = math.ceil(decode_s * clock.fps) if clock.playing else 1
+        coming = clock.ahead(now, AHEAD if clock.playing else 10)[lead:]
+        coming = [self.existing(f) for f in coming]
+        plates = [FrameId(self.opened.plate, f) for f in dict.fromkeys(coming)]
+        cold = [f for f in plates if not self.store.ready(f)]
+        stride = max(1, math.ceil(clock.fps * decode_s / 2)) if clock.playing else 1
+        recipe = self.session.recipe
+        self.store.fetch_ahead(
+            need for f in cold[::stride] for need in self.opened.needs(recipe, f.frame)
+        )
+
+    def frame_arrived(self, _: FrameId) -> None:
+        """The store has a frame more; called on any thread."""
+        self.soon(self._frame_arrived)
+
+    def _frame_arrived(self) -> None:
+        self.frame_ready.set()
+        self.frame_ready = asyncio.Event()
+        self.pump()
+
+    async def until_ready(self, frame: int, operator: bool, timeout_s: float = 20.0) -> None:
+        """Wait until a frame and its companions are decoded; VerdigrisError after a while."""
+        end = self.now() + timeout_s
+        while not self._ask(frame, operator):
+            try:
+                await asyncio.wait_for(self.frame_ready.wait(), max(0.0, end - self.now()))
+            except TimeoutError:
+                raise VerdigrisError(f"frame {frame} could not be decoded in time") from None
+
+    def _end_playback(self, now: float) -> None:
+        if self.scheduler.clock.ended(now):
+            self.scheduler.clock.stop_at_end(now)
+            self._on_end(None)
+        for viewer in self.scheduler.viewers.values():
+            if viewer.clock is not None and viewer.clock.ended(now):
+                viewer.clock.stop_at_end(now)
+                self._on_end(viewer.client)

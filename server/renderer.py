@@ -1,0 +1,104 @@
+"""The one thread that owns the engine: work in order of urgency, one piece at a time."""
+
+from __future__ import annotations
+
+import itertools
+import logging
+import queue
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from enum import IntEnum
+from typing import Any, TypeVar
+
+from kernels.engine import Engine
+
+log = logging.getLogger("verdigris.renderer")
+R = TypeVar("R")
+
+
+class Urgency(IntEnum):
+    """What comes first on the engine's thread."""
+
+    PICTURE = 0
+    SAMPLE = 1
+    SCOPE = 2
+    JOB = 3
+    END = 9
+
+
+class RenderThread:
+    """Runs what is submitted on one thread; a failure goes to its Future, never further."""
+
+    def __init__(self, name: str = "renderer") -> None:
+        self._queue: queue.PriorityQueue[tuple[int, int, Any, Any]] = queue.PriorityQueue()
+        self._order = itertools.count()
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
+        self._thread.start()
+        self._closed = False
+
+    def submit(self, urgency: Urgency, work: Callable[[], R]) -> Future[R]:
+        """Queue a piece of work and return its Future."""
+        future: Future[R] = Future()
+        if self._closed:
+            future.cancel()
+            return future
+        self._queue.put((int(urgency), next(self._order), work, future))
+        return future
+
+    def call(self, urgency: Urgency, work: Callable[[], R]) -> R:
+        """Run a piece of work and wait for its result (from another thread)."""
+        return self.submit(urgency, work).result()
+
+    def close(self) -> None:
+        """End the thread after what is queued already."""
+        if not self._closed:
+            self._closed = True
+            self._queue.put((int(Urgency.END), next(self._order), None, None))
+            self._thread.join()
+
+    def _run(self) -> None:
+        while True:
+            _, _, work, future = self._queue.get()
+            if work is None:
+                return
+            if not future.set_running_or_notify_cancel():
+                continue
+            try:
+                future.set_result(work())
+            except Exception as error:
+                future.set_exception(error)
+            except BaseException as error:
+                future.set_exception(error)
+                log.critical("the renderer's thread ends: %r", error)
+                raise
+
+
+class SharedEngine:
+    """The engine as long work sees it: every call goes through the engine's thread, last in line.
+
+    Between two calls interactive pictures have their turn.
+    """
+
+    def __init__(self, engine: Engine, thread: RenderThread) -> None:
+        self._engine, self._thread = engine, thread
+        self.name = engine.name
+        self.description = engine.description
+
+    def __getattr__(self, name: str) -> Any:
+        method = getattr(self._engine, name)
+
+        def call(*args: Any, **options: Any) -> Any:
+            return self._thread.call(Urgency.JOB, lambda: method(*args, **options))
+
+        return call
+
+    def close(self) -> None:
+        """The engine is not this object's to close."""
+
+
+def copied_to(
+    target: Engine, source: Engine, planes: dict[str, Any]
+) -> dict[str, Any]:
+    """Return planes held by one engine as planes held by another."""
+    return {name: target.hold(source.fetch(handle)) for name, handle in planes.items()}

@@ -1,0 +1,144 @@
+"""`serve FOLDER --watch`: new takes appear by themselves and open with the last recipe.
+
+The folder is looked through every few seconds (network file systems tell of no changes). A take is
+ready when its files have stopped growing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from kernels.errors import VerdigrisError
+from server.media.sequence import find_frames, group_folder
+from server.media_list import MOVIES
+from server.notes import NoteBoard
+from server.renderer import Urgency
+from server.replies import Take, Takes
+from server.service import Service
+from server.start import ServiceMaker
+
+log = logging.getLogger("verdigris.watch")
+LOOK_EVERY_S = 2.0
+STILL_FOR_S = 2.0
+DEEPEST = 2
+MAX_TAKES = 500
+
+
+@dataclass(frozen=True)
+class Found:
+    """A take as it lies on disk: its SHOT, when it last changed, how much is there."""
+
+    spec: str
+    name: str
+    frames: int
+    size: int
+    changed: float
+
+
+def look(folder: Path, depth: int = DEEPEST) -> list[Found]:
+    """Return the takes under a folder: sequences and movies, a few folders deep."""
+    found: list[Found] = []
+    try:
+        patterns, singles = group_folder(folder)
+        for pattern in patterns:
+            frames = find_frames(pattern)
+            if len(frames) > 1:
+                ends = [pattern.path(frames[0]).stat(), pattern.path(frames[-1]).stat()]
+                name = Path(str(pattern)).name.split("#")[0].rstrip("._- ") or folder.name
+                found.append(Found(str(pattern), name, len(frames), ends[-1].st_size,
+                                   max(end.st_mtime for end in ends)))
+        for path in singles:
+            if path.suffix.lower() in MOVIES:
+                stat = path.stat()
+                found.append(Found(str(path), path.stem, 0, stat.st_size, stat.st_mtime))
+        if depth > 0:
+            for item in sorted(folder.iterdir()):
+                if item.is_dir() and not item.name.startswith(".") and not item.is_symlink():
+                    found += look(item, depth - 1)
+    except (VerdigrisError, OSError) as error:
+        log.warning("the watched folder: %s", error)
+    return found
+
+
+@dataclass
+class Watch:
+    """Keeps `service.takes` up to date and opens takes."""
+
+    service: Service
+    maker: ServiceMaker
+    folder: Path
+    clock: Callable[[], float] = time.time
+    _seen: dict[str, tuple[Found, float, float]] = field(default_factory=dict)
+    """by SHOT: as found last, when it appeared, when it last grew"""
+
+    def take_in(self, found: list[Found]) -> bool:
+        """Note what was found; tells whether the list of takes has changed."""
+        now = self.clock()
+        seen: dict[str, tuple[Found, float, float]] = {}
+        for take in found[:MAX_TAKES]:
+            old = self._seen.get(take.spec)
+            if old is None:
+                seen[take.spec] = (take, now, max(take.changed, now - STILL_FOR_S))
+            elif (old[0].frames, old[0].size, old[0].changed) != (
+                take.frames, take.size, take.changed
+            ):
+                seen[take.spec] = (take, old[1], now)
+            else:
+                seen[take.spec] = old
+        self._seen = seen
+        takes = self.takes()
+        changed = takes != self.service.takes
+        self.service.takes = takes
+        return changed
+
+    def takes(self) -> list[Take]:
+        """Return the takes for pages, newest first."""
+        now, open_spec = self.clock(), str(self.service.opened.shot.spec)
+        listed = [
+            Take(take=str(Path(spec).relative_to(self.folder)), name=take.name,
+                 at=appeared, frames=take.frames, open=spec == open_spec,
+                 ready=now - grew >= STILL_FOR_S)
+            for spec, (take, appeared, grew) in self._seen.items()
+        ]
+        return sorted(listed, key=lambda take: (-take.at, take.name))
+
+    async def run(self) -> None:
+        """Look every few seconds until cancelled."""
+        while True:
+            try:
+                if self.take_in(await asyncio.to_thread(look, self.folder)):
+                    self.service.broadcast(Takes(takes=self.service.takes), "takes")
+            except Exception:
+                log.exception("looking for takes failed")
+            await asyncio.sleep(LOOK_EVERY_S)
+
+    async def open(self, name: str, keep_recipe: bool) -> None:
+        """Open a take: with its own recipe if it has one, else with the present one."""
+        spec = str(self.folder / name)
+        if spec not in self._seen:
+            raise VerdigrisError("there is no such take: choose one of the list")
+        service, maker = self.service, self.maker
+        current = service.session.recipe
+        shot = await asyncio.to_thread(maker.shot, spec, current if keep_recipe else None)
+        recipes = maker.recipes(shot, None)
+        saved = await asyncio.to_thread(recipes.load)
+        first = current.model_copy(deep=True) if keep_recipe else maker.options.first_recipe()
+        recipe = saved[0] if saved is not None else first
+        opened = maker.open(shot)
+        maker.thread.submit(Urgency.PICTURE, lambda: opened.display(recipe))
+        notes = NoteBoard(recipes.path.with_suffix(".notes.json"))
+        service.switch(opened, recipe, recipes, notes)
+        recipes.changed(recipe, service.session.revision, f"open {shot.name}")
+        self.take_in([found for found, _, _ in self._seen.values()])
+        service.broadcast(Takes(takes=service.takes), "takes")
+
+
+def newest(folder: Path) -> str | None:
+    """Return the SHOT of the newest take under a folder, or None."""
+    takes = look(folder)
+    return max(takes, key=lambda take: take.changed).spec if takes else None
