@@ -132,8 +132,8 @@ def test_a_log_band_means_code_values() -> None:
 
 
 @SETTINGS
-@given(seeds, st.floats(-360, 360), st.floats(0, 360), st.floats(0, 180), st.floats(0, 0.5),
-       st.floats(0.01, 0.5))
+@given(seeds, st.floats(-360, 360), st.floats(0, 360),
+       st.one_of(st.just(0.0), st.floats(1e-3, 180)), st.floats(0, 0.5), st.floats(0.01, 0.5))
 def test_hue_band_against_colorsys(
     seed: int, centre: float, width: float, soft: float, floor: float, roll: float
 ) -> None:
@@ -150,8 +150,7 @@ def test_hue_band_against_colorsys(
         beyond = max(0.0, away - width / 2)
         by_hue = float(beyond == 0) if soft == 0 else max(0.0, 1 - beyond / soft)
         by_sat = min(1.0, max(0.0, (sat - floor) / roll))
-        # the slope is 1/soft a degree, and hue is known to about 1e-11 degrees
-        assert got[at] == pytest.approx(by_hue * by_sat, abs=1e-6 + 1e-10 / max(soft, 1e-5))
+        assert got[at] == pytest.approx(by_hue * by_sat, abs=1e-6)
 
 
 def test_hue_wraps_and_greys_have_none() -> None:
