@@ -81,7 +81,8 @@ TABLE: tuple[Threshold, ...] = (
               "common practice, no source", percent=True),
     Threshold("separation_matte", "separation of the subject's colours from the screen", "matte",
               0.45, None, False, 10.0, "change what is near the screen's hue (costume, props), or "
-              "use the other screen colour; else mark it with a holdout", percent=True),
+              "use the other screen colour; else mark it with a holdout (glass and smoke read "
+              "like this too)", percent=True),
     Threshold("spill", "screen light on the subject", "of the screen's excess", 0.3, None, True,
               6.0, "move the subject further off the screen, flag the screen's edges off, or light "
               "less of it", percent=True),

@@ -1,0 +1,131 @@
+"""`verdigris survey`: is this screen keyable?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, cast
+
+import typer
+
+if TYPE_CHECKING:
+    from server.jobs.survey import SurveyResult
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command("survey")(survey)
+
+
+def survey(
+    shots: Annotated[
+        list[str], typer.Argument(metavar="SHOT...", help="Movies, stills, patterns or folders "
+                                                          "of takes.")
+    ],
+    json_file: Annotated[
+        Path | None, typer.Option("--json", help="Write everything found to this file.")
+    ] = None,
+    html_file: Annotated[
+        Path | None, typer.Option("--html", help="Write a report to be read or printed.")
+    ] = None,
+    frames: Annotated[
+        str, typer.Option(help="Frames to look at, such as 1001-1096x12; nine by default.")
+    ] = "",
+    colourspace: Annotated[str, typer.Option(help="Input colour space, over the files' own.")] = "",
+    ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
+    missing: Annotated[str, typer.Option(help="Missing frames: error, hold or black.")] = "hold",
+    note: Annotated[str, typer.Option(help="A note kept with the takes.")] = "",
+    log: Annotated[
+        Path | None, typer.Option(help="Take log to use; else the one beside the shots or yours.")
+    ] = None,
+    no_log: Annotated[
+        bool, typer.Option("--no-log", help="Keep no entry in the take log.")
+    ] = False,
+    exit_zero: Annotated[
+        bool, typer.Option("--exit-zero", help="Exit with 0 whatever the verdict.")
+    ] = False,
+    workers: Annotated[int, typer.Option(help="Processes for several shots; 0 = all cores.")] = 0,
+) -> None:
+    """Measure whether screens are keyable, and say what would help.
+
+    Example: verdigris survey takes/ --html report.html
+
+    Exit code: 0 keyable, 3 keyable with work, 4 relight, 5 no screen found; the worst of several.
+    """
+    from server.config import load_settings
+    from server.jobs.batch import expand, survey_many
+    from server.jobs.survey import SurveyError
+    from server.media import parse_frames
+    from server.progress import progress
+
+    if missing not in ("error", "hold", "black"):
+        raise SurveyError(f"--missing takes error, hold or black, not '{missing}'")
+    named = expand(shots)
+    beside = Path(shots[0]) if Path(shots[0]).is_dir() else Path(shots[0]).parent
+    settings = load_settings({"ocio": ocio or None}, beside=beside).settings
+    with progress("survey", "frames" if len(named) == 1 else "shots") as report:
+        batch = survey_many(
+            named, report, frames=parse_frames(frames) if frames else None,
+            workers=workers or None, colourspace=colourspace or None, ocio=settings.ocio or None,
+            missing=cast(Any, missing),
+        )
+    for result in batch.results:
+        typer.echo(text_of(result))
+    _keep(batch.results, None if no_log else log or _log(settings.data_dir, beside), note)
+    _write(batch.results, json_file, html_file)
+    if batch.failed:
+        raise SurveyError("; ".join(sentence for _, sentence in batch.failed))
+    _exit(batch.results, exit_zero)
+
+
+def text_of(result: SurveyResult) -> str:
+    """Return the verdict on a shot in plain lines."""
+    verdict = result.verdict
+    lines = [f"{result.name}: {verdict.name} (score {verdict.score:.0f} of 100)"]
+    for n, reason in enumerate(verdict.reasons, start=1):
+        lines.append(f"  {n}. {reason.text}")
+        lines.append(f"     {reason.remedy}  [{reason.source}]")
+    if result.curve_note:
+        lines.append(f"  {result.curve_note}")
+    if verdict.name != "keyable":
+        lines.append(f"  {verdict.caution}")
+    return "\n".join(lines)
+
+
+def _log(data_dir: str, beside: Path) -> Path:
+    from server.jobs.takes import log_path
+
+    return log_path(data_dir, beside)
+
+
+def _keep(results: list[SurveyResult], log: Path | None, note: str) -> None:
+    if log is None or not results:
+        return
+    from server.jobs.takes import TakeLog
+
+    takes = TakeLog(log)
+    for result in results:
+        takes.add(result, note=note)
+
+
+def _write(results: list[SurveyResult], json_file: Path | None, html_file: Path | None) -> None:
+    import json
+
+    from kernels.recipe_file import write_text_atomically
+
+    if json_file is not None:
+        data = [result.model_dump(mode="json") for result in results]
+        write_text_atomically(json_file, json.dumps(data, indent=1) + "\n")
+        typer.echo(f"wrote {json_file}")
+    if html_file is not None:
+        from server.jobs.report import survey_report
+
+        write_text_atomically(html_file, survey_report(results))
+        typer.echo(f"wrote {html_file}")
+
+
+def _exit(results: list[SurveyResult], exit_zero: bool) -> None:
+    from server.jobs.verdict import EXIT_CODES
+
+    worst = max((EXIT_CODES[result.verdict.name] for result in results), default=0)
+    if worst and not exit_zero:
+        raise typer.Exit(worst)

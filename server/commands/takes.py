@@ -1,0 +1,87 @@
+"""`verdigris takes`: the day's surveyed takes."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command("takes")(takes)
+
+
+def takes(
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="[FOLDER]", help="Folder whose own take log is used.")
+    ] = None,
+    day: Annotated[
+        str, typer.Option(help="Which day: 2031-05-17, 'today', 'last' (with takes) or 'all'.")
+    ] = "last",
+    log: Annotated[Path | None, typer.Option(help="Take log to use.")] = None,
+    csv_file: Annotated[Path | None, typer.Option("--csv", help="Write the takes as CSV.")] = None,
+    html_file: Annotated[
+        Path | None, typer.Option("--html", help="Write a report with pictures and trends.")
+    ] = None,
+    json_file: Annotated[Path | None, typer.Option("--json", help="Write the takes.")] = None,
+    note: Annotated[
+        tuple[int, str] | None, typer.Option(help="Set the note on a take: number and text.")
+    ] = None,
+    start: Annotated[
+        bool, typer.Option("--start", help="Begin a take log in FOLDER, used from now on.")
+    ] = False,
+) -> None:
+    """List the surveyed takes of a day; export them; note something on one.
+
+    Example: verdigris takes --day today --csv takes.csv
+    """
+    from kernels.recipe_file import write_text_atomically
+    from server.config import load_settings
+    from server.jobs.report import takes_report
+    from server.jobs.takes import FILE_NAME, TakeLog, TakesError, csv_text, entries_json, log_path
+
+    if start and folder is None:
+        raise TakesError("--start needs the folder in which the take log begins")
+    settings = load_settings(beside=folder).settings
+    path = log or (folder / FILE_NAME if start and folder else log_path(settings.data_dir, folder))
+    takes_log = TakeLog(path)
+    if note is not None:
+        takes_log.set_note(note[0], note[1])
+    chosen, title = _day(day, takes_log.days())
+    entries = [] if chosen == "" else takes_log.entries(chosen)
+    typer.echo(f"{title} ({path})")
+    for e in entries:
+        first = e.reasons[0] if e.reasons else "within all limits"
+        noted = f"  [{e.note}]" if e.note else ""
+        typer.echo(f"{e.id:4}  {e.surveyed_at[11:16]}  {e.verdict:17} {e.score:5.0f}  "
+                   f"{e.name}: {first}{noted}")
+    texts = [
+        (csv_file, csv_text(entries)), (json_file, entries_json(entries)),
+        (html_file, takes_report(entries, title) if html_file else ""),
+    ]
+    for file, text in texts:
+        if file is not None:
+            write_text_atomically(file, text)
+            typer.echo(f"wrote {file}")
+
+
+def _day(day: str, days: list[str]) -> tuple[str | None, str]:
+    """Return the day to list (None: all, empty: none) and its title."""
+    from server.jobs.takes import TakesError
+
+    if day == "all":
+        return None, "All takes"
+    if day == "last":
+        return (days[0], f"Takes of {days[0]}") if days else ("", "No takes yet")
+    if day == "today":
+        day = datetime.now().astimezone().date().isoformat()
+    try:
+        chosen = date.fromisoformat(day).isoformat()
+    except ValueError:
+        raise TakesError(
+            f"'{day}' is not a day: write it as 2031-05-17, or today, last or all"
+        ) from None
+    return chosen, f"Takes of {chosen}"

@@ -1,0 +1,154 @@
+"""Survey reports as one HTML file: no scripts, no outside files, made to be printed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+
+from server.jobs.charts import gauge, legend, line
+from server.jobs.survey import SurveyResult
+from server.jobs.takes import TREND, TakeEntry
+from server.jobs.verdict import CAUTION, TABLE, Threshold, values_of
+
+TITLES = {row.measure: row.title for row in TABLE}
+UNITS = {row.measure: row.unit for row in TABLE}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of a report's table of measures."""
+
+    title: str
+    value: str
+    limits: str
+    gauge: str
+    source: str
+    state: str
+
+
+@lru_cache(maxsize=4)
+def _template(name: str) -> Template:
+    environment = Environment(
+        loader=PackageLoader("server.jobs", "templates"), autoescape=True, trim_blocks=True,
+        lstrip_blocks=True, undefined=StrictUndefined,
+    )
+    return environment.get_template(name)
+
+
+def survey_report(results: Sequence[SurveyResult], *, at: datetime | None = None) -> str:
+    """Return the report on one or several surveyed shots as HTML. at: when it was made."""
+    shots = [
+        {
+            "result": result,
+            "verdict": result.verdict,
+            "rows": measure_rows(result),
+            "facts": facts(result),
+            "maps": [{"map": m, "legend": legend(m.low, m.high, m.unit)} for m in result.maps],
+            "lines": frame_lines(result),
+            "boxed": _numbers(result),
+        }
+        for result in results
+    ]
+    return _template("survey.html").render(shots=shots, made=_moment(at), caution=CAUTION)
+
+
+def takes_report(entries: Sequence[TakeEntry], title: str, *, at: datetime | None = None) -> str:
+    """Return the report on a day's takes as HTML: list, thumbnails, trend of each measure."""
+    trends = []
+    for name in TREND:
+        values = [entry.values[name] for entry in entries]
+        if any(value is not None for value in values):
+            row = next(r for r in TABLE if r.measure == name)
+            trends.append({
+                "title": row.title, "unit": _unit(row),
+                "chart": line([_scaled(v, row) for v in values], limit=_scaled(row.work, row)),
+            })
+    return _template("takes.html").render(
+        entries=entries, title=title, trends=trends, made=_moment(at), titles=TITLES,
+    )
+
+
+def _moment(at: datetime | None) -> str:
+    return (at or datetime.now(UTC)).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def _scaled(value: float | None, row: Threshold) -> float | None:
+    return None if value is None else 100 * value if row.percent else value
+
+
+def _unit(row: Threshold) -> str:
+    return f"% {row.unit}".strip() if row.percent else row.unit
+
+
+def measure_rows(result: SurveyResult) -> list[Row]:
+    """Return every measured value against its limits, in the order of the table."""
+    values = values_of(result.measures)
+    rows = []
+    for row in TABLE:
+        value = values[row.measure]
+        if value is None or row.measure in ("level_high", "chroma_loss"):
+            continue
+        severity = row.severity(value)
+        limits = f"work {'over' if row.rising else 'under'} {_scaled(row.work, row):.3g}"
+        if row.relight is not None:
+            side = "over" if row.rising else "under"
+            limits += f", relight {side} {_scaled(row.relight, row):.3g}"
+        rows.append(Row(
+            title=row.title, value=f"{_scaled(value, row):.3g} {_unit(row)}".strip(),
+            limits=limits, gauge=gauge(row, value), source=row.source,
+            state="poor" if severity >= 2 and row.relight is not None else
+            "work" if severity >= 1 else "good",
+        ))
+    return rows
+
+
+def facts(result: SurveyResult) -> list[tuple[str, str]]:
+    """Return what has no limit but is worth knowing."""
+    m = result.measures
+    out = [
+        ("frames looked at", result.sampling),
+        ("picture", f"{result.width} x {result.height}, {result.fps:g} frames a second, "
+                    f"{result.colourspace}" + (f", {result.bits} bit" if result.bits else "")),
+        ("chroma", m.chroma + (f", codec blocks of {m.block_px} px" if m.block_px else "")),
+        ("brighter than 1", f"{100 * m.over_range_share:.2g} % of the picture, up to "
+                            f"{m.largest_value:.3g}"),
+    ]
+    if m.screen:
+        out.insert(1, ("screen", f"{m.primary}, {100 * m.screen_share:.0f} % of the frame, "
+                                 f"{m.markers} marker(s)"))
+    if m.level_code is not None and m.screen:
+        out.append(("screen's code value", f"{m.level_code:.0f} in the key channel"))
+    if m.evenness_near_stops is not None:
+        out.append(("evenness near the subject", f"{m.evenness_near_stops:.2f} stops"))
+    if m.snr_db is not None:
+        red, green, blue = m.snr_db
+        out.append(("signal to noise", f"red {red:.1f}, green {green:.1f}, blue {blue:.1f} dB"))
+    if m.separation_delta_e is not None:
+        out.append(("nearest subject colours", f"CIE 2000 difference {m.separation_delta_e:.1f}"))
+    if result.curve_note:
+        out.append(("note", result.curve_note))
+    return out
+
+
+def frame_lines(result: SurveyResult) -> list[dict[str, Any]]:
+    """Return charts of what changes over the sampled frames; none for a single frame."""
+    if len(result.frames) < 3:
+        return []
+    charts = []
+    for name in ("evenness_stops", "level_low", "alpha_noise_edge", "spill"):
+        row = next(r for r in TABLE if r.measure == name)
+        values = [_scaled(values_of(f.measures)[name], row) for f in result.per_frame]
+        if sum(v is not None for v in values) >= 3:
+            charts.append({"title": row.title, "unit": _unit(row), "chart": line(values)})
+    return charts
+
+
+def _numbers(result: SurveyResult) -> dict[str, int]:
+    """Return the number of each reason's frame in the thumbnail, by measure."""
+    with_box = [reason for reason in result.verdict.reasons if reason.box is not None]
+    return {reason.measure: n for n, reason in enumerate(with_box, start=1)}

@@ -1,0 +1,159 @@
+"""A starting recipe for a shot, made from measurements alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.errors import VerdigrisError
+from kernels.recipe import Noise, Recipe
+from kernels.reference.backing_find import channel_index
+from kernels.reference.backing_fit import BackingFit, merge_fits
+from kernels.reference.survey import FrameSurvey, Measures, measure_frame
+from kernels.reference.survey_subject import subject_weights
+from server.jobs.arrange import Findings, arrange
+from server.jobs.survey import sample_frames, summarise
+from server.media import Shot, write_exr
+
+Array = NDArray[Any]
+Progress = Callable[[int, int], None]
+FRAMES = 5
+SHADES = {"4:2:0", "4:2:2"}
+
+
+class SuggestError(VerdigrisError):
+    """No starting recipe can be made for a shot."""
+
+
+@dataclass(frozen=True, eq=False)
+class Suggestion:
+    """What was found. clean: (3, H, W) float32 working-linear, the built clean plate."""
+
+    findings: Findings
+    clean: Array
+    fit: BackingFit
+    measures: Measures
+
+
+def suggest(
+    shot: Shot,
+    progress: Progress | None = None,
+    *,
+    clean_plate: str | Path | None = None,
+    clean_plate_name: str | None = None,
+    frames: Sequence[int] | None = None,
+) -> Recipe:
+    """Measure a shot and return a starting recipe; deterministic.
+
+    clean_plate: EXR file to write the built clean plate to; the recipe refers to it by
+    `clean_plate_name` (the file's name by default: a name beside the recipe or under a media
+    root). Without it the recipe keys one flat colour. Raises SuggestError when there is no screen.
+    """
+    found = suggest_shot(shot, progress, frames=frames)
+    name = ""
+    if clean_plate is not None:
+        path = Path(clean_plate)
+        write_clean_plate(shot, found, path)
+        name = clean_plate_name or path.name
+    return arrange(found.findings, clean_plate=name, name=shot.name,
+                   clean_colourspace=shot.working_space if name else "")
+
+
+def suggest_shot(
+    shot: Shot, progress: Progress | None = None, *, frames: Sequence[int] | None = None
+) -> Suggestion:
+    """Measure sampled frames of a shot, merge its backing and return what was found."""
+    chosen = list(frames) if frames is not None else sample_frames(shot, FRAMES)
+    surveys: dict[int, FrameSurvey] = {}
+    for done, frame in enumerate(chosen, start=1):
+        surveys[frame] = measure_frame(shot.read(frame).pixels, detail=False)
+        if progress is not None:
+            progress(done, len(chosen) + 1)
+    suggestion = combine(surveys, shot.height, shot.width, shot.chroma)
+    if suggestion is None:
+        raise SuggestError(
+            f"no screen was found in '{shot.spec}': check the shot and its colour space, or start "
+            "from a plain recipe with 'verdigris recipe new'"
+        )
+    if progress is not None:
+        progress(len(chosen) + 1, len(chosen) + 1)
+    return suggestion
+
+
+def combine(
+    surveys: dict[int, FrameSurvey], height: int, width: int, chroma: str | None = None
+) -> Suggestion | None:
+    """Merge the surveys of frames into findings and a clean plate; None when there is no screen."""
+    summary = summarise([survey.measures for survey in surveys.values()])
+    if not summary.screen or summary.primary is None:
+        return None
+    kept = {f: s for f, s in surveys.items() if s.fit is not None
+            and s.fit.primary == summary.primary}
+    fits = [s.fit for s in kept.values() if s.fit is not None]
+    fit = merge_fits([s.small for s in kept.values()], fits)
+    weights = [
+        subject_weights(s.small, fit.colour, s.areas, summary.primary)
+        for s in kept.values() if s.areas is not None
+    ]
+    first, second = (float(v) for v in np.median(np.array(weights), axis=0))
+    findings = Findings(
+        primary=summary.primary,
+        colour=_rounded(fit.colour),
+        noise=_noise(list(kept.values())),
+        weights=(round(first, 4), round(second, 4)),
+        drift=_drift(kept, fit),
+        spill=summary.spill or 0.0,
+        over_range=summary.over_range_share,
+        markers=summary.markers,
+        screen_share=summary.screen_share,
+        camera_px=summary.camera_px,
+        subsampled=chroma in SHADES,
+        frames=len(kept),
+    )
+    return Suggestion(findings, fit.clean_at(height, width), fit, summary)
+
+
+def _rounded(values: Sequence[float] | Array) -> tuple[float, float, float]:
+    """Return values at six digits: a recipe is read by people."""
+    a, b, c = (float(f"{float(v):.6g}") for v in values)
+    return a, b, c
+
+
+def _noise(surveys: Sequence[FrameSurvey]) -> Noise:
+    """Return the median of the frames' noise models."""
+    models = [s.noise.model for s in surveys if s.noise is not None]
+    return Noise(
+        gain=_rounded(np.median([m.gain for m in models], axis=0)),
+        offset=_rounded(np.median([m.offset for m in models], axis=0)),
+        correlation=_rounded(np.median([m.correlation for m in models], axis=0)),
+    )
+
+
+def _drift(surveys: dict[int, FrameSurvey], merged: BackingFit) -> dict[int, float]:
+    """Return each frame's excess over the clean plate, relative to it, where both are seen."""
+    k, i, j = channel_index(merged.primary)
+    base = merged.clean[k] - np.maximum(merged.clean[i], merged.clean[j])
+    drift = {}
+    for frame, survey in surveys.items():
+        if survey.fit is None:
+            continue
+        clean = survey.fit.clean
+        here = clean[k] - np.maximum(clean[i], clean[j])
+        seen = survey.fit.mask
+        ratio = here[seen] / np.maximum(base[seen], 1e-6)
+        drift[frame] = round(float(np.median(ratio)), 4)
+    return drift
+
+
+def write_clean_plate(shot: Shot, found: Suggestion, path: Path) -> None:
+    """Write the built clean plate as an EXR in the working space; whole or not at all."""
+    colour = shot.colour
+    write_exr(
+        path, {"": found.clean}, half=False, sources=shot.source_files(),
+        interop_id=colour.interop_id(shot.working_space), pixel_aspect=shot.pixel_aspect,
+    )

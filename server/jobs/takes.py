@@ -1,0 +1,200 @@
+"""The take log: every survey kept in one SQLite file, listed by day, exported as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from kernels.errors import VerdigrisError
+from server.jobs.survey import SurveyResult
+from server.jobs.verdict import values_of
+
+FILE_NAME = "takes.sqlite"
+MIGRATIONS = (
+    """
+    CREATE TABLE take (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        name TEXT NOT NULL,
+        spec TEXT NOT NULL,
+        surveyed_at TEXT NOT NULL,
+        day TEXT NOT NULL,
+        verdict TEXT NOT NULL,
+        score REAL NOT NULL,
+        note TEXT NOT NULL DEFAULT '',
+        result TEXT NOT NULL
+    );
+    CREATE INDEX take_day ON take (day, id);
+    """,
+)
+MAX_NOTE = 2000
+TREND = (
+    "evenness_stops", "level_low", "purity", "clipped_share", "snr_key_db", "alpha_noise_edge",
+    "separation_matte", "spill", "edge_px", "motion_px",
+)
+"""The measures that are listed and whose trend is shown, by their names in the verdict's table."""
+
+
+class TakesError(VerdigrisError):
+    """The take log cannot be read or written."""
+
+
+class TakeEntry(BaseModel):
+    """One surveyed take. surveyed_at: local time, ISO 8601. values: the measures of TREND."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    id: int
+    name: str
+    spec: str
+    surveyed_at: str
+    verdict: str
+    score: float
+    note: str
+    primary: str | None
+    chroma: str
+    values: dict[str, float | None]
+    reasons: list[str]
+    thumbnail: str
+
+
+class TakeLog:
+    """The log in one file. Safe to use from several threads and processes."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        with self._connected(create=True) as db:
+            _migrate(db, path)
+
+    @contextmanager
+    def _connected(self, create: bool = False) -> Iterator[sqlite3.Connection]:
+        try:
+            if create:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+            with closing(sqlite3.connect(self.path, timeout=10.0)) as db, db:
+                db.row_factory = sqlite3.Row
+                yield db
+        except (sqlite3.Error, OSError) as error:
+            raise TakesError(
+                f"the take log '{self.path}' cannot be used ({error}); check the folder and its "
+                "free space, or move the file away to start a new one"
+            ) from None
+
+    def add(self, result: SurveyResult, *, at: datetime | None = None, note: str = "") -> int:
+        """Keep a survey and return its number. at: when, with a zone; now by default."""
+        moment = (at or datetime.now(UTC)).astimezone()
+        row = (
+            result.name, result.spec, moment.isoformat(timespec="seconds"),
+            moment.date().isoformat(), result.verdict.name, result.verdict.score,
+            note[:MAX_NOTE], result.model_dump_json(),
+        )
+        with self._connected() as db:
+            cursor = db.execute(
+                "INSERT INTO take (name, spec, surveyed_at, day, verdict, score, note, result)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row,
+            )
+            return int(cursor.lastrowid or 0)
+
+    def days(self) -> list[str]:
+        """Return the days with takes, newest first, as ISO dates."""
+        with self._connected() as db:
+            rows = db.execute("SELECT DISTINCT day FROM take ORDER BY day DESC").fetchall()
+        return [str(row["day"]) for row in rows]
+
+    def entries(self, day: date | str | None = None) -> list[TakeEntry]:
+        """Return the takes of a day in the order of their surveys; all without a day."""
+        with self._connected() as db:
+            if day is None:
+                rows = db.execute("SELECT * FROM take ORDER BY id").fetchall()
+            else:
+                rows = db.execute("SELECT * FROM take WHERE day = ? ORDER BY id",
+                                  (str(day),)).fetchall()
+        return [self._entry(row) for row in rows]
+
+    def result(self, take: int) -> SurveyResult:
+        """Return the whole survey of a take. Raises TakesError when there is none."""
+        with self._connected() as db:
+            row = db.execute("SELECT result FROM take WHERE id = ?", (take,)).fetchone()
+        if row is None:
+            raise TakesError(f"the take log has no take {take}; 'verdigris takes' lists them")
+        return self._parsed(take, row["result"])
+
+    def set_note(self, take: int, note: str) -> None:
+        """Replace the note on a take. Raises TakesError when there is no such take."""
+        with self._connected() as db:
+            done = db.execute("UPDATE take SET note = ? WHERE id = ?", (note[:MAX_NOTE], take))
+            if done.rowcount == 0:
+                raise TakesError(f"the take log has no take {take}; 'verdigris takes' lists them")
+
+    def _parsed(self, take: int, text: str) -> SurveyResult:
+        try:
+            return SurveyResult.model_validate_json(text)
+        except ValidationError:
+            raise TakesError(
+                f"take {take} in '{self.path}' was written by another version; survey it again"
+            ) from None
+
+    def _entry(self, row: sqlite3.Row) -> TakeEntry:
+        result = self._parsed(int(row["id"]), row["result"])
+        values = values_of(result.measures)
+        return TakeEntry(
+            id=int(row["id"]), name=row["name"], spec=row["spec"], surveyed_at=row["surveyed_at"],
+            verdict=row["verdict"], score=float(row["score"]), note=row["note"],
+            primary=result.measures.primary, chroma=result.measures.chroma,
+            values={name: values.get(name) for name in TREND},
+            reasons=[reason.text for reason in result.verdict.reasons],
+            thumbnail=result.thumbnail,
+        )
+
+
+def _migrate(db: sqlite3.Connection, path: Path) -> None:
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    if version > len(MIGRATIONS):
+        raise TakesError(
+            f"the take log '{path}' was written by a newer version; use that version or another "
+            "file"
+        )
+    for number in range(version, len(MIGRATIONS)):
+        db.executescript(
+            f"BEGIN IMMEDIATE;{MIGRATIONS[number]};PRAGMA user_version = {number + 1};COMMIT;"
+        )
+
+
+def log_path(data_dir: str, beside: Path | None = None) -> Path:
+    """Return the log's file: beside the shots when one is there, else in the user's data folder."""
+    if beside is not None and (beside / FILE_NAME).is_file():
+        return beside / FILE_NAME
+    return Path(data_dir) / FILE_NAME
+
+
+def csv_text(entries: Sequence[TakeEntry]) -> str:
+    """Return takes as CSV with a header; numbers at six digits, empty where not to be had."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(["take", "name", "surveyed_at", "verdict", "score", "primary", "chroma",
+                     *TREND, "reasons", "note", "spec"])
+    for e in entries:
+        numbers = ["" if e.values[name] is None else f"{e.values[name]:.6g}" for name in TREND]
+        texts = [e.id, _plain(e.name), e.surveyed_at, e.verdict, f"{e.score:g}", e.primary or "",
+                 e.chroma, *numbers, _plain("; ".join(e.reasons)), _plain(e.note), _plain(e.spec)]
+        writer.writerow(texts)
+    return out.getvalue()
+
+
+def _plain(text: str) -> str:
+    """Return text that a spreadsheet takes for text, not for a formula."""
+    return "'" + text if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+
+
+def entries_json(entries: Sequence[TakeEntry]) -> str:
+    """Return takes as JSON, thumbnails left out."""
+    data: list[dict[str, Any]] = [e.model_dump(exclude={"thumbnail"}) for e in entries]
+    return json.dumps(data, indent=2) + "\n"
