@@ -31,40 +31,76 @@ class Marks:
 
 
 def find_marks(small: Array, fit: BackingFit) -> Marks:
-    """Find markers (compact other-coloured spots inside the backing) and creases (thin lines)."""
+    """Find markers (compact other-coloured spots inside the backing) and creases (thin lines).
+
+    A spot with nothing but backing round it is a marker; one near the subject counts when it has
+    the size of such a marker and backing at its own border.
+    """
     h, w = fit.mask.shape
-    marker_mask = np.zeros((h, w), bool)
-    boxes = []
-    hole = (~fit.mask).astype(np.uint8)
-    k, _, _ = channel_index(fit.primary)
-    level = np.log(np.maximum(small[k], 1e-5) / np.maximum(fit.clean[k], 1e-5))
-    noise = robust_sigma(level[fit.mask])
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(hole, connectivity=8)
-    for n in range(1, count):
-        x, y, bw, bh, area = (int(v) for v in stats[n])
-        if x <= 1 or y <= 1 or x + bw >= w - 1 or y + bh >= h - 1:
-            continue
-        if max(bw, bh) > max(LARGEST_MARKER * w, 6) or area < 8 or max(bw, bh) > 5 * min(bw, bh):
-            continue
-        if not _stands_out(small, fit, labels == n, (x, y, bw, bh), noise):
-            continue
-        marker_mask |= labels == n
-        boxes.append((x / w, y / h, (x + bw) / w, (y + bh) / h))
-    grown = cv2.dilate(marker_mask.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    spots = _spots(small, fit)
+    sure = [s for s in spots if s.alone]
+    chosen = list(sure)
+    if sure:
+        area = float(np.median([s.area for s in sure]))
+        step = float(np.median([s.step for s in sure]))
+        chosen += [s for s in spots if not s.alone and 0.6 < s.area / area < 1.6
+                   and abs(s.step - step) < 0.3 * abs(step)]
+    mask = np.zeros((h, w), np.uint8)
+    for spot in chosen:
+        mask |= spot.part
+    grown = cv2.dilate(mask, np.ones((3, 3), np.uint8)) > 0
+    boxes = [(s.x / w, s.y / h, (s.x + s.width) / w, (s.y + s.height) / h) for s in chosen]
     return Marks(np.array(boxes).reshape(-1, 4), grown, fit.creases & ~grown)
 
 
-def _stands_out(small: Array, fit: BackingFit, part: Mask, box: tuple[int, int, int, int],
-                noise: float) -> bool:
-    """Tell whether a spot differs from the backing and has backing all around it."""
+@dataclass(frozen=True, eq=False)
+class _Spot:
+    """A hole in the backing's mask. step: its largest mean ln ratio to the clean plate."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+    area: int
+    step: float
+    alone: bool
+    part: NDArray[np.uint8]
+
+
+def _spots(small: Array, fit: BackingFit) -> list[_Spot]:
+    """Return compact holes that stand out and have backing at their border."""
+    h, w = fit.mask.shape
+    k, _, _ = channel_index(fit.primary)
+    level = np.log(np.maximum(small[k], 1e-5) / np.maximum(fit.clean[k], 1e-5))
+    limit = max(0.1, 4.0 * robust_sigma(level[fit.mask]))
+    hole = (~fit.mask).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(hole, connectivity=8)
+    spots = []
+    for n in range(1, count):
+        x, y, bw, bh, area = (int(v) for v in stats[n])
+        if x <= 1 or y <= 1 or x + bw >= w - 1 or y + bh >= h - 1 or area < 8:
+            continue
+        if max(bw, bh) > max(LARGEST_MARKER * w, 6) or max(bw, bh) > 5 * min(bw, bh):
+            continue
+        part = labels == n
+        if _backed(fit.mask, part, (x, y, bw, bh), 3) < 0.9:
+            continue
+        ratio = np.log(np.maximum(small[:, part], 1e-5) / np.maximum(fit.clean[:, part], 1e-5))
+        mean = ratio.mean(axis=1)
+        step = float(mean[np.argmax(np.abs(mean))])
+        if abs(step) < limit:
+            continue
+        alone = _backed(fit.mask, part, (x, y, bw, bh), max(8, 2 * max(bw, bh))) >= 0.97
+        spots.append(_Spot(x, y, bw, bh, area, step, alone, part.astype(np.uint8)))
+    return spots
+
+
+def _backed(mask: Mask, part: Mask, box: tuple[int, int, int, int], far: int) -> float:
+    """Return the share of backing in the frame of width `far` round a spot."""
     x, y, w, h = box
-    far = max(8, 2 * max(w, h))
     ring = np.s_[max(0, y - far): y + h + far, max(0, x - far): x + w + far]
     around = ~part[ring]
-    if fit.mask[ring][around].mean() < 0.97:
-        return False
-    inside = np.log(np.maximum(small[:, part], 1e-5) / np.maximum(fit.clean[:, part], 1e-5))
-    return bool(np.abs(inside.mean(axis=1)).max() > max(0.1, 4.0 * noise))
+    return float(mask[ring][around].mean()) if around.any() else 0.0
 
 
 @dataclass(frozen=True)

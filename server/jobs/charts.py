@@ -79,8 +79,7 @@ def legend(low: float, high: float, unit: str) -> Markup:
     )
     middle = (low + high) / 2
     for x, value, anchor in ((0, low, "start"), (120, middle, "middle"), (240, high, "end")):
-        body += (f'<text x="{x}" y="26" text-anchor="{anchor}" fill="#1d2521">{value:.2g}'
-                 + (f" {_text(unit)}" if anchor == "end" else "") + "</text>")
+        body += f'<text x="{x}" y="26" text-anchor="{anchor}" fill="#1d2521">{value:.2g}</text>'
     return _svg(240, 30, body, f"scale from {low:g} to {high:g} {unit}")
 
 

@@ -40,14 +40,19 @@ class Threshold:
     percent: bool = False
 
     def severity(self, value: float) -> float:
-        """0 at half way to the work value or better, 1 at work, 2 at relight, at most 3."""
+        """0 where nothing is to be wished, 1 at work, 2 at relight, at most 3.
+
+        The best value lies half the way from relight to work beyond work, never below 0 for a
+        rising measure of which 0 is the best.
+        """
         sign = 1.0 if self.rising else -1.0
         far = self.relight if self.relight is not None else _beyond(self)
         span = sign * (far - self.work)
         above = sign * (value - self.work)
         if above >= 0:
             return min(1.0 + above / span, 3.0)
-        return max(0.0, 1.0 + above / (0.5 * span))
+        room = min(0.5 * span, self.work) if self.rising and self.work > 0 else 0.5 * span
+        return max(0.0, 1.0 + above / room)
 
 
 def _beyond(row: Threshold) -> float:
