@@ -5,9 +5,10 @@ from server.media.decode import DecodePool
 from server.media.display import DisplayChoice, default_choice, display_table, raw_display
 from server.media.errors import MediaError
 from server.media.exr import guard_output, write_exr
-from server.media.images import Limits
+from server.media.headers import Limits
+from server.media.opening import open_shot
 from server.media.sequence import format_frames, format_path, parse_frames
-from server.media.shot import Frame, Shot, open_shot
+from server.media.shot import Frame, Shot
 from server.media.stills import codes_from_display, contact_sheet, write_still
 
 __all__ = [

@@ -7,45 +7,18 @@ to twice is set aside until its file changes.
 
 from __future__ import annotations
 
-import contextlib
-import multiprocessing
-import os
-import signal
 import threading
-import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from multiprocessing.connection import Connection
-from multiprocessing.context import SpawnProcess
-from multiprocessing.shared_memory import SharedMemory
-from typing import Any
-
-import numpy as np
 
 from kernels.errors import VerdigrisError
+from server.media.decode_worker import Worker, WorkerLostError
 from server.media.errors import MediaError
-from server.media.headers import Attribute
 from server.media.shot import Frame, Shot
 
 MAX_TRIES = 2
-START_TIMEOUT_S = 60.0
-
-
-@dataclass(frozen=True)
-class Reply:
-    """What a worker says about the pixels that it left in its slot."""
-
-    number: int
-    width: int
-    height: int
-    has_alpha: bool
-    held: bool
-    missing: bool
-    nonfinite: int
-    attributes: dict[str, Attribute]
-    error: str = ""
 
 
 @dataclass
@@ -65,10 +38,6 @@ class _State:
     closing: bool = False
     aside: dict[int, tuple[object, str]] = field(default_factory=dict)
     """Frames set aside, with the identity of their file and the reason."""
-
-
-class _WorkerLostError(Exception):
-    """The worker died or was ended because it took too long."""
 
 
 class DecodePool:
@@ -129,7 +98,7 @@ class DecodePool:
 
     def _run(self) -> None:
         """One thread: takes jobs, keeps one worker process alive for them."""
-        worker: _Worker | None = None
+        worker: Worker | None = None
         try:
             while (job := self._next()) is not None:
                 if not job.future.set_running_or_notify_cancel():
@@ -144,15 +113,15 @@ class DecodePool:
             self._wake.wait_for(lambda: self._state.jobs or self._state.closing)
             return None if self._state.closing else self._state.jobs.popleft()
 
-    def _serve(self, worker: _Worker | None, job: Job) -> _Worker | None:
+    def _serve(self, worker: Worker | None, job: Job) -> Worker | None:
         """Settle one job's Future; gives back the worker to go on with, None if it was lost."""
         while True:
             try:
                 self._refuse_set_aside(job.frame)
-                worker = worker or _Worker(self.shot, self._on_worker)
+                worker = worker or Worker(self.shot, self._on_worker)
                 job.future.set_result(self._decode(worker, job.frame))
                 return worker
-            except _WorkerLostError as error:
+            except WorkerLostError as error:
                 if worker is not None:
                     worker.close()
                 worker = None
@@ -172,7 +141,7 @@ class DecodePool:
                 )
                 return worker
 
-    def _decode(self, worker: _Worker, frame: int) -> Frame:
+    def _decode(self, worker: Worker, frame: int) -> Frame:
         """Have the worker decode into its slot, check what it says, and copy the pixels out."""
         reply = worker.ask(frame, self.timeout_s, lambda: self._state.closing)
         if reply.error:
@@ -221,111 +190,3 @@ class DecodePool:
         )
         self._state.aside[frame] = (self._identity(frame), message)
         return MediaError(message)
-
-
-class _Worker:
-    """One process, its pipe and its slot."""
-
-    def __init__(self, shot: Shot, on_start: Callable[[int], None] | None) -> None:
-        self._shape = (4, shot.height, shot.width)
-        size = int(np.prod(self._shape)) * 4
-        try:
-            self._slot = SharedMemory(create=True, size=size)
-        except OSError as error:
-            raise MediaError(
-                f"no shared memory for decoding ({error.strerror}); use fewer decoding workers"
-            ) from None
-        context = multiprocessing.get_context("spawn")
-        self._pipe, theirs = context.Pipe()
-        self._process: SpawnProcess = context.Process(
-            target=_work, args=(shot, self._slot.name, self._shape, theirs), daemon=True
-        )
-        try:
-            self._process.start()
-        except OSError as error:
-            self._free()
-            raise MediaError(f"no process for decoding ({error.strerror}); try again") from None
-        finally:
-            theirs.close()
-        if on_start is not None and self._process.pid is not None:
-            on_start(self._process.pid)
-        self._fresh = True
-
-    def ask(self, frame: int, timeout_s: float, cancelled: Callable[[], bool]) -> Reply:
-        """Send a frame number and wait. Raises _WorkerLostError on death or time-out."""
-        try:
-            if self._fresh:
-                self._wait(START_TIMEOUT_S, cancelled)
-                self._fresh = False
-            self._pipe.send(frame)
-            reply: Reply = self._wait(timeout_s, cancelled)
-        except (EOFError, OSError):
-            raise _WorkerLostError("its decoder crashed") from None
-        return reply
-
-    def _wait(self, timeout_s: float, cancelled: Callable[[], bool]) -> Any:
-        """The next message; looks up now and then whether it is still wanted."""
-        end = time.monotonic() + timeout_s
-        while not self._pipe.poll(min(0.1, timeout_s)):
-            if time.monotonic() >= end or cancelled():
-                raise _WorkerLostError(f"decoding took longer than {timeout_s:g} s")
-        return self._pipe.recv()
-
-    def planes(self) -> np.ndarray[Any, np.dtype[np.float32]]:
-        """The slot as red, green, blue, alpha planes."""
-        return np.ndarray(self._shape, np.float32, buffer=self._slot.buf)
-
-    def close(self) -> None:
-        """End the process, whatever it is doing, and free the slot."""
-        with contextlib.suppress(OSError):
-            self._pipe.close()
-        self._process.join(0.2)
-        if self._process.is_alive():
-            self._process.kill()
-            self._process.join()
-        self._process.close()
-        self._free()
-
-    def _free(self) -> None:
-        with contextlib.suppress(FileNotFoundError):
-            self._slot.unlink()
-        with contextlib.suppress(BufferError):
-            self._slot.close()
-
-
-def _work(shot: Shot, slot_name: str, shape: tuple[int, int, int], pipe: Connection) -> None:
-    """The worker process: decode the frames asked for until the pipe closes."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to answer.
-    if hasattr(os, "nice"):
-        os.nice(5)
-    slot = SharedMemory(slot_name)
-    planes = np.ndarray(shape, np.float32, buffer=slot.buf)
-    try:
-        pipe.send(None)  # Ready: the time that imports take doesn't count as decoding.
-        while True:
-            pipe.send(_decode_into(planes, shot, pipe.recv()))
-    except (EOFError, OSError, KeyboardInterrupt):
-        pass
-    finally:
-        del planes
-        with contextlib.suppress(BufferError):
-            slot.close()
-
-
-def _decode_into(planes: np.ndarray[Any, Any], shot: Shot, number: int) -> Reply:
-    try:
-        frame = shot.read(number)
-        height, width = frame.pixels.shape[1:]
-        if (height, width) == planes.shape[1:]:
-            planes[:3] = frame.pixels
-            if frame.alpha is not None:
-                planes[3] = frame.alpha
-        return Reply(
-            number, width, height, frame.alpha is not None, frame.held, frame.missing,
-            frame.nonfinite, frame.attributes,
-        )  # fmt: skip
-    except VerdigrisError as error:
-        return Reply(number, 0, 0, False, False, False, 0, {}, str(error))
-    except Exception as error:
-        text = f"frame {number} of '{shot.spec}' cannot be decoded ({error!r}); render it again"
-        return Reply(number, 0, 0, False, False, False, 0, {}, text)

@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 import OpenImageIO as oiio
 
+from server.media.attributes import Attribute, typed_attribute
 from server.media.colour import CHROMATICITIES
 from server.media.errors import MediaError
-from server.media.headers import Attribute, typed_attribute
 
 HALF_MAX = 65504.0
 COMPRESSIONS = ("zip", "zips", "none", "piz", "rle", "pxr24", "b44", "b44a", "dwaa", "dwab")

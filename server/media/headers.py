@@ -1,57 +1,26 @@
-"""What a picture file says about itself, in this project's own terms.
-
-Attribute names are those of the OpenEXR standard (`timeCode`, `framesPerSecond`, `reelName`,
-`capDate`, `expTime`, ...), whatever the file format, so that they can be written to an EXR.
-"""
+"""What a picture file says about itself, checked, in this project's own terms."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-import OpenImageIO as oiio
+from server.media.attributes import Attribute, as_fraction, portable_attributes
+from server.media.errors import MediaError
 
-Attribute = str | int | float | Fraction | tuple[int, ...] | tuple[float, ...]
+DAMAGED = "it may be damaged, cut short or still being written; copy or render it again"
 
-# OpenEXR's name -> OpenImageIO's name, where they differ.
-OIIO_NAMES: Mapping[str, str] = {
-    "timeCode": "smpte:TimeCode",
-    "keyCode": "smpte:KeyCode",
-    "capDate": "DateTime",
-    "expTime": "ExposureTime",
-    "aperture": "FNumber",
-    "owner": "Copyright",
-    "comments": "ImageDescription",
-    "xDensity": "XResolution",
-}
-EXR_NAMES: Mapping[str, str] = {oiio_name: exr for exr, oiio_name in OIIO_NAMES.items()} | {
-    "FramesPerSecond": "framesPerSecond",
-    "dpx:InputDevice": "cameraModel",
-    "dpx:InputDeviceSerialNumber": "cameraSerialNumber",
-    "dpx:TimeCode": "dpxTimeCode",
-    "dpx:FrameId": "slateFrame",
-    "dpx:SlateInfo": "slate",
-    "Make": "cameraMake",
-    "Model": "cameraModel",
-}
-# How the file is stored, or what we set ourselves: never handed on.
-_STRUCTURE = frozenset(
-    {
-        "compression", "chromaticities", "colorInteropID", "acesImageContainerFlag",
-        "Orientation", "PixelAspectRatio", "screenWindowCenter", "screenWindowWidth",
-        "planarconfig", "XResolution", "YResolution", "ResolutionUnit", "ICCProfile",
-        "Software", "textureformat", "wrapmodes", "name", "version", "chunkCount", "type",
-        "tiles", "lineOrder", "view", "multiView", "dpxTimeCode", "thumbnail_image",
-        "thumbnail_width", "thumbnail_height", "thumbnail_nchannels", "maxSamplesPerPixel",
-    }
-)  # fmt: skip
-_STRUCTURE_PREFIXES = (
-    "oiio:", "openexr:", "dpx:", "cineon:", "tiff:", "jpeg:", "png:", "ICCProfile:", "Exif:",
-    "GPS:", "IPTC:", "photoshop:", "xmp", "verdigris:", "ACES:",
-)  # fmt: skip
+
+@dataclass(frozen=True)
+class Limits:
+    """The largest picture that is opened: pixels a side, channels, bytes once decoded."""
+
+    side_px: int = 16384
+    channels: int = 64
+    megabytes: int = 4096
 
 
 @dataclass(frozen=True)
@@ -85,83 +54,185 @@ class Header:
     attributes: dict[str, Attribute] = field(default_factory=dict)
 
 
-def as_fraction(value: Any) -> Fraction | None:
-    """A frame rate from a rational pair or a number; None unless between 1 and 1000 per second."""
-    try:
-        if isinstance(value, tuple):
-            rate = Fraction(int(value[0]), int(value[1]))
-        else:
-            rate = snap_rate(float(value))
-    except (TypeError, ValueError, ZeroDivisionError, OverflowError, IndexError):
+def header_of(path: Path, reader: Any, limits: Limits) -> Header:
+    """The header of an open OpenImageIO reader, checked before any pixel is read."""
+    index, spec = _colour_part(path, reader, limits)
+    names = [str(name) for name in spec.channelnames]
+    colour, alpha = _channels(path, names, spec)
+    orientation = spec.get_int_attribute("Orientation", 1)
+    orientation = orientation if 1 <= orientation <= 8 else 1
+    size = (int(spec.full_width), int(spec.full_height))
+    width, height = size if orientation < 5 else size[::-1]
+    aspect = float(spec.get_float_attribute("PixelAspectRatio", 1.0))
+    if not (math.isfinite(aspect) and 0.1 <= aspect <= 10.0):
+        aspect = 1.0
+    x0, y0 = int(spec.x - spec.full_x), int(spec.y - spec.full_y)
+    attributes = portable_attributes(spec)
+    fps = as_fraction(_first(spec, "framesPerSecond", "FramesPerSecond"))
+    fps = fps or as_fraction(_first(spec, "dpx:FrameRate", "dpx:TemporalFrameRate"))
+    if fps is not None:
+        attributes["framesPerSecond"] = fps
+    if str(reader.format_name()) == "openexr":
+        attributes["displayWindow"] = _window(spec.full_x, spec.full_y, *size)
+        attributes["dataWindow"] = _window(spec.x, spec.y, spec.width, spec.height)
+        attributes["pixelAspectRatio"] = aspect
+    return Header(
+        path=path,
+        format=str(reader.format_name()),
+        subimage=index,
+        width=width,
+        height=height,
+        pixel_aspect=aspect if orientation < 5 else 1.0 / aspect,
+        data_window=(x0, y0, x0 + int(spec.width), y0 + int(spec.height)),
+        stored_size=size,
+        colour_channels=colour,
+        alpha_channel=alpha,
+        alpha_associated=_associated(str(reader.format_name()), spec),
+        orientation=orientation,
+        bits=_bits(spec),
+        chroma=_chroma(spec),
+        fps=fps,
+        colour_tag=_colour_tag(str(reader.format_name()), spec),
+        colour_guess=_colour_guess(str(reader.format_name()), spec),
+        chromaticities=_chromaticities(spec),
+        attributes=attributes,
+    )
+
+
+def _colour_part(path: Path, reader: Any, limits: Limits) -> tuple[int, Any]:
+    """The first part that has red, green and blue, else the first with any picture."""
+    fallback: tuple[int, Any] | None = None
+    for index in range(limits.channels):
+        if not reader.seek_subimage(index, 0):
+            break
+        spec = reader.spec()
+        _check_size(path, spec, limits)
+        names = {str(name).rsplit(".", 1)[-1].upper() for name in spec.channelnames}
+        if {"R", "G", "B"} <= names or {"RED", "GREEN", "BLUE"} <= names:
+            return index, spec
+        fallback = fallback or (index, spec)
+        if str(reader.format_name()) != "openexr":
+            break
+    if fallback is None:
+        raise MediaError(f"'{path}' holds no picture; {DAMAGED}")
+    reader.seek_subimage(fallback[0], 0)
+    return fallback
+
+
+def _check_size(path: Path, spec: Any, limits: Limits) -> None:
+    """Refuse absurd headers before any pixel is read."""
+    sides = (spec.width, spec.height, spec.full_width, spec.full_height)
+    if min(sides) < 1 or max(sides) > limits.side_px:
+        raise MediaError(
+            f"'{path}' claims {sides[0]} x {sides[1]} pixels (display {sides[2]} x {sides[3]}) and "
+            f"at most {limits.side_px} a side are read; check the file or scale it down"
+        )
+    if not 1 <= spec.nchannels <= limits.channels:
+        raise MediaError(
+            f"'{path}' claims {spec.nchannels} channels and at most {limits.channels} are read; "
+            "write only the colour and alpha channels"
+        )
+    megabytes = max(sides[0] * sides[1], sides[2] * sides[3]) * spec.nchannels * 4 / 2**20
+    if megabytes > limits.megabytes:
+        raise MediaError(
+            f"'{path}' would take {megabytes:.0f} MB and at most {limits.megabytes} MB are read; "
+            "scale it down or write fewer channels"
+        )
+    if spec.deep:
+        raise MediaError(f"'{path}' holds deep samples; flatten it to an ordinary EXR first")
+    if max(spec.depth, spec.full_depth) > 1:
+        raise MediaError(f"'{path}' is a volume, not a picture; write its slices as pictures")
+
+
+def _channels(path: Path, names: list[str], spec: Any) -> tuple[tuple[int, ...], int | None]:
+    """Channel numbers of the colour (three or one) and of alpha, found by name."""
+    lower = {name.lower(): number for number, name in reversed(list(enumerate(names)))}
+    layers = dict.fromkeys(["", *(n.rsplit(".", 1)[0] + "." for n in lower if "." in n)])
+    for layer in layers:
+        for triple in (("r", "g", "b"), ("red", "green", "blue")):
+            numbers = [lower.get(layer + name) for name in triple]
+            if None not in numbers:
+                alpha = lower.get(layer + "a", lower.get(layer + "alpha"))
+                return tuple(int(n) for n in numbers if n is not None), alpha
+    if spec.alpha_channel >= 0 and len(names) <= 2:
+        grey = [n for n in range(len(names)) if n != spec.alpha_channel]
+        return (grey[0] if grey else spec.alpha_channel,), spec.alpha_channel if grey else None
+    if "y" in lower and not {"ry", "by"} & set(lower):
+        return (lower["y"],), lower.get("a")
+    if len(names) == 1:
+        return (0,), None
+    unnamed = names[0].lower().startswith("channel")
+    if len(names) == 2 and unnamed:
+        return (0,), 1
+    if len(names) in (3, 4) and unnamed:
+        return (0, 1, 2), 3 if len(names) == 4 else None
+    raise MediaError(
+        f"'{path}' has the channels {', '.join(names[:8])} and no red, green and blue among them; "
+        "write channels named R, G, B"
+    )
+
+
+def _associated(format_name: str, spec: Any) -> bool:
+    """Whether colour is stored multiplied by alpha: EXR always, TIFF by its tag, others never."""
+    if format_name == "openexr":
+        return True
+    if format_name == "tiff":
+        return int(spec.get_int_attribute("oiio:UnassociatedAlpha", 0)) == 0
+    return False
+
+
+def _bits(spec: Any) -> int | None:
+    size = {"uint8": 8, "uint16": 16, "uint32": 32, "uint10": 10, "uint12": 12}
+    bits = size.get(str(spec.format))
+    return None if bits is None else int(spec.get_int_attribute("oiio:BitsPerSample", bits))
+
+
+def _chroma(spec: Any) -> str | None:
+    sub = spec.get_string_attribute("jpeg:subsampling", "")
+    if sub in ("4:2:0", "4:2:2", "4:4:4"):
+        return str(sub)
+    return "4:2:0" if sub in ("4:1:1", "4:2:1") else "4:4:4"
+
+
+def _first(spec: Any, *names: str) -> Any:
+    for name in names:
+        value = spec.getattribute(name)
+        if value is not None:
+            return value
+    return None
+
+
+def _colour_tag(format_name: str, spec: Any) -> str | None:
+    """A colour-space name that the file itself states, never one guessed by the reader."""
+    if spec.get_int_attribute("acesImageContainerFlag", 0) == 1:
+        return "lin_ap0_scene"
+    tag = spec.get_string_attribute("colorInteropID", "")
+    if tag:
+        return str(tag)
+    if format_name in ("dpx", "cineon"):
+        transfer = spec.get_string_attribute("dpx:Transfer", "")
+        return {"Linear": "scene_linear", "ITU-R 709-4": "ocio:itu709_rec709_scene"}.get(transfer)
+    if format_name == "openexr":
         return None
-    return rate if 1 <= rate <= 1000 else None
+    if format_name == "jpeg" and spec.get_int_attribute("Exif:ColorSpace", 0) != 1:
+        return None
+    return str(spec.get_string_attribute("oiio:ColorSpace", "")) or None
 
 
-def snap_rate(rate: float) -> Fraction:
-    """The exact frame rate a rounded number stands for: 23.976 is 24000/1001."""
-    for nominal in (24, 25, 30, 48, 50, 60, 120):
-        for exact in (Fraction(nominal), Fraction(nominal * 1000, 1001)):
-            if abs(rate - float(exact)) < 0.004:
-                return exact
-    return Fraction(rate).limit_denominator(1001)
-
-
-def portable_attributes(spec: Any) -> dict[str, Attribute]:
-    """The attributes of an OpenImageIO spec worth carrying to another file."""
-    found: dict[str, Attribute] = {}
-    for item in spec.extra_attribs:
-        name = EXR_NAMES.get(item.name, item.name)
-        if name in _STRUCTURE or name.startswith(_STRUCTURE_PREFIXES):
-            continue
-        value = _portable_value(item.type, item.value)
-        if value is not None and value != "":
-            found[name] = value
-    return found
-
-
-def _portable_value(kind: Any, value: Any) -> Attribute | None:
-    """The value as a plain Python object; None for kinds that are not carried."""
-    text = str(kind)
-    if text.startswith("rational"):
-        return as_fraction(value) or None
-    if text == "timecode":
-        return tuple(int(word) & 0xFFFFFFFF for word in value)
-    if text == "keycode":
-        return tuple(int(word) for word in value)
-    if isinstance(value, str):
-        return value if len(value) <= 65536 else None
-    if isinstance(value, bool | int | float):
-        return value
-    if text in _TUPLE_KINDS and isinstance(value, tuple):
-        return tuple(float(v) if "float" in text or text in {"matrix33", "matrix"} else int(v)
-                     for v in value)  # fmt: skip
+def _colour_guess(format_name: str, spec: Any) -> str | None:
+    """Film densities for a logarithmic scan: the published curve nearest to what scanners write."""
+    transfer = spec.get_string_attribute("dpx:Transfer", "")
+    if format_name == "cineon" or transfer in ("Logarithmic", "Printing density"):
+        return "ADX10"
     return None
 
 
-_TUPLE_KINDS = {
-    "float2": 2, "vector2": 2, "float[3]": 3, "vector": 3, "point": 3, "matrix33": 9,
-    "matrix": 16, "int2": 2, "box2i": 4, "int[4]": 4, "vector2i": 2,
-}  # fmt: skip
-
-
-def typed_attribute(name: str, value: Attribute) -> tuple[str, Any, Any] | None:
-    """OpenImageIO's name, type and value for an attribute; None when it cannot be written."""
-    oiio_name = OIIO_NAMES.get(name, name)
-    if name == "timeCode":
-        return oiio_name, oiio.TypeTimeCode, value
-    if name == "keyCode":
-        return oiio_name, oiio.TypeKeyCode, value
-    if isinstance(value, Fraction):
-        pair = (value.numerator, value.denominator)
-        return oiio_name, oiio.TypeDesc("rational2i"), pair
-    if isinstance(value, bool | int):
-        fits = -(2**31) <= value < 2**31
-        return (oiio_name, oiio.TypeInt, int(value)) if fits else None
-    if isinstance(value, float):
-        return oiio_name, oiio.TypeFloat, value
-    if isinstance(value, str):
-        return oiio_name, oiio.TypeString, value
-    kinds = {2: "vector2", 3: "vector", 9: "matrix33", 16: "matrix"}
-    if isinstance(value[0], float) and len(value) in kinds:
-        return oiio_name, oiio.TypeDesc(kinds[len(value)]), value
+def _chromaticities(spec: Any) -> tuple[float, ...] | None:
+    value = spec.getattribute("chromaticities")
+    if isinstance(value, tuple) and len(value) == 8:
+        return tuple(float(v) for v in value)
     return None
+
+
+def _window(x: int, y: int, width: int, height: int) -> tuple[int, ...]:
+    return int(x), int(y), int(x) + int(width), int(y) + int(height)

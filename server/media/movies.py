@@ -10,7 +10,6 @@ import re
 import threading
 from bisect import bisect_right
 from collections.abc import Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -22,10 +21,11 @@ import numpy as np
 import numpy.typing as npt
 
 from server.media import yuv
+from server.media.attributes import Attribute, snap_rate
 from server.media.colour import CAMERA_REC2020
 from server.media.errors import MediaError
-from server.media.headers import Attribute, snap_rate
-from server.media.images import Limits
+from server.media.headers import Limits
+from server.media.movie_index import build_index, one_line
 from server.media.timecode import TimeCode, advance, parse_timecode
 
 Float32 = npt.NDArray[np.float32]
@@ -52,16 +52,6 @@ _TAGS = {
 }
 
 
-@dataclass(frozen=True)
-class Index:
-    """The time stamp of every shown frame by its number, and the key frames to seek to."""
-
-    stamps: dict[int, int]
-    key_stamps: list[int]
-    key_seeks: list[int]
-    missing: list[int]
-
-
 class Movie:
     """One open movie. Several threads may read; they take turns."""
 
@@ -70,11 +60,9 @@ class Movie:
         self._limits = limits or Limits()
         self._open()
         self._check_stream()
-        self._index = self._build_index()
+        self._index = build_index(path, self._container, self._stream)
         self.missing_frames = self._index.missing
-        self.frame_count = len(self._index.stamps) + len(self.missing_frames)
-        if not self._index.stamps:
-            raise MediaError(f"'{path}' is a movie without a single frame; export it again")
+        self.frame_count = self._index.count
         self._shown = {stamp: shown for shown, stamp in self._index.stamps.items()}
         self._turn = threading.Lock()
         self._recent: dict[int, Any] = {}
@@ -89,8 +77,8 @@ class Movie:
             self._container: Any = av.open(f"file:{self.path.resolve()}", options=options)
         except (av.FFmpegError, OSError, ValueError) as error:
             raise MediaError(
-                f"'{self.path}' is not a readable movie ({_reason(error)}); it may be cut short or "
-                "still being written; copy or export it again"
+                f"'{self.path}' is not a readable movie ({one_line(error)}); it may be cut short "
+                "or still being written; copy or export it again"
             ) from None
         if not self._container.streams.video:
             raise MediaError(f"'{self.path}' has no picture track; choose another file")
@@ -109,60 +97,6 @@ class Movie:
                 f"'{self.path}' claims {context.width} x {context.height} pixels and at most "
                 f"{self._limits.side_px} a side are read; check the file or scale it down"
             )
-
-    def _build_index(self) -> Index:
-        entries = list(self._stream.index_entries)
-        declared = int(self._stream.frames)
-        if entries and len(entries) >= declared > 0 and all(e.is_keyframe for e in entries):
-            return self._index_of_entries(entries)
-        return self._index_of_packets(declared)
-
-    def _index_of_entries(self, entries: list[Any]) -> Index:
-        """Every frame is a key frame: the container's own table is enough."""
-        size = self.path.stat().st_size
-        shown = [entry for entry in entries if not entry.is_discard]
-        whole = [entry for entry in shown if entry.pos + entry.size <= size]
-        stamps = sorted(int(entry.timestamp) for entry in whole)
-        numbers = self._numbers(stamps, len(shown))
-        return Index(numbers, stamps, stamps, _absent(numbers, len(shown)))
-
-    def _numbers(self, stamps: list[int], count: int) -> dict[int, int]:
-        """Frame number -> time stamp. When some are lost, the time tells which: the frame rate."""
-        plain = dict(enumerate(stamps, start=1))
-        if count <= len(stamps) or not stamps or not self._stream.average_rate:
-            return plain
-        step = 1 / (self._stream.average_rate * self._stream.time_base)
-        placed = {round((stamp - stamps[0]) / step) + 1: stamp for stamp in stamps}
-        return placed if len(placed) == len(stamps) and max(placed) <= count else plain
-
-    def _index_of_packets(self, declared: int) -> Index:
-        """Read through the packets, without decoding them."""
-        shown: list[int] = []
-        keys: list[tuple[int, int]] = []
-        seen = 0
-        try:
-            for packet in self._container.demux(self._stream):
-                stamp = packet.pts if packet.pts is not None else packet.dts
-                if not packet.size or stamp is None:
-                    continue
-                seen += not packet.is_corrupt
-                if packet.is_keyframe and not packet.is_corrupt:
-                    keys.append((stamp, packet.dts if packet.dts is not None else stamp))
-                if not (packet.is_corrupt or packet.is_discard):
-                    shown.append(stamp)
-        except av.FFmpegError as error:
-            if not shown:
-                raise MediaError(
-                    f"'{self.path}' cannot be read ({_reason(error)}); copy or export it again"
-                ) from None
-        lost = max(0, declared - seen)
-        keys.sort()
-        stamps = sorted(set(shown))
-        count = len(stamps) + lost
-        numbers = self._numbers(stamps, count)
-        return Index(
-            numbers, [key for key, _ in keys], [seek for _, seek in keys], _absent(numbers, count)
-        )
 
     def _read_siting(self) -> int | None:
         """Chroma sample location type from the stream's parameter sets; None if not stated."""
@@ -258,7 +192,7 @@ class Movie:
             frame = self._recent.get(number) or self._find(number)
         except (av.FFmpegError, OSError) as error:
             self._frames = None
-            raise self._damaged(number, _reason(error)) from None
+            raise self._damaged(number, one_line(error)) from None
         if frame.is_corrupt:
             raise self._damaged(number, "its data is incomplete")
         if frame.interlaced_frame:
@@ -331,10 +265,6 @@ class Movie:
             del self._recent[next(iter(self._recent))]
 
 
-def _absent(numbers: dict[int, int], count: int) -> list[int]:
-    return [number for number in range(1, count + 1) if number not in numbers]
-
-
 def _chroma(kind: Any) -> str:
     components = kind.components
     if len(components) < 3 or kind.is_rgb:
@@ -356,8 +286,3 @@ def _colour_tags(transfer: int, primaries: int) -> list[str]:
     if transfer == 8:
         return [f"lin_{gamut}_scene"]
     return [_TAGS[transfer, gamut]] if (transfer, gamut) in _TAGS else []
-
-
-def _reason(error: Exception) -> str:
-    text = getattr(error, "strerror", None) or str(error)
-    return " ".join(str(text).split())[:120].rstrip(". ")

@@ -69,9 +69,10 @@ def make_movie(tmp_path: Path) -> MovieMaker:
         rate: Fraction | int = 24,
         options: dict[str, str] | None = None,
         setup: Callable[[Any], None] | None = None,
+        container_options: dict[str, str] | None = None,
     ) -> Path:
         path = tmp_path / name
-        with av.open(str(path), "w") as container:
+        with av.open(str(path), "w", options=container_options or {}) as container:
             stream: Any = container.add_stream(codec, rate=rate)
             first = frames[0]
             ready = isinstance(first, av.VideoFrame)

@@ -16,7 +16,8 @@ import tifffile
 from numpy.typing import NDArray
 
 from server.media import MediaError, open_shot
-from server.media.images import Limits, read_header, read_pixels
+from server.media.headers import Limits
+from server.media.images import read_header, read_pixels
 
 Array = NDArray[Any]
 MakeDpx = Callable[..., bytes]

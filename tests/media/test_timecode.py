@@ -10,7 +10,7 @@ import OpenEXR
 import pytest
 
 from server.media import write_exr
-from server.media.headers import snap_rate
+from server.media.attributes import snap_rate
 from server.media.timecode import advance, parse_timecode
 
 NTSC = Fraction(30000, 1001)
