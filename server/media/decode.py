@@ -7,6 +7,7 @@ to twice is set aside until its file changes.
 
 from __future__ import annotations
 
+import os
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -59,6 +60,7 @@ class DecodePool:
         self.shot = shot
         self.timeout_s = timeout_s
         self._on_worker = on_worker
+        self._reader_threads = max(1, (os.cpu_count() or 1) // max(1, workers))
         self._state = _State()
         self._wake = threading.Condition()
         self._threads = [
@@ -118,7 +120,7 @@ class DecodePool:
         while True:
             try:
                 self._refuse_set_aside(job.frame)
-                worker = worker or Worker(self.shot, self._on_worker)
+                worker = worker or Worker(self.shot, self._on_worker, self._reader_threads)
                 job.future.set_result(self._decode(worker, job.frame))
                 return worker
             except WorkerLostError as error:

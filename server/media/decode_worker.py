@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
+import secrets
 import signal
 import time
 from collections.abc import Callable
@@ -17,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from kernels.errors import VerdigrisError
+from server.media import images
 from server.media.attributes import Attribute
 from server.media.errors import MediaError
 from server.media.shot import Shot
@@ -46,11 +48,12 @@ class WorkerLostError(Exception):
 class Worker:
     """One process, its pipe and its slot."""
 
-    def __init__(self, shot: Shot, on_start: Callable[[int], None] | None) -> None:
+    def __init__(self, shot: Shot, on_start: Callable[[int], None] | None, threads: int) -> None:
         self._shape = (4, shot.height, shot.width)
         size = int(np.prod(self._shape)) * 4
         try:
-            self._slot = SharedMemory(create=True, size=size)
+            name = f"vdg-{os.getpid()}-{secrets.token_hex(4)}"
+            self._slot = SharedMemory(name, create=True, size=size)
         except OSError as error:
             raise MediaError(
                 f"no shared memory for decoding ({error.strerror}); use fewer decoding workers"
@@ -58,7 +61,7 @@ class Worker:
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
         self._process: SpawnProcess = context.Process(
-            target=_work, args=(shot, self._slot.name, self._shape, theirs), daemon=True
+            target=_work, args=(shot, self._slot.name, self._shape, theirs, threads), daemon=True
         )
         try:
             self._process.start()
@@ -113,11 +116,12 @@ class Worker:
             self._slot.close()
 
 
-def _work(shot: Shot, slot_name: str, shape: tuple[int, int, int], pipe: Connection) -> None:
+def _work(
+    shot: Shot, slot_name: str, shape: tuple[int, int, int], pipe: Connection, threads: int
+) -> None:
     """The worker process: decode the frames asked for until the pipe closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to answer.
-    if hasattr(os, "nice"):
-        os.nice(5)
+    images.set_threads(threads)
     slot = SharedMemory(slot_name)
     planes = np.ndarray(shape, np.float32, buffer=slot.buf)
     try:

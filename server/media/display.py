@@ -55,9 +55,7 @@ def default_choice(colour: Colour) -> DisplayChoice:
     return DisplayChoice(display, colour.views(display)[0])
 
 
-def display_table(
-    colour: Colour, choice: DisplayChoice, *, size: int = TABLE_SIZE
-) -> DisplayTable:
+def display_table(colour: Colour, choice: DisplayChoice, *, size: int = TABLE_SIZE) -> DisplayTable:
     """A display transform as a shaper in log2(x + 0.01) over 14 stops and a size^3 table.
 
     Working linear in, display-encoded out; the shaper's ends hold values outside. Table values

@@ -89,9 +89,7 @@ def write_exr(
     if interop_id:
         spec.attribute("colorInteropID", interop_id)
         if interop_id in CHROMATICITIES:
-            spec.attribute(
-                "chromaticities", oiio.TypeDesc("float[8]"), CHROMATICITIES[interop_id]
-            )
+            spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), CHROMATICITIES[interop_id])
     write_image(output, "openexr", spec, pixels.astype(kind) if half else pixels)
     return clamped
 

@@ -7,7 +7,7 @@ alpha and no colour is converted here.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -32,6 +32,12 @@ def library_list() -> str:
     return str(oiio.get_string_attribute("library_list"))
 
 
+def set_threads(count: int) -> None:
+    """How many threads the image libraries may use for one picture in this process."""
+    oiio.attribute("threads", count)
+    oiio.attribute("exr_threads", count)
+
+
 def read_header(path: Path, limits: Limits | None = None) -> Header:
     """The checked header of a picture. Raises MediaError naming the file and the remedy."""
     limits = limits or Limits()
@@ -39,17 +45,23 @@ def read_header(path: Path, limits: Limits | None = None) -> Header:
         return header_of(path, reader, limits)
 
 
-def read_pixels(header: Header, limits: Limits | None = None) -> tuple[Float32, Float32 | None]:
-    """Colour (3, H, W) and alpha (H, W) or None, encoded as in the file, upright, float32.
+def read_picture(
+    path: Path,
+    limits: Limits | None = None,
+    check: Callable[[Header], None] = lambda header: None,
+) -> tuple[Header, Float32, Float32 | None]:
+    """Header, colour (3, H, W) and alpha (H, W) or None, encoded as in the file, upright, float32.
 
-    The data window is pasted into the display window; what lies outside it is 0, and what is
-    stored outside the display window is left out. A grey picture gives three equal channels.
+    `check` sees the header before pixels are read and may raise. The data window is pasted into
+    the display window; what lies outside it is 0, and what is stored outside the display window is
+    left out. A grey picture gives three equal channels.
     """
-    wanted = [*header.colour_channels]
-    if header.alpha_channel is not None:
-        wanted.append(header.alpha_channel)
-    low = min(wanted)
-    stored = _stored(header, limits or Limits(), low, max(wanted) + 1)
+    limits = limits or Limits()
+    with _opened(path, limits) as reader:
+        header = header_of(path, reader, limits)
+        check(header)
+        stored, low = _stored(header, reader)
+    wanted = _wanted(header)
     planes = np.zeros((len(wanted), header.stored_size[1], header.stored_size[0]), np.float32)
     x0, y0, x1, y1 = header.data_window
     left, top = max(x0, 0), max(y0, 0)
@@ -63,23 +75,28 @@ def read_pixels(header: Header, limits: Limits | None = None) -> tuple[Float32, 
     if len(colour) == 1:
         colour = np.repeat(colour, 3, axis=0)
     alpha = planes[-1] if header.alpha_channel is not None else None
-    return np.ascontiguousarray(colour), None if alpha is None else np.ascontiguousarray(alpha)
+    alpha = None if alpha is None else np.ascontiguousarray(alpha)
+    return header, np.ascontiguousarray(colour), alpha
 
 
-def _stored(header: Header, limits: Limits, low: int, high: int) -> Float32:
-    """Channels low..high of the data window as the file has them, (h, w, channels)."""
-    x0, y0, x1, y1 = header.data_window
-    with _opened(header.path, limits) as reader:
-        again = header_of(header.path, reader, limits)
-        if (again.stored_size, again.data_window) != (header.stored_size, header.data_window):
-            raise MediaError(f"'{header.path}' changed while it was being read; read it again")
-        stored = reader.read_image(header.subimage, 0, low, high, "float")
-        if stored is None:
-            reason = _clean(reader.geterror() or oiio.geterror())
-            raise MediaError(f"'{header.path}' cannot be read ({reason}); {DAMAGED}")
+def _wanted(header: Header) -> list[int]:
+    """Channel numbers to read: the colour's, then alpha's if there is one."""
+    alpha = [] if header.alpha_channel is None else [header.alpha_channel]
+    return [*header.colour_channels, *alpha]
+
+
+def _stored(header: Header, reader: Any) -> tuple[Float32, int]:
+    """The data window (h, w, channels) as the file has it, and its first channel's number."""
+    wanted = _wanted(header)
+    low, high = min(wanted), max(wanted) + 1
+    stored = reader.read_image(header.subimage, 0, low, high, "float")
+    if stored is None:
+        reason = _clean(reader.geterror() or oiio.geterror())
+        raise MediaError(f"'{header.path}' cannot be read ({reason}); {DAMAGED}")
     if header.format == "jpeg" and not _jpeg_is_whole(header.path):
         raise MediaError(f"'{header.path}' ends before its last row; {DAMAGED}")
-    return np.asarray(stored, dtype=np.float32).reshape(y1 - y0, x1 - x0, high - low)
+    x0, y0, x1, y1 = header.data_window
+    return np.asarray(stored, dtype=np.float32).reshape(y1 - y0, x1 - x0, high - low), low
 
 
 def _jpeg_is_whole(path: Path) -> bool:

@@ -6,6 +6,7 @@ reading continues from where the decoder is, or seeks to the key frame before.
 
 from __future__ import annotations
 
+import os
 import re
 import threading
 from bisect import bisect_right
@@ -33,6 +34,8 @@ Float32 = npt.NDArray[np.float32]
 _CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mxf,avi"
 _AHEAD = 16
 """How many frames forward are decoded in passing rather than sought."""
+_THREADS = 4
+"""Decoder threads: each holds a frame back, so more would make seeking slower."""
 _RECENT = 4
 """Decoded frames kept, for callers that ask a little out of order."""
 _CENTRED_CHROMA = {"mjpeg", "mpeg1video"}
@@ -84,6 +87,7 @@ class Movie:
             raise MediaError(f"'{self.path}' has no picture track; choose another file")
         self._stream: Any = self._container.streams.video[0]
         self._stream.thread_type = "AUTO"
+        self._stream.codec_context.thread_count = min(_THREADS, os.cpu_count() or 1)
 
     def _check_stream(self) -> None:
         context = self._stream.codec_context
@@ -196,9 +200,7 @@ class Movie:
         if frame.is_corrupt:
             raise self._damaged(number, "its data is incomplete")
         if frame.interlaced_frame:
-            raise MediaError(
-                f"'{self.path}' is interlaced; deinterlace it to whole frames first"
-            )
+            raise MediaError(f"'{self.path}' is interlaced; deinterlace it to whole frames first")
         return frame
 
     def _damaged(self, number: int, reason: str) -> MediaError:
@@ -257,7 +259,6 @@ class Movie:
                 break
         self._frames = None
         return None
-
 
     def _keep(self, number: int, frame: Any) -> None:
         self._recent[number] = frame

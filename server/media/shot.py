@@ -154,9 +154,7 @@ class Shot:
         return self._read_image(frame, path)
 
     def _read_image(self, frame: int, path: Path) -> Frame:
-        header = images.read_header(path, self.limits)
-        self._check_header(header)
-        pixels, alpha = images.read_pixels(header, self.limits)
+        header, pixels, alpha = images.read_picture(path, self.limits, self._check_header)
         return self._finish(frame, pixels, alpha, header.alpha_associated, header.attributes)
 
     def _read_movie(self, frame: int) -> Frame:

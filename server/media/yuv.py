@@ -129,9 +129,7 @@ def rgb_from_ycbcr(luma: Float32, cb: Float32, cr: Float32, matrix: int) -> Floa
     return rgb
 
 
-def upsample_chroma(
-    plane: Float32, shape: tuple[int, int], siting: Sequence[float]
-) -> Float32:
+def upsample_chroma(plane: Float32, shape: tuple[int, int], siting: Sequence[float]) -> Float32:
     """A chroma plane at luma resolution `shape`, each sample interpolated from where it was sited.
 
     Luma sample j lies at (j - s) / n in chroma samples, n the subsampling factor and s the

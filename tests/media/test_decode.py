@@ -79,7 +79,7 @@ def no_shared_memory_is_left() -> Any:
     before = set(os.listdir("/dev/shm"))
     yield
     gc.collect()
-    left = {n for n in set(os.listdir("/dev/shm")) - before if n.startswith("psm_")}
+    left = {n for n in set(os.listdir("/dev/shm")) - before if n.startswith(f"vdg-{os.getpid()}-")}
     assert not left
 
 

@@ -83,9 +83,7 @@ def test_colour_is_associated_as_openimageio_reads_it(
 
 
 @pytest.mark.parametrize("compression", [c for c in COMPRESSIONS if c[:2] not in ("b4", "dw")])
-def test_lossless_compressions(
-    tmp_path: Path, layers: dict[str, Array], compression: str
-) -> None:
+def test_lossless_compressions(tmp_path: Path, layers: dict[str, Array], compression: str) -> None:
     """Source: OpenEXR: these are lossless for half; b44 and dwa are not and are left out."""
     write_exr(tmp_path / "a.exr", layers, compression=compression)
     read = channels_of(tmp_path / "a.exr")

@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 
 from server.media import MediaError, open_shot
 from server.media.headers import Limits
-from server.media.images import read_header, read_pixels
+from server.media.images import read_header, read_picture
 
 Array = NDArray[Any]
 MakeDpx = Callable[..., bytes]
 
 
 def read(path: Path) -> tuple[Array, Array | None]:
-    return read_pixels(read_header(path))
+    return read_picture(path)[1:]
 
 
 def planar(picture: Array) -> Array:

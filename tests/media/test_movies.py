@@ -261,9 +261,10 @@ def test_frames_lost_off_the_end_are_missing_frames(
     rng = np.random.default_rng(0)
     frames = [f + rng.integers(0, 90, f.shape).astype(np.uint8) for f in numbered_frames(20)]
     path = make_movie("a.mov", frames, codec=codec, pix_fmt=pix_fmt)
-    with av.open(str(path)) as source, av.open(
-        str(path.with_name("b.mov")), "w", options={"movflags": "faststart"}
-    ) as target:
+    with (
+        av.open(str(path)) as source,
+        av.open(str(path.with_name("b.mov")), "w", options={"movflags": "faststart"}) as target,
+    ):
         stream = target.add_stream_from_template(source.streams.video[0])
         for packet in source.demux(source.streams.video[0]):
             if packet.dts is not None:

@@ -15,7 +15,7 @@ import pytest
 from numpy.typing import NDArray
 
 from server.media import MediaError, load_colour, open_shot, write_exr
-from server.media.images import read_header, read_pixels
+from server.media.images import read_picture
 
 Array = NDArray[Any]
 
@@ -168,7 +168,7 @@ def test_plate_alpha_is_divided_out_before_colour_is_converted(
     np.testing.assert_allclose(frame.pixels[:, inside], expected[:, inside], atol=2e-5)
     ignored = open_shot(path).read(1)
     assert ignored.alpha is None
-    raw, _ = read_pixels(read_header(path))
+    _, raw, _ = read_picture(path)
     np.testing.assert_allclose(
         ignored.pixels, load_colour().to_working(raw, "srgb_rec709_scene"), atol=1e-6
     )

@@ -89,9 +89,7 @@ def test_the_wrong_siting_shows() -> None:
 
 
 @pytest.mark.parametrize("siting", range(6))
-def test_the_siting_is_read_from_the_stream(
-    make_movie: Callable[..., Path], siting: int
-) -> None:
+def test_the_siting_is_read_from_the_stream(make_movie: Callable[..., Path], siting: int) -> None:
     """Source: ITU-T H.264 annex E, chroma_sample_loc_type; written by the encoder, seen end to
     end as the place of the edge in decoded blue."""
     frame = subsampled(chroma_edge(31.0, True), "yuv420p", SITINGS[siting])
