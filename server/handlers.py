@@ -331,7 +331,8 @@ def _(message: m.JobStart, service: Service, client: Client) -> None:
         return JobContext(
             shot=opened.shot, recipe=recipe, revision=revision, options=message.options,
             roots=service.roots, engine=lambda: _job_engine(service), out=out,
-            renders=service.renders, cancelled=cancelled, report=report, ocio=opened.ocio,
+            renders=service.renders, plates=service.plates, cancelled=cancelled, report=report,
+            ocio=opened.ocio,
         )
 
     info = service.jobs.start(message.kind, context, message.id)

@@ -106,14 +106,15 @@ class Window:
     def expire(self, now: float) -> list[int]:
         """Give up acknowledgements that are overdue and return their sequence numbers.
 
-        Each time-out doubles the next one, so a client that never answers costs little.
+        When all are given up the next time-out is twice as long, so a client that never answers
+        costs little.
         """
         overdue = [
             s for s, at in self.sent.items() if at is not None and now - at >= self.timeout_s
         ]
         for sequence in overdue:
             del self.sent[sequence]
-        if overdue:
+        if overdue and not self.sent:
             self.timeout_s = min(2 * self.timeout_s, ACK_TIMEOUT_MAX_S)
         return overdue
 

@@ -76,7 +76,7 @@ class Service:
         self.message = ""
         self.address = ""
         """where pages are reached, scheme and host"""
-        self.renders = Path("renders")
+        self.renders, self.plates = Path("renders"), Path("plates")
         self.background: list[Callable[[], Awaitable[None]]] = []
         self.open_take: Callable[[str, bool], Awaitable[None]] = _no_takes
         self.pictures = PictureLoop(

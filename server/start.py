@@ -111,7 +111,9 @@ def make_service(
     known = _known_recipe(options)
     probe = open_shot(options.shot, colourspace=options.colourspace or None,
                       ocio=settings.ocio or None, missing="hold")
-    roots = MediaRoots(_root_folders(options, settings, probe))
+    data = private_folder(Path(settings.data_dir))
+    plates = private_folder(data / "plates")
+    roots = MediaRoots([*_root_folders(options, settings, probe), plates])
     choice = choose_engine(settings.engine, threads=settings.threads or None)
     thread, timing = RenderThread(), Timing()
     service: Service | None = None
@@ -131,7 +133,6 @@ def make_service(
     found = recipes.load()
     recipe, revision = found if found is not None else (options.first_recipe(), 1)
     _take_options(recipe, options, roots)
-    data = private_folder(Path(settings.data_dir))
     service = Service(
         choice=choice, thread=thread, store=store, opened=maker.open(shot), recipe=recipe,
         revision=revision, recipes=recipes,
@@ -140,6 +141,7 @@ def make_service(
         roots=roots, timing=timing,
     )
     service.jobs = JobRunner(PAGE_JOBS, data / "jobs", on_change=service.job_changed)
+    service.plates = plates
     service.renders = options.renders or data / "renders"
     recipes.changed(recipe, revision, "opened")
     opened = service.opened

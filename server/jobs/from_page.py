@@ -70,29 +70,33 @@ def render(context: JobContext) -> JobResult:
     )
 
 
+class SuggestOptions(BaseModel):
+    """Options of a suggest job. clean_plate: build one and let the recipe use it."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    clean_plate: bool = True
+
+
 def survey(context: JobContext) -> JobResult:
-    """Measure whether the screen can be keyed."""
+    """Measure whether the screen can be keyed; the report is a file to fetch."""
+    from server.jobs.report import survey_report
     from server.jobs.survey import survey_shot
 
-    result = survey_shot(context.shot, progress=context.report)
-    files = {}
-    try:
-        from server.jobs.report import html_report
-    except ImportError:
-        pass
-    else:
-        path = context.out / "survey.html"
-        path.write_text(html_report([result]), encoding="utf-8")
-        files["survey.html"] = path
-    return JobResult(str(getattr(result, "verdict", "measured")),
-                     result.model_dump(mode="json"), files)
+    result = survey_shot(context.shot, progress=context.report, threads=1)
+    path = context.out / "survey.html"
+    path.write_text(survey_report([result]), encoding="utf-8")
+    return JobResult("surveyed", result.model_dump(mode="json"), {path.name: path})
 
 
 def suggest(context: JobContext) -> JobResult:
     """Measure the shot and make a starting recipe; the page asks whether to take it."""
     from server.jobs.suggest import suggest as suggested
 
-    recipe = suggested(context.shot, progress=context.report)
+    options = _options(SuggestOptions, context.options)
+    name = f"{safe_name(context.shot.name)}-clean-{context.out.name}.exr"
+    plate = context.plates / name if options.clean_plate else None
+    recipe = suggested(context.shot, context.report, clean_plate=plate)
     return JobResult("a starting recipe", {"recipe": recipe.dump()})
 
 

@@ -52,6 +52,8 @@ class JobContext:
     out: Path
     renders: Path
     """folder under which renders are written"""
+    plates: Path
+    """folder for clean plates, a media root"""
     cancelled: threading.Event
     report: Callable[[int, int], None]
     """(done, total); raises JobCancelledError once the job was asked to stop"""
