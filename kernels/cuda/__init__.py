@@ -1,0 +1,1 @@
+"""The CUDA engine. Importing this package needs neither a card nor CuPy."""

@@ -1,0 +1,66 @@
+// Edge colour, over, carry, light wrap and grain, per pixel; the same formulas as
+// kernels/reference/assemble.py and backdrop.py.
+#pragma once
+#include "colour.cuh"
+#include "params.cuh"
+
+// Premultiplied foreground of one channel. multiply: Porter & Duff 1984. subtract: the compositing
+// equation with the backing's share taken out, settling over the first matte values. unmix:
+// Tikhonov-regularised least squares about a local estimate f0.
+DEVICE float edge_colour(int method, float alpha, float settle_scale, float hold, float n_plate,
+                         float n_clean, float f0) {
+    if (method == EDGE_MULTIPLY) return alpha * n_plate;
+    const float floor_ = fminf(n_plate, 0.0f);
+    if (method == EDGE_SUBTRACT) {
+        const float w = clamp01(alpha * settle_scale);
+        const float taken = fmaxf(n_plate - (1.0f - alpha) * n_clean, floor_);
+        return w * taken + (1.0f - w) * (alpha * n_plate);
+    }
+    const float gain = alpha / fmaxf(alpha * alpha + hold, 1e-6f);
+    const float rest = n_plate - alpha * f0 - (1.0f - alpha) * n_clean;
+    return fmaxf(alpha * (f0 + gain * rest), floor_);
+}
+
+// How far a pixel is a sample of the foreground's own colour.
+DEVICE float foreground_weight(float alpha) { return alpha * alpha; }
+
+DEVICE float foreground_finish(float weighted, float weight, float n_plate) {
+    return (weighted + 1e-3f * n_plate) / (weight + 1e-3f);
+}
+
+DEVICE float straight_of(float cutout, float alpha, float n_plate) {
+    return alpha < 1e-4f ? n_plate : cutout / alpha;
+}
+
+// A bijection of 32-bit integers. Source: Appleby, MurmurHash3, the 32-bit finaliser.
+DEVICE u32 hash_mix(u32 h) {
+    h = (h ^ (h >> 16)) * 0x85EBCA6Bu;
+    h = (h ^ (h >> 13)) * 0xC2B2AE35u;
+    return h ^ (h >> 16);
+}
+
+DEVICE int byte_sum(u32 h) {
+    return (int)((h & 255u) + ((h >> 8) & 255u) + ((h >> 16) & 255u) + (h >> 24));
+}
+
+// Near-Gaussian noise of variance 1 from the place in the frame, the channel and the frame.
+DEVICE float grain(u32 x, u32 y, u32 channel, u32 frame) {
+    const u32 h = hash_mix(hash_mix(hash_mix(hash_mix(x) + y) + channel) + frame);
+    const u32 g = hash_mix(h + 0x9E3779B9u);
+    return (float)(byte_sum(h) + byte_sum(g) - 1020) * 0.004784196154532612f;
+}
+
+// x + amount sigma(x) (L z) of three channels, in place.
+DEVICE void regrain(const Params& P, float* back, int x, int y) {
+    float z[3];
+#pragma unroll
+    for (u32 c = 0; c < 3; ++c) z[c] = grain((u32)x, (u32)y, c, (u32)P.frame);
+    const float mixed[3] = {P.grain_root[0] * z[0], P.grain_root[1] * z[0] + P.grain_root[2] * z[1],
+                            P.grain_root[3] * z[0] + P.grain_root[4] * z[1] + P.grain_root[5] * z[2]};
+#pragma unroll
+    for (int c = 0; c < 3; ++c) {
+        const float sigma =
+            sqrtf(fmaxf(P.noise_gain[c] * fmaxf(back[c], 0.0f) + P.noise_offset[c], 0.0f));
+        back[c] += (sigma * P.grain_amount) * mixed[c];
+    }
+}

@@ -1,0 +1,230 @@
+// Everything that is pointwise between the stages of a plan, for PX neighbouring pixels: the same
+// chain as kernels/reference/pointwise.py. A Sink receives the results asked for.
+#pragma once
+#include "assemble.cuh"
+#include "extract.cuh"
+#include "neutralise.cuh"
+
+#ifdef SPECIALISED
+#define UNROLL_STRUCTURE _Pragma("unroll")
+#else
+#define UNROLL_STRUCTURE _Pragma("unroll 1")
+#endif
+#define EACH_PIXEL _Pragma("unroll") for (int p = 0; p < PX; ++p)
+#define EACH_CHANNEL _Pragma("unroll") for (int c = 0; c < 3; ++c)
+
+// Outputs that need the matte, the neutralised plate, the assembly.
+#define ASSEMBLED (OUT_ALPHA | OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE)
+#define NEEDS_ALPHA (ASSEMBLED | OUT_MATTE | OUT_WRAP | OUT_FOREGROUND | OUT_DECIDING)
+#define NEEDS_NEUTRALISED \
+    (OUT_NEUTRALISED | OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE | OUT_FOREGROUND | OUT_SPILL \
+     | OUT_ALPHA_NOISE)
+
+// Outputs that need the extractors even where a stage made the cumulative matte.
+#define MATTES_ANYWAY (OUT_RAW | OUT_EXTRACTOR | OUT_JOINED | OUT_DECIDING)
+
+// The inputs of one thread's pixels, in registers.
+struct Pixels {
+    long long at;  // of the first pixel, in a plane
+    int x, y;
+    float plate[3][PX], denoised[3][PX], clean[3][PX];
+};
+
+DEVICE const void* plane_at(u64 planes) { return reinterpret_cast<const void*>(planes); }
+
+DEVICE void load3(u64 planes, bool half, long long stride, long long at, float (*to)[PX]) {
+    EACH_CHANNEL load4(plane_at(planes), half, at + c * stride, to[c]);
+}
+
+DEVICE void load_pixels(const Params& P, int flags, Pixels& px) {
+    load3(P.plate, flags & PLATE_HALF, P.plane, px.at, px.plate);
+    if (flags & HAS_DENOISED) {
+        load3(P.denoised, flags & DENOISED_HALF, P.plane, px.at, px.denoised);
+    } else {
+        EACH_CHANNEL EACH_PIXEL px.denoised[c][p] = px.plate[c][p];
+    }
+    if (flags & HAS_CLEAN) {
+        load3(P.clean, flags & CLEAN_HALF, P.plane, px.at, px.clean);
+    } else {
+        EACH_CHANNEL EACH_PIXEL px.clean[c][p] = P.backing[c];
+    }
+}
+
+DEVICE void raw_mattes(const Params& P, int e, int flags, const Pixels& px, float* m) {
+    const int code = CODE(P, e);
+    EACH_PIXEL {
+        float x[3], clean[3];
+        EACH_CHANNEL {
+            x[c] = code & READS_DENOISED ? px.denoised[c][p] : px.plate[c][p];
+            clean[c] = px.clean[c][p];
+        }
+        m[p] = raw_matte(P, e, code, flags, x, clean);
+    }
+}
+
+DEVICE void guide_of(const Params& P, const Pixels& px, bool denoised, float* guide) {
+    EACH_PIXEL {
+        float x[3];
+        EACH_CHANNEL x[c] = acescct_from_linear(denoised ? px.denoised[c][p] : px.plate[c][p]);
+        guide[p] = luminance(x[0], x[1], x[2], P.weights);
+    }
+}
+
+// What joins so far: the matte, the weight of a run of averages, and for the view `deciding` which
+// join changed the matte most.
+struct Joined {
+    float matte[PX], weight[PX], largest[PX];
+    int decides[PX];
+};
+
+DEVICE void start(Joined& acc) {
+    EACH_PIXEL {
+        acc.matte[p] = 1.0f;
+        acc.weight[p] = 1.0f;
+        acc.largest[p] = 1.0f / 512.0f;
+        acc.decides[p] = -1;
+    }
+}
+
+// All extractors that are on, joined; or one extractor's matte straight into the sink.
+template <class Sink>
+DEVICE void mattes(const Params& P, int flags, const Pixels& px, Joined& acc, Sink& sink) {
+    const int outputs = OUTPUTS(P);
+    const bool only = (outputs & (OUT_RAW | OUT_EXTRACTOR)) != 0;
+    bool first = true;
+    int turn = 0;
+    UNROLL_STRUCTURE
+    for (int e = 0; e < EXTRACTORS(P); ++e) {
+        if (only ? e != OUT_INDEX(P) : !P.extractor[e].on) continue;
+        const int code = CODE(P, e);
+        float m[PX], mask[PX];
+        if ((code & FROM_STAGE) && !(outputs & OUT_RAW)) {
+            load4(plane_at(P.matte[e]), false, px.at, m);
+        } else {
+            raw_mattes(P, e, flags, px, m);
+            if (!(outputs & OUT_RAW))
+                EACH_PIXEL m[p] = ramp(m[p], P.extractor[e].black, P.extractor[e].span_inverse);
+        }
+        if ((code & HAS_MASK) && !(outputs & OUT_RAW)) {
+            load4(plane_at(P.mask[e]), false, px.at, mask);
+            EACH_PIXEL m[p] *= mask[p];
+        } else {
+            EACH_PIXEL mask[p] = 1.0f;
+        }
+        if (only) {
+            sink.put(outputs & OUT_RAW ? OUT_RAW : OUT_EXTRACTOR, 0, m);
+            continue;
+        }
+        const float strength = P.extractor[e].strength;
+        EACH_PIXEL {
+            const float before = first ? 0.0f : acc.matte[p];
+            const float after = first ? strength * m[p]
+                                      : join(JOIN(code), strength, before, m[p], mask[p],
+                                             acc.weight[p]);
+            acc.matte[p] = after;
+            if (outputs & OUT_DECIDING) {
+                const float change = fabsf(after - before);
+                if (change >= acc.largest[p]) acc.decides[p] = turn;
+                acc.largest[p] = fmaxf(acc.largest[p], change);
+            }
+        }
+        first = false;
+        ++turn;
+    }
+}
+
+// From the joined matte to the final one: refined, then holdout, garbage, the plate's own alpha.
+DEVICE void final_alpha(const Params& P, int flags, const Pixels& px, float* alpha) {
+    float m[PX];
+    if (flags & HAS_CUMULATIVE) {
+        load4(plane_at(P.cumulative), false, px.at, alpha);
+    } else {
+        EACH_PIXEL alpha[p] = ramp(alpha[p], P.black, P.span_inverse);
+    }
+    if (flags & HAS_HOLDOUT) {
+        load4(plane_at(P.holdout), false, px.at, m);
+        EACH_PIXEL alpha[p] = fmaxf(alpha[p], m[p]);
+    }
+    if (flags & HAS_GARBAGE) {
+        load4(plane_at(P.garbage), false, px.at, m);
+        EACH_PIXEL alpha[p] *= 1.0f - m[p];
+    }
+    if (flags & HAS_PLATE_ALPHA) {
+        load4(plane_at(P.plate_alpha), false, px.at, m);
+        EACH_PIXEL alpha[p] *= m[p];
+    }
+}
+
+// Where pass n works.
+DEVICE void pass_mask(const Params& P, int n, int flags, const Pixels& px, const float* alpha,
+                      float* mask) {
+    const int code = PASS_CODE(P, n);
+    float m[PX];
+    EACH_PIXEL mask[p] = 1.0f;
+    if (code & PASS_MASK) {
+        if ((code & PASS_MASK) == MASK_EXTRACTOR) {
+            load4(plane_at(P.pass_matte[n]), false, px.at, m);
+        } else {
+            EACH_PIXEL m[p] = alpha[p];
+        }
+        EACH_PIXEL mask[p] = P.pass[n].mask_sign * m[p] + P.pass[n].mask_offset;
+    }
+    if (code & PASS_SHAPES) {
+        load4(plane_at(P.pass_mask[n]), false, px.at, m);
+        EACH_PIXEL mask[p] *= m[p];
+    }
+}
+
+// All passes on x, in place.
+DEVICE void neutralise(const Params& P, int flags, const Pixels& px, const float* alpha,
+                       float (*x)[PX]) {
+    const float2* tables = reinterpret_cast<const float2*>(P.hue_tables);
+    UNROLL_STRUCTURE
+    for (int n = 0; n < PASSES(P); ++n) {
+        if (!P.pass[n].on) continue;
+        const int code = PASS_CODE(P, n);
+        float mask[PX], fill[3][PX];
+        if (code & (PASS_MASK | PASS_SHAPES)) {
+            pass_mask(P, n, flags, px, alpha, mask);
+        } else {
+            EACH_PIXEL mask[p] = 1.0f;
+        }
+        if ((code & PASS_FILL) == FILL_BACKDROP) {
+            load3(P.fill[n], false, P.plane, px.at, fill);
+        } else {
+            EACH_CHANNEL EACH_PIXEL fill[c][p] = 0.0f;
+        }
+        EACH_PIXEL {
+            float v[3] = {x[0][p], x[1][p], x[2][p]};
+            const float clean[3] = {px.clean[0][p], px.clean[1][p], px.clean[2][p]};
+            const float light[3] = {fill[0][p], fill[1][p], fill[2][p]};
+            neutralise_pass(P.pass[n], code, PRIMARY(flags), P.weights, tables + 2 * n * HUES, v,
+                            clean, light, mask[p]);
+            EACH_CHANNEL x[c][p] = v[c];
+        }
+    }
+}
+
+// The backdrop with carried shadows and light, without grain. light: neutralised, where carried.
+DEVICE void carried_backdrop(const Params& P, int flags, const Pixels& px, const float* area,
+                             const float (*light)[PX], float (*back)[PX]) {
+    if (!(flags & HAS_BACKDROP)) {
+        EACH_CHANNEL EACH_PIXEL back[c][p] = 0.0f;
+        return;
+    }
+    load3(P.backdrop, flags & BACKDROP_HALF, P.plane, px.at, back);
+    if (!(flags & HAS_AREA)) return;
+    if (flags & HAS_SHADOW) {
+        const int k = PRIMARY(flags);
+        float shadow[PX];
+        load4(plane_at(P.shadow), false, px.at, shadow);
+        EACH_PIXEL {
+            const float own = pick(k, px.clean[0][p], px.clean[1][p], px.clean[2][p]);
+            const float lit = clamp01(shadow[p] / fmaxf(own, 1e-6f));
+            const float factor = 1.0f + (lit - 1.0f) * (P.carry_shadows * area[p]);
+            EACH_CHANNEL back[c][p] *= factor;
+        }
+    }
+    if (flags & HAS_LIGHT)
+        EACH_CHANNEL EACH_PIXEL back[c][p] += (P.carry_light * area[p]) * light[c][p];
+}

@@ -1,0 +1,104 @@
+"""An extractor's code and values, in the order that `extract.cuh` reads them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from kernels.cuda.sources import constants
+from kernels.plan import Context, num
+from kernels.recipe import (
+    ChromaDistance,
+    ColourDifference,
+    ExtractorBase,
+    HueBand,
+    PlateDifference,
+    ValueBand,
+)
+from kernels.reference import extract
+
+C = constants()
+SMALLEST = 1e-30
+
+CHANNELS = ("red", "green", "blue", "luminance", "largest", "smallest", "saturation")
+NORMS = ("largest", "euclidean", "delta_e_2000")
+KINDS = {
+    "value_band": "KIND_VALUE_BAND",
+    "hue_band": "KIND_HUE_BAND",
+    "plate_difference": "KIND_PLATE_DIFFERENCE",
+    "colour_difference": "KIND_COLOUR_DIFFERENCE",
+    "chroma_distance": "KIND_CHROMA_DISTANCE",
+}
+JOINS = {name: C[f"JOIN_{name.upper()}"] for name in
+         ("max", "min", "screen", "multiply", "subtract", "difference", "average")}
+
+
+def extractor_code(e: ExtractorBase) -> int:
+    """Return the structure of an extractor, without what depends on the planes there are."""
+    kind: str = getattr(e, "kind")  # noqa: B009  (every kind has it, the base does not)
+    code = C[KINDS[kind]] | JOINS[e.joined_by] << C["JOIN_SHIFT"]
+    if getattr(e, "space") == "log":  # noqa: B009
+        code |= C["SPACE_LOG"]
+    mode = 0
+    match e:
+        case ValueBand():
+            mode = CHANNELS.index(e.channel)
+            code |= C["OPEN_LOW"] if e.low_out is None or e.low_in is None else 0
+            code |= C["OPEN_HIGH"] if e.high_in is None or e.high_out is None else 0
+        case PlateDifference():
+            mode = NORMS.index(e.norm)
+            code |= C["RELATIVE"] if e.relative else 0
+            code |= C["FLOOR_IN_SIGMA"] if e.floor_in == "sigma" else 0
+        case ColourDifference():
+            mode = 1 if e.excess == "weights" else 0
+    return code | mode << C["MODE_SHIFT"]
+
+
+def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
+    """Return the values of an extractor; those that follow a flat backing are worked out here."""
+    match e:
+        case ValueBand():
+            return (*ramp_values(e.low_out or 0.0, e.low_in or 0.0),
+                    *ramp_values(e.high_in or 0.0, e.high_out or 0.0))
+        case HueBand():
+            half, floor = num(e.width_deg) / 2, num(e.saturation_floor)
+            return (
+                num(e.centre_deg) % 360,
+                *ramp_values(half, half + num(e.softness_deg)),
+                *ramp_values(floor, floor + num(e.saturation_soft)),
+            )
+        case PlateDifference():
+            unit = _noise_unit(e, ctx) if e.floor_in == "sigma" else 1.0
+            low, high = num(e.floor), num(e.full)
+            return (*ramp_values(low * unit, high * unit), low, high)
+        case ColourDifference():
+            return _colour_difference(e, ctx)
+        case ChromaDistance():
+            return (*ramp_values(e.inner, e.outer), num(e.luminance_weight))
+        case _:
+            raise TypeError(f"no such extractor: {type(e).__name__}")
+
+
+def ramp_values(low: Any, high: Any) -> tuple[float, float]:
+    """Return a ramp's low end and the inverse of its width, 0 for a step: see `extract.ramp`."""
+    a, b = (np.float32(np.clip(num(x), -extract.BOUND, extract.BOUND)) for x in (low, high))
+    width = float(b - a)
+    return float(a), 1.0 / max(width, SMALLEST) if width > 0 else 0.0
+
+
+def _noise_unit(e: PlateDifference, ctx: Context) -> float:
+    """Return the distance of c + sigma(c) from a flat c, by the reference's own function."""
+    flat = extract.flat_backing(ctx)
+    noisy = flat + extract.backing_sigma(flat, ctx)
+    return float(extract._distance(noisy, flat, e)[0, 0])
+
+
+def _colour_difference(e: ColourDifference, ctx: Context) -> tuple[float, ...]:
+    first, second = ((num(e.weight_first), num(e.weight_second)) if e.excess == "weights"
+                     else (num(e.lean), 0.0))
+    flat = extract.flat_backing(ctx)
+    missing = bool(extract.no_screen(flat, e, ctx)[0, 0])
+    excess = 1.0 if missing else float(extract.excess(extract.in_space(flat, e.space), e, ctx)[0, 0])
+    gain = num(e.gain)
+    return (first, second, gain / excess, float(missing), gain)

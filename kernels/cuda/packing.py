@@ -1,0 +1,214 @@
+"""From a plan to the arguments of a fused launch: structure as codes, everything else as values.
+
+The layout and the codes are those of `params.cuh`; the constants that a flat backing allows are
+worked out here with the reference's own functions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.cuda.pack_extractors import extractor_code, extractor_values, ramp_values
+from kernels.cuda.sources import Structure, constants, layout
+from kernels.plan import Plan, num, refine_is_pointwise
+from kernels.recipe import NeutralisePass
+from kernels.reference import assemble, neutralise
+from kernels.reference.backdrop import correlation_root
+from kernels.reference.colour import acescct_from_linear, lab_from_acescg
+from kernels.reference.view import correlation_inverse
+
+C = constants()
+PARAMS = layout("pointwise", "Params")
+
+LIMITS = {"average": "LIMIT_WEIGHTED", "weighted": "LIMIT_WEIGHTED", "larger": "LIMIT_LARGER",
+          "smaller": "LIMIT_SMALLER"}
+EDGES = {"multiply": "EDGE_MULTIPLY", "subtract": "EDGE_SUBTRACT", "unmix": "EDGE_UNMIX"}
+
+
+@dataclass(frozen=True)
+class Source:
+    """A plane a launch may read: its address, and whether it is stored as half floats."""
+
+    address: int
+    half: bool = False
+
+
+@dataclass
+class Packed:
+    """The arguments of a fused launch, to be completed with a target, and its structure."""
+
+    params: NDArray[np.void]
+    structure: Structure
+    tables: tuple[Any, ...] = field(default=())
+    """what must stay alive while the launch runs"""
+
+    def with_outputs(self, outputs: int, index: int = 0, flags: int = 0) -> Packed:
+        """Return a copy that asks for other outputs; `flags` are added."""
+        params = self.params.copy()
+        structure = replace(self.structure, outputs=outputs, out_index=index,
+                            flags=self.structure.flags | flags)
+        params["outputs"], params["out_index"] = outputs, index
+        params["flags"] = structure.flags
+        return Packed(params, structure, self.tables)
+
+
+def pack(plan: Plan, sources: dict[str, Source], pitch: int, height: int) -> Packed:
+    """Return the arguments common to all launches of a plan with the given planes.
+
+    sources: planes by the names in `kernels.plan`, those of stages included.
+    """
+    params = np.zeros(1, PARAMS)
+    p = params[0]
+    flags = _flags(plan, sources)
+    codes = [_pack_extractor(p, plan, sources, i) for i in range(len(plan.recipe.extractors))]
+    passes = [_pack_pass(p, step, sources, n) for n, step in enumerate(plan.recipe.neutralise)]
+    p["extractors"], p["passes"], p["flags"] = len(codes), len(passes), flags
+    p["pitch"], p["plane"], p["frame"] = pitch, pitch * height, _signed(plan.context.frame)
+    for name, key in _PLANES.items():
+        if name in sources:
+            p[key] = sources[name].address
+    _pack_context(p, plan)
+    _pack_assembly(p, plan)
+    return Packed(params, Structure(tuple(codes), tuple(passes), flags, 0))
+
+
+_PLANES = {
+    "plate": "plate", "denoised": "denoised", "clean": "clean", "backdrop": "backdrop",
+    "plate_alpha": "plate_alpha", "mask:garbage": "garbage", "mask:holdout": "holdout",
+    "mask:carry": "area", "cumulative": "cumulative", "shadow": "shadow", "wrap": "wrap",
+    "foreground": "foreground",
+}
+_HAS = {
+    "denoised": "HAS_DENOISED", "clean": "HAS_CLEAN", "backdrop": "HAS_BACKDROP",
+    "plate_alpha": "HAS_PLATE_ALPHA", "mask:garbage": "HAS_GARBAGE",
+    "mask:holdout": "HAS_HOLDOUT", "mask:carry": "HAS_AREA", "cumulative": "HAS_CUMULATIVE",
+    "shadow": "HAS_SHADOW", "wrap": "HAS_WRAP", "foreground": "HAS_FOREGROUND",
+}
+_HALF = {"plate": "PLATE_HALF", "denoised": "DENOISED_HALF", "clean": "CLEAN_HALF",
+         "backdrop": "BACKDROP_HALF"}
+
+
+def _signed(frame: int) -> int:
+    return (frame + 2**31) % 2**32 - 2**31
+
+
+def _flags(plan: Plan, sources: dict[str, Source]) -> int:
+    recipe = plan.recipe
+    flags = sum(C[flag] for name, flag in _HAS.items() if name in sources)
+    flags += sum(C[flag] for name, flag in _HALF.items() if name in sources and sources[name].half)
+    flags |= C[EDGES[recipe.assemble.edge_colour.method]] << C["EDGE_SHIFT"]
+    flags |= plan.context.k << C["PRIMARY_SHIFT"]
+    noise = plan.context.noise
+    if num(recipe.assemble.backdrop.regrain) and any((*noise.gain, *noise.offset)):
+        flags |= C["REGRAIN"]
+    if "mask:carry" in sources and num(recipe.assemble.carry.light):
+        flags |= C["HAS_LIGHT"]
+    varies = any(
+        s.on and (f"fill:{s.id}" in sources or f"mask:{s.id}" in sources or s.mask)
+        for s in recipe.neutralise
+    )
+    if "clean" not in sources and not varies:
+        flags |= C["CLEAN_IS_EVEN"]
+    return flags
+
+
+def _pack_extractor(p: Any, plan: Plan, sources: dict[str, Source], index: int) -> int:
+    e = plan.recipe.extractors[index]
+    record = p["extractor"][index]
+    code = extractor_code(e)
+    mask, matte = sources.get(f"mask:{e.id}"), sources.get(f"matte:{e.id}")
+    if mask is not None:
+        code |= C["HAS_MASK"]
+        p["mask"][index] = mask.address
+    if matte is not None:
+        code |= C["FROM_STAGE"]
+        p["matte"][index] = matte.address
+    if e.reads == "denoised":
+        code |= C["READS_DENOISED"]
+    record["code"], record["on"], record["strength"] = code, e.on, num(e.strength)
+    record["sign"], record["offset"] = (-1.0, 1.0) if e.inverted else (1.0, 0.0)
+    record["black"], record["span_inverse"] = ramp_values(e.refine.levels.black,
+                                                          e.refine.levels.white)
+    values = extractor_values(e, plan.context)
+    record["v"][: len(values)] = values
+    return code
+
+
+def _pack_pass(p: Any, step: NeutralisePass, sources: dict[str, Source], n: int) -> int:
+    record = p["pass"][n]
+    code = C[LIMITS[step.limit]]
+    fill = sources.get(f"fill:{step.id}")
+    if step.fill == "grey":
+        code |= C["FILL_GREY"]
+    elif fill is not None:
+        code |= C["FILL_BACKDROP"]
+        p["fill"][n] = fill.address
+    if step.spill_by_hue.points:
+        code |= C["PASS_SPILL_CURVE"]
+    if step.saturation_by_hue.points:
+        code |= C["PASS_SATURATION_CURVE"]
+    shapes, matte = sources.get(f"mask:{step.id}"), sources.get(f"pass_matte:{step.id}")
+    if shapes is not None:
+        code |= C["PASS_SHAPES"]
+        p["pass_mask"][n] = shapes.address
+    if step.mask == "cumulative":
+        code |= C["MASK_CUMULATIVE"]
+    elif step.mask and matte is not None:
+        code |= C["MASK_EXTRACTOR"]
+        p["pass_matte"][n] = matte.address
+    record["code"], record["on"] = code, step.on
+    record["weight"] = 0.5 if step.limit == "average" else num(step.weight)
+    record["amount"], record["fill_amount"] = num(step.amount), num(step.fill_amount)
+    record["mask_sign"], record["mask_offset"] = (-1.0, 1.0) if step.mask_inverted else (1.0, 0.0)
+    return code
+
+
+def hue_pairs(plan: Plan) -> NDArray[np.float32]:
+    """Return the tables over hue of all passes, (passes, 2, 360, 2): value, step to the next."""
+    out = np.zeros((C["MAX_PASSES"], 2, C["HUES"], 2), np.float32)
+    for n, step in enumerate(plan.recipe.neutralise):
+        for which, table in enumerate(neutralise.pass_tables(step)):
+            if table is not None:
+                out[n, which, :, 0] = table
+                out[n, which, :, 1] = np.roll(table, -1) - table
+    return out
+
+
+def _pack_context(p: Any, plan: Plan) -> None:
+    ctx = plan.context
+    flat = np.asarray(ctx.backing, np.float32).reshape(3, 1, 1)
+    p["backing"] = flat.ravel()
+    p["backing_log"] = acescct_from_linear(flat).ravel()
+    p["backing_lab"] = lab_from_acescg(flat).ravel()
+    p["neutral_backing"] = neutralise.neutralise(flat, plan.recipe, ctx).ravel()
+    p["weights"] = ctx.weights
+    p["noise_gain"], p["noise_offset"] = ctx.noise.gain, ctx.noise.offset
+    p["noise_measured"] = float(any((*ctx.noise.gain, *ctx.noise.offset)))
+    m = correlation_inverse(ctx.noise.correlation)
+    p["noise_inverse"] = (m[0, 0], m[1, 1], m[2, 2], m[0, 1], m[0, 2], m[1, 2])
+    root = correlation_root(ctx.noise)
+    p["grain_root"] = (root[0, 0], root[1, 0], root[1, 1], root[2, 0], root[2, 1], root[2, 2])
+    c, k = ctx.backing, ctx.k
+    i, j = ctx.others
+    p["level"] = c[k]
+    p["level_share"] = (c[k] - max(c[i], c[j])) / max(c[k], 1e-6)
+
+
+def _pack_assembly(p: Any, plan: Plan) -> None:
+    recipe = plan.recipe
+    a = recipe.assemble
+    p["black"], p["span_inverse"] = (
+        ramp_values(recipe.refine.levels.black, recipe.refine.levels.white)
+        if refine_is_pointwise(recipe.refine)
+        else (0.0, 1.0)
+    )
+    p["settle_scale"] = 1.0 / max(assemble.settle_value(plan), assemble.SETTLE_FLOOR)
+    p["hold"] = num(a.edge_colour.hold)
+    p["foreground_gain"] = assemble.foreground_gain(a, np.zeros(1, np.float32)).ravel()
+    p["carry_shadows"], p["carry_light"] = num(a.carry.shadows), num(a.carry.light)
+    p["wrap_amount"] = num(a.light_wrap.amount)
+    p["grain_amount"] = num(a.backdrop.regrain)

@@ -1,0 +1,190 @@
+// The arguments of the fused launches, packed by kernels/cuda/packing.py (same order, 4-byte fields
+// after the pointers). *Structure* is coded in integers that the specialised form has as constants;
+// everything a person can drag is a value.
+#pragma once
+#include "compat.cuh"
+
+#define MAX_EXTRACTORS 16
+#define MAX_PASSES 8
+#define HUES 360
+
+// An extractor's code.
+#define KIND 7
+#define KIND_VALUE_BAND 0
+#define KIND_HUE_BAND 1
+#define KIND_PLATE_DIFFERENCE 2
+#define KIND_COLOUR_DIFFERENCE 3
+#define KIND_CHROMA_DISTANCE 4
+#define MODE_SHIFT 3            // 3 bits: channel of a band, norm of a difference, kind of excess
+#define MODE(code) (((code) >> MODE_SHIFT) & 7)
+#define SPACE_LOG (1 << 6)
+#define READS_DENOISED (1 << 7)
+#define JOIN_SHIFT 8            // 3 bits
+#define JOIN(code) (((code) >> JOIN_SHIFT) & 7)
+#define JOIN_MAX 0
+#define JOIN_MIN 1
+#define JOIN_SCREEN 2
+#define JOIN_MULTIPLY 3
+#define JOIN_SUBTRACT 4
+#define JOIN_DIFFERENCE 5
+#define JOIN_AVERAGE 6
+#define HAS_MASK (1 << 11)
+#define FROM_STAGE (1 << 12)
+#define RELATIVE (1 << 13)
+#define FLOOR_IN_SIGMA (1 << 14)
+#define OPEN_LOW (1 << 15)
+#define OPEN_HIGH (1 << 16)
+
+// A neutralise pass's code.
+#define PASS_LIMIT 3
+#define LIMIT_WEIGHTED 0
+#define LIMIT_LARGER 1
+#define LIMIT_SMALLER 2
+#define PASS_FILL (3 << 2)
+#define FILL_NONE (0 << 2)
+#define FILL_GREY (1 << 2)
+#define FILL_BACKDROP (2 << 2)
+#define PASS_SPILL_CURVE (1 << 4)
+#define PASS_SATURATION_CURVE (1 << 5)
+#define PASS_SHAPES (1 << 6)
+#define PASS_MASK (3 << 7)
+#define MASK_EXTRACTOR (1 << 7)
+#define MASK_CUMULATIVE (2 << 7)
+
+// What exists, which half of it is stored as half floats, how edges are coloured.
+#define PLATE_HALF (1 << 0)
+#define DENOISED_HALF (1 << 1)
+#define CLEAN_HALF (1 << 2)
+#define BACKDROP_HALF (1 << 3)
+#define HAS_DENOISED (1 << 4)
+#define HAS_CLEAN (1 << 5)
+#define HAS_BACKDROP (1 << 6)
+#define HAS_PLATE_ALPHA (1 << 7)
+#define HAS_GARBAGE (1 << 8)
+#define HAS_HOLDOUT (1 << 9)
+#define HAS_AREA (1 << 10)
+#define HAS_SHADOW (1 << 11)
+#define HAS_LIGHT (1 << 12)
+#define HAS_WRAP (1 << 13)
+#define HAS_FOREGROUND (1 << 14)
+#define HAS_CUMULATIVE (1 << 15)
+#define CLEAN_IS_EVEN (1 << 16)   // the neutralised backing is one colour, computed on the host
+#define REGRAIN (1 << 17)
+#define EDGE_SHIFT 18             // 2 bits
+#define EDGE_MULTIPLY 0
+#define EDGE_SUBTRACT 1
+#define EDGE_UNMIX 2
+#define PRIMARY_SHIFT 20          // 2 bits
+#define OUTPUT_HALF (1 << 22)
+
+// What a launch is asked for: planes written, or the picture of a view.
+#define OUT_ALPHA (1 << 0)
+#define OUT_NEUTRALISED (1 << 1)
+#define OUT_STRAIGHT (1 << 2)
+#define OUT_CUTOUT (1 << 3)
+#define OUT_COMPOSITE (1 << 4)
+#define OUT_EXTRACTOR (1 << 5)    // finished matte of extractor out_index
+#define OUT_RAW (1 << 6)          // matte of extractor out_index before its refinement, and guide
+#define OUT_JOINED (1 << 7)       // joined mattes before the cumulative refinement, and guide
+#define OUT_WRAP (1 << 8)
+#define OUT_FOREGROUND (1 << 9)   // weighted neutralised plate (3) and the weight
+#define OUT_PRIMARY (1 << 10)     // denoised primary, for carried shadows
+#define OUT_MATTE (1 << 18)       // joined matte as in OUT_ALPHA, before the carried area
+#define OUT_PLATE (1 << 11)       // views only from here
+#define OUT_DENOISED (1 << 12)
+#define OUT_CLEAN (1 << 13)
+#define OUT_SPILL (1 << 14)
+#define OUT_EVENNESS (1 << 15)
+#define OUT_ALPHA_NOISE (1 << 16)
+#define OUT_DECIDING (1 << 17)
+
+#define CHANNEL_COLOUR 0
+#define CHANNEL_LUMINANCE 4
+
+struct ExtractorParams {
+    int code;
+    int on;
+    float strength;
+    float sign, offset;        // finished matte = sign m + offset: 1, 0 or, inverted, -1, 1
+    float black, span_inverse; // levels; an inverse of 0 is a step at black
+    float average_share;       // of its run of averages
+    float v[12];               // the kind's own values, see extract.cuh
+};
+
+struct PassParams {
+    int code;
+    int on;
+    float weight, amount, fill_amount;
+    float mask_sign, mask_offset;
+    int unused;
+};
+
+struct Params {
+    u64 plate, denoised, clean, backdrop;             // (3, H, pitch), half or float
+    u64 plate_alpha, garbage, holdout, area;          // (H, pitch) float
+    u64 cumulative, shadow, wrap, foreground;         // float; foreground has 4 planes
+    u64 matte[MAX_EXTRACTORS], mask[MAX_EXTRACTORS];  // (H, pitch) float
+    u64 pass_mask[MAX_PASSES], pass_matte[MAX_PASSES]; // (H, pitch) float
+    u64 fill[MAX_PASSES];                             // (3, H, pitch) float
+    u64 hue_tables;                                   // float2 [MAX_PASSES][2][HUES]
+    u64 out, out_guide;                               // planes in the order of the OUT bits
+    u64 shaper, cube, false_colour;                   // float tables
+    u64 columns, rows;                                // Box tables of the preview
+    u64 picture;                                      // (height, width, 3) bytes
+    long long plane;                                  // values between planes
+    int pitch, x0, y0, x1, y1, frame;
+    int extractors, passes, flags, outputs, out_index;
+    float backing[3], backing_log[3], backing_lab[3], neutral_backing[3];
+    float weights[3];
+    float noise_gain[3], noise_offset[3], noise_inverse[6], noise_measured;
+    float grain_root[6], grain_amount;
+    float black, span_inverse;                        // levels of the joined matte
+    float settle_scale, hold;
+    float foreground_gain[3];
+    float carry_shadows, carry_light, wrap_amount;
+    float level, level_share;                         // evenness: backing's level, excess share
+    int picture_width, picture_height, tile_rows;
+    int view_channel, pooling, finish, stress_preset;
+    float stress_gain, stress_power;
+    float look_exposure, look_slope[3], look_offset[3], look_power[3], look_saturation;
+    float shaper_toe, shaper_floor, shaper_low, shaper_span;
+    int shaper_size, cube_size;
+    ExtractorParams extractor[MAX_EXTRACTORS];
+    PassParams pass[MAX_PASSES];
+};
+
+// Pixels that one column or row of the preview averages: first .. end, and their shares.
+struct Box {
+    int first, end;
+    float share_first, share_last, share_inner;
+    int unused[3];
+};
+
+// Structure: constants in the specialised form, read from the arguments otherwise.
+#ifdef SPECIALISED
+DEVICE constexpr int code_at(int e) {
+    constexpr int codes[] = S_EXTRACTOR_CODES;
+    return codes[e];
+}
+DEVICE constexpr int pass_code_at(int n) {
+    constexpr int codes[] = S_PASS_CODES;
+    return codes[n];
+}
+#define CODE(P, e) code_at(e)
+#define PASS_CODE(P, n) pass_code_at(n)
+#define EXTRACTORS(P) S_EXTRACTORS
+#define PASSES(P) S_PASSES
+#define FLAGS(P) S_FLAGS
+#define OUTPUTS(P) S_OUTPUTS
+#define OUT_INDEX(P) S_OUT_INDEX
+#else
+#define CODE(P, e) ((P).extractor[e].code)
+#define PASS_CODE(P, n) ((P).pass[n].code)
+#define EXTRACTORS(P) ((P).extractors)
+#define PASSES(P) ((P).passes)
+#define FLAGS(P) ((P).flags)
+#define OUTPUTS(P) ((P).outputs)
+#define OUT_INDEX(P) ((P).out_index)
+#endif
+#define PRIMARY(flags) (((flags) >> PRIMARY_SHIFT) & 3)
+#define EDGE(flags) (((flags) >> EDGE_SHIFT) & 3)

@@ -1,0 +1,153 @@
+"""The preview launch: keyed at full resolution, pooled, encoded for the display in one kernel."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Hashable
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.cuda.device import Device, blocks
+from kernels.cuda.packing import Packed
+from kernels.cuda.sources import constants, layout
+from kernels.engine import DisplayTable, View
+from kernels.plan import Region
+from kernels.recipe import Recipe
+from kernels.reference.display import false_colour_table
+from kernels.reference.pool import box_edges, pixel_ranges
+from kernels.reference.view import pooling_of
+
+C = constants()
+BOX = layout("pointwise", "Box")
+CHANNELS = {"colour": 0, "red": 1, "green": 2, "blue": 3, "luminance": 4}
+POOLINGS = {"mean": 0, "max": 1, "min": 2}
+STRESS = {"off": 0, "backing": 1, "core": 2}
+FINISHES = {"matte": 1, "deciding": 2, "evenness": 3, "alpha_noise": 4}
+PREVIEW_VIEWS: dict[str, int] = {
+    "plate": C["OUT_PLATE"], "denoised": C["OUT_DENOISED"], "clean_plate": C["OUT_CLEAN"],
+    "matte": C["OUT_MATTE"], "neutralised": C["OUT_NEUTRALISED"], "spill": C["OUT_SPILL"],
+    "cutout": C["OUT_CUTOUT"], "composite": C["OUT_COMPOSITE"], "evenness": C["OUT_EVENNESS"],
+    "alpha_noise": C["OUT_ALPHA_NOISE"], "deciding": C["OUT_DECIDING"],
+}
+KEPT_TABLES = 32
+
+
+def tables_key(recipe: Recipe) -> Hashable:
+    """Return what decides the tables over hue; empty when no pass has a curve."""
+    passes = tuple(
+        (n, tuple((c.hue_deg, c.value) for c in step.spill_by_hue.points),
+         tuple((c.hue_deg, c.value) for c in step.saturation_by_hue.points))
+        for n, step in enumerate(recipe.neutralise)
+        if step.spill_by_hue.points or step.saturation_by_hue.points
+    )
+    return passes
+
+
+@lru_cache(maxsize=256)
+def boxes(start: float, stop: float, count: int, size: int) -> NDArray[np.void]:
+    """Return which pixels each box averages, and their shares: see `reference.pool`."""
+    first, end = pixel_ranges(start, stop, count, size)
+    edges = box_edges(start, stop, count)
+    out = np.zeros(count, BOX)
+    out["first"], out["end"] = first, end
+    if count > stop - start:
+        out["share_first"] = out["share_last"] = out["share_inner"] = 1.0
+        return out
+    spans = end - first
+    share_first = np.maximum(np.minimum(edges[1:], first + 1) - np.maximum(edges[:-1], first), 0)
+    share_last = np.maximum(np.minimum(edges[1:], end) - np.maximum(edges[:-1], end - 1), 0)
+    share_first = np.where(spans == 1, 1.0, share_first)
+    total = np.where(spans == 1, 1.0, share_first + share_last + np.maximum(spans - 2, 0))
+    out["share_first"], out["share_last"] = share_first / total, share_last / total
+    out["share_inner"] = 1.0 / total
+    return out
+
+
+class Previews:
+    """Preview launches of one device, with the small tables they read."""
+
+    def __init__(self, device: Device) -> None:
+        self.device = device
+        self._tables: OrderedDict[Hashable, Any] = OrderedDict()
+
+    def forget(self) -> None:
+        """Drop the tables."""
+        self._tables.clear()
+
+    def _kept(self, key: Hashable, make: Any) -> Any:
+        if key not in self._tables:
+            self._tables[key] = self.device.upload(np.ascontiguousarray(make()))
+            while len(self._tables) > KEPT_TABLES:
+                self._tables.popitem(last=False)
+        self._tables.move_to_end(key)
+        return self._tables[key]
+
+    def render(
+        self, packed: Packed, view: View, region: Region, width: int, height: int
+    ) -> Any:
+        """Launch and return the picture, (view.height, view.width, 3) bytes in device memory."""
+        p = packed.params[0]
+        picture = self.device.empty((view.height, view.width, 3), np.uint8)
+        x0, y0, x1, y1 = region
+        across = (float(x0), float(x1), view.width, width)
+        down = (float(y0), float(y1), view.height, height)
+        held = [self._kept(axis, lambda axis=axis: boxes(*axis)) for axis in (across, down)]
+        p["columns"], p["rows"] = (self.device.pointer(table) for table in held)
+        p["picture"], p["picture_width"], p["picture_height"] = (
+            self.device.pointer(picture), view.width, view.height)
+        p["pooling"], p["finish"] = POOLINGS[pooling_of(view)], FINISHES.get(view.name, 0)
+        p["x0"], p["y0"], p["x1"], p["y1"] = region
+        if view.name in ("evenness", "alpha_noise"):
+            held.append(self._kept("false colour", false_colour_table))
+            p["false_colour"] = self.device.pointer(held[-1])
+        if view.name == "matte":
+            p["stress_preset"] = STRESS[view.stress.preset]
+            p["stress_gain"], p["stress_power"] = view.stress.gain, 1.0 / view.stress.gamma
+        self._pack_look(p, view, held)
+        p["tile_rows"] = rows_of_a_tile((y1 - y0) / view.height)
+        grid = blocks(view.width, view.height, 32, int(p["tile_rows"]))
+        self.device.launch("pointwise", "preview", grid, (32, 8), packed.params,
+                           structure=packed.structure)
+        return picture
+
+    def _pack_look(self, p: Any, view: View, held: list[Any]) -> None:
+        look = view.look
+        p["view_channel"] = CHANNELS[view.channel]
+        p["look_exposure"] = 2.0**look.exposure_stops
+        p["look_slope"], p["look_offset"] = look.slope, look.offset
+        p["look_power"], p["look_saturation"] = look.power, look.saturation
+        table = view.display
+        if table is None:
+            return
+        for name, values in (("shaper", table.shaper), ("cube", table.table)):
+            held.append(self._kept((name, _table_key(table)), lambda v=values: v))
+            p[name] = self.device.pointer(held[-1])
+        p["shaper_toe"], p["shaper_low"] = table.toe, table.low_stops
+        p["shaper_span"] = table.high_stops - table.low_stops
+        p["shaper_floor"] = 2.0**table.low_stops
+        p["shaper_size"], p["cube_size"] = len(table.shaper), len(table.table)
+
+
+def _table_key(table: DisplayTable) -> Hashable:
+    return (table.key, len(table.shaper), len(table.table)) if table.key else _Same(table)
+
+
+class _Same:
+    """A key for a table without a name: the object itself, held so that it stays unique."""
+
+    def __init__(self, table: DisplayTable) -> None:
+        self.table = table
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.table is self.table
+
+    def __hash__(self) -> int:
+        return id(self.table)
+
+
+def rows_of_a_tile(ratio: float) -> int:
+    """Return how many rows of the picture a block makes: few where each has many source rows."""
+    return 8 if ratio <= 2 else 4 if ratio <= 4 else 2 if ratio <= 8 else 1

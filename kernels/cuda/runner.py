@@ -1,0 +1,364 @@
+"""The engine on any device: stages, results and previews as launches, planes kept between pictures.
+
+Every plane has the whole frame's size, whatever part of it is worked out, so coordinates never need
+an origin. A region's stages are made on the region grown by the halos that come after them.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.cuda.device import Device, Plane, args_of, blocks, new_plane, padded
+from kernels.cuda.filters import Filters
+from kernels.cuda.packing import Packed, hue_pairs, pack
+from kernels.cuda.placing import Placer
+from kernels.cuda.previews import PREVIEW_VIEWS, Previews, tables_key
+from kernels.cuda.sources import constants, layout
+from kernels.cuda.staging import reads_of, settings_of
+from kernels.engine import F32, U8, Inputs, View, finite
+from kernels.plan import Plan, Region, Stage, num
+from kernels.recipe import Backdrop, Recipe
+from kernels.reference import execute
+
+C = constants()
+COPY = layout("planes", "CopyArgs")
+KEPT_STAGES = 48
+"""Planes of stages kept for the next picture."""
+KEPT_TABLES = 32
+Storage = Literal["float16", "float32"]
+
+RESULTS = {
+    "alpha": (C["OUT_ALPHA"], 1), "neutralised": (C["OUT_NEUTRALISED"], 3),
+    "straight": (C["OUT_STRAIGHT"], 3), "cutout": (C["OUT_CUTOUT"], 3),
+    "composite": (C["OUT_COMPOSITE"], 3),
+}
+"""Results of `planes` in the order of their bits, with their channels."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Kept:
+    """A stage's plane, what it was made from and where it is valid."""
+
+    sources: tuple[int, ...]
+    settings: Hashable
+    region: Region
+    plane: Plane
+    held: tuple[Plane, ...]
+    """the sources themselves: while they are held, no other plane can have their addresses"""
+
+    def serves(self, sources: tuple[int, ...], settings: Hashable, region: Region) -> bool:
+        x0, y0, x1, y1 = self.region
+        inside = x0 <= region[0] and y0 <= region[1] and x1 >= region[2] and y1 >= region[3]
+        return inside and sources == self.sources and settings == self.settings
+
+
+class DeviceEngine:
+    """Implements `kernels.engine.Engine` on a `Device`."""
+
+    name: Literal["cpu", "cuda"] = "cuda"
+
+    def __init__(self, device: Device, storage: Storage = "float16") -> None:
+        self.device = device
+        self.storage = storage
+        self.description = device.description
+        self._filters = Filters(device)
+        self._previews = Previews(device)
+        self._placer = Placer(device, self._filters)
+        self._kept: OrderedDict[str, _Kept] = OrderedDict()
+        self._hues: OrderedDict[Hashable, Any] = OrderedDict()
+
+    # ------------------------------------------------------------ memory
+
+    def hold(self, image: NDArray[Any]) -> Plane:
+        """Take an image; pictures are stored as `storage` says, mattes and masks as float32.
+
+        A float16 picture is stored as half in any case. Values beyond 65504 are held there in half.
+        """
+        flat = image.ndim == 2
+        image = np.ascontiguousarray(finite(image if not flat else image[None]))
+        given_half = image.dtype == np.float16
+        if not given_half:
+            image = image.astype(np.float32, copy=False)
+        half = not flat and (given_half or self.storage == "float16")
+        channels, height, width = image.shape
+        plane = new_plane(self.device, channels, height, width, half=half, flat=flat)
+        raw = self.device.upload(image)
+        self._copy(
+            (self.device.pointer(raw), given_half, width, width * height),
+            (plane.address, half, plane.pitch, plane.pitch * height), (0, 0, width, height), channels,
+        )
+        return plane
+
+    def _copy(
+        self, source: tuple[int, bool, int, int], target: tuple[int, bool, int, int],
+        region: Region, channels: int,
+    ) -> None:
+        """Copy a rectangle between layouts: (address, half, pitch, plane stride) each."""
+        x0, y0, x1, y1 = region
+        args = args_of(
+            COPY, source=source[0], source_half=source[1], source_pitch=source[2],
+            source_stride=source[3], target=target[0], target_half=target[1],
+            target_pitch=target[2], target_stride=target[3], x0=x0, y0=y0, width=x1 - x0,
+            height=y1 - y0,
+        )
+        grid = blocks(x1 - x0, y1 - y0, 32, 8, channels)
+        self.device.launch("planes", "copy_planes", grid, (32, 8), args)
+
+    def fetch(self, handle: Plane) -> F32:
+        """Return a held image; needs no device memory, so it works when there is none left."""
+        rows = self.device.download(handle.array)[:, :, : handle.width]
+        image = np.ascontiguousarray(rows, np.float32)
+        return image[0] if handle.flat else image
+
+    def place(self, picture: Plane | None, backdrop: Backdrop, width: int, height: int) -> Plane:
+        """Return the handle of the backdrop placed to fill the frame."""
+        half = self.storage == "float16"
+        return self._placer.place(picture, backdrop, width, height, half)
+
+    def free_bytes(self) -> int:
+        """Return the free memory of the card in bytes."""
+        return self.device.free_bytes()[0]
+
+    def forget(self, key: Hashable | None = None) -> None:
+        """Drop kept planes and tables, and give unused memory back."""
+        self._kept.clear()
+        self._hues.clear()
+        self._previews.forget()
+        self.device.release()
+
+    def close(self) -> None:
+        """Release everything."""
+        self.forget()
+        self.device.close()
+
+    def _retried(self, work: Any) -> Any:
+        """Do the work; when memory runs out drop what is kept and try once more."""
+        try:
+            return work()
+        except MemoryError:
+            self.forget()
+            return work()
+
+    # ------------------------------------------------------------ results
+
+    def planes(
+        self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None
+    ) -> dict[str, F32]:
+        """Return full-resolution float planes of `region`; see `Engine.planes`."""
+        where = region or inputs.whole
+        made: dict[str, F32] = self._retried(lambda: self._planes(plan, inputs, wanted, where))
+        return made
+
+    def _planes(
+        self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region
+    ) -> dict[str, F32]:
+        for name in wanted:
+            if name not in RESULTS and not name.startswith("extractor:"):
+                raise ValueError(f"there is no plane '{name}'")
+        job = self._job(plan, inputs, execute.stages_for(plan, wanted), region)
+        results: dict[str, F32] = {}
+        together = [name for name in RESULTS if name in wanted]
+        if together:
+            outputs = sum(RESULTS[name][0] for name in together)
+            made = self._pointwise(job, outputs, sum(RESULTS[n][1] for n in together), region)
+            stack = self._cropped(made, region)
+            for name in together:
+                count = RESULTS[name][1]
+                results[name] = stack[0] if count == 1 else stack[:count]
+                stack = stack[count:]
+        for name in wanted:
+            if name.startswith("extractor:"):
+                results[name] = self._extractor(job, name.removeprefix("extractor:"), region)
+        return {name: np.ascontiguousarray(results[name]) for name in wanted}
+
+    def _extractor(self, job: Job, extractor: str, region: Region) -> F32:
+        if extractor in ("", "cumulative"):
+            made = self._pointwise(job, C["OUT_MATTE"], 1, region)
+        else:
+            index = index_of(job.plan.recipe, extractor)
+            made = self._pointwise(job, C["OUT_EXTRACTOR"], 1, region, index)
+        cropped: F32 = self._cropped(made, region)[0]
+        return cropped
+
+    def _cropped(self, plane: Plane, region: Region) -> F32:
+        x0, y0, x1, y1 = region
+        width, height = x1 - x0, y1 - y0
+        tight = self.device.empty((plane.channels, height, width), np.float32)
+        self._copy((plane.address, plane.half, plane.pitch, plane.pitch * plane.height),
+                   (self.device.pointer(tight), False, width, width * height), region,
+                   plane.channels)
+        return self.device.download(tight)
+
+    def render(self, plan: Plan, inputs: Inputs, view: View) -> U8:
+        """Return the (height, width, 3) 8-bit picture of a view; `draft` has no effect."""
+        picture: U8 = self._retried(
+            lambda: self.device.download(self.render_device(plan, inputs, view))
+        )
+        return picture
+
+    def render_device(self, plan: Plan, inputs: Inputs, view: View) -> Any:
+        """Return the picture of a view as a (height, width, 3) array in device memory."""
+        region = view.region or inputs.whole
+        job = self._job(plan, inputs, plan.stages_for(view.name, view.extractor), region)
+        output, index = self._output(plan, view)
+        packed = job.packed.with_outputs(output, index)
+        return self._previews.render(packed, view, region, inputs.width, inputs.height)
+
+    def _output(self, plan: Plan, view: View) -> tuple[int, int]:
+        if view.name == "matte" and view.extractor:
+            return C["OUT_EXTRACTOR"], index_of(plan.recipe, view.extractor)
+        return PREVIEW_VIEWS[view.name], 0
+
+    # ------------------------------------------------------------ stages
+
+    def _job(
+        self, plan: Plan, inputs: Inputs, stages: Sequence[Stage], region: Region
+    ) -> Job:
+        """Return what a launch on `region` needs, its stages made."""
+        job = Job(plan, dict(inputs.planes), inputs.width, inputs.height, region)
+        regions = needed_regions(stages, region, inputs.width, inputs.height)
+        for stage in stages:
+            job.planes[stage.out] = self._stage(job, stage, regions[stage.out])
+        self._pass_mattes(job)
+        self._pack(job)
+        return job
+
+    def _pack(self, job: Job) -> None:
+        sources = {name: plane.source for name, plane in job.planes.items()}
+        job.packed = pack(job.plan, sources, padded(job.width), job.height)
+        key = tables_key(job.plan.recipe)
+        if key:
+            if key not in self._hues:
+                self._hues[key] = self.device.upload(hue_pairs(job.plan))
+                while len(self._hues) > KEPT_TABLES:
+                    self._hues.popitem(last=False)
+            tables = self._hues[key]
+            job.packed.params[0]["hue_tables"] = self.device.pointer(tables)
+            job.packed.tables = (tables,)
+
+    def _stage(self, job: Job, stage: Stage, region: Region) -> Plane:
+        """Return a stage's plane on `region`, kept from before where it is still right."""
+        held = tuple(job.planes[n] for n in sorted(reads_of(stage, job.plan, job.planes)))
+        sources = tuple(plane.address for plane in held)
+        settings = settings_of(job.plan, stage)
+        kept = self._kept.get(stage.out)
+        if kept is not None and kept.serves(sources, settings, region):
+            self._kept.move_to_end(stage.out)
+            return kept.plane
+        plane = self._make(job, stage, region)
+        self._kept[stage.out] = _Kept(sources, settings, region, plane, held)
+        while len(self._kept) > KEPT_STAGES:
+            self._kept.popitem(last=False)
+        return plane
+
+    def _make(self, job: Job, stage: Stage, region: Region) -> Plane:
+        recipe = job.plan.recipe
+        grown = execute.grown(region, stage.halo_px, job.width, job.height)
+        if stage.kind == "fill":
+            sigma = num(recipe.neutralise[stage.index].fill_blur_px)
+            return self._filters.blur(job.planes["backdrop"], sigma, grown)
+        if stage.kind in ("wrap", "foreground"):
+            self._pass_mattes(job)
+        self._pack(job)
+        if stage.kind in ("matte", "cumulative"):
+            return self._refined(job, stage, grown)
+        bit, channels, sigma = {
+            "shadow": (C["OUT_PRIMARY"], 1, recipe.assemble.carry.blur_px),
+            "wrap": (C["OUT_WRAP"], 3, recipe.assemble.light_wrap.reach_px),
+            "foreground": (C["OUT_FOREGROUND"], 4, recipe.assemble.edge_colour.reach_px),
+        }[stage.kind]
+        made = self._pointwise(job, bit, channels, grown)
+        return self._filters.blur(made, num(sigma), grown)
+
+    def _refined(self, job: Job, stage: Stage, grown: Region) -> Plane:
+        recipe = job.plan.recipe
+        single = stage.kind == "matte"
+        settings = recipe.extractors[stage.index].refine if single else recipe.refine
+        bit = C["OUT_RAW"] if single else C["OUT_JOINED"]
+        guide = None
+        if num(settings.guide.radius_px) > 0:
+            guide = new_plane(self.device, 1, job.height, job.width)
+        made = self._pointwise(job, bit, 1, grown, max(stage.index, 0), guide)
+        return self._filters.refine(made, settings, guide, grown)
+
+    def _pass_mattes(self, job: Job) -> None:
+        """Make the finished mattes of extractors that limit a neutralise pass."""
+        recipe = job.plan.recipe
+        for step in recipe.neutralise:
+            name = f"pass_matte:{step.id}"
+            if not step.on or step.mask in ("", "cumulative") or name in job.planes:
+                continue
+            index = index_of(recipe, step.mask)
+            stage = f"matte:{step.mask}"
+            if job.plan.has_stage(stage) and stage not in job.planes:
+                continue  # a view in which no neutralised colour is seen
+            self._pack(job)
+            where = execute.grown(job.region, job.plan.halo_px, job.width, job.height)
+            job.planes[name] = self._pointwise(job, C["OUT_EXTRACTOR"], 1, where, index)
+
+    def _pointwise(
+        self, job: Job, outputs: int, channels: int, region: Region, index: int = 0,
+        guide: Plane | None = None, half: bool = False,
+    ) -> Plane:
+        """Launch the fused kernel on a region and return the planes it wrote."""
+        made = new_plane(self.device, channels, job.height, job.width, half=half)
+        packed = job.packed.with_outputs(outputs, index, C["OUTPUT_HALF"] if half else 0)
+        self.launch_pointwise(packed, made.address, region, guide.address if guide else 0)
+        return made
+
+    def launch_pointwise(
+        self, packed: Packed, target: int, region: Region, guide: int = 0,
+        kernel: str = "pointwise",
+    ) -> None:
+        """Run the fused kernel; in the benchmark also its traffic-only counterpart."""
+        p = packed.params[0]
+        x0, y0, x1, y1 = region
+        p["out"], p["out_guide"] = target, guide
+        p["x0"], p["y0"], p["x1"], p["y1"] = region
+        grid = blocks(x1 - (x0 & ~3), y1 - y0, 128, 8)
+        self.device.launch("pointwise", kernel, grid, (32, 8), packed.params,
+                           structure=packed.structure)
+
+
+@dataclass
+class Job:
+    """One picture's work: the plan, the planes there are so far, the packed arguments."""
+
+    plan: Plan
+    planes: dict[str, Plane]
+    width: int
+    height: int
+    region: Region
+    packed: Packed = None  # type: ignore[assignment]
+
+
+def index_of(recipe: Recipe, extractor: str) -> int:
+    """Return the place of an extractor in the list. Raises KeyError when there is none."""
+    for index, e in enumerate(recipe.extractors):
+        if e.id == extractor:
+            return index
+    raise KeyError(f"the recipe has no extractor '{extractor}'")
+
+
+def needed_regions(
+    stages: Sequence[Stage], region: Region, width: int, height: int
+) -> dict[str, Region]:
+    """Return where each stage's plane must be right so that `region` is."""
+    regions = {stage.out: region for stage in stages}
+    for stage in reversed(stages):
+        grown = execute.grown(regions[stage.out], stage.halo_px, width, height)
+        for name in stage.needs:
+            if name in regions:
+                regions[name] = union(regions[name], grown)
+    return regions
+
+
+def union(a: Region, b: Region) -> Region:
+    """Return the smallest region that holds both."""
+    return (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))

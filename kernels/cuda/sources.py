@@ -1,0 +1,117 @@
+"""The kernels' source text: one file with its headers put in, structure as `#define` lines.
+
+The same text goes to NVRTC on a machine with a card, to the compile checks on one without, and, as
+plain C++, to the emulator of the tests.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+UNITS = ("pointwise", "blur", "refine", "place", "planes")
+"""Names of the .cu files."""
+OPTIONS = ("--std=c++17",)
+"""Compiler options: no fast-math, which would break parity between the engines."""
+
+_INCLUDE = re.compile(r'^#include "([\w.]+)"$', re.MULTILINE)
+_KERNEL = re.compile(r'extern "C" __global__[^;{]*?\n?(\w+)\(const (?:__grid_constant__ )?(\w+) \w+\)')
+
+
+@dataclass(frozen=True)
+class Structure:
+    """What the specialised form has as constants: see `params.cuh` for the codes."""
+
+    extractors: tuple[int, ...]
+    passes: tuple[int, ...]
+    flags: int
+    outputs: int
+    out_index: int = 0
+
+    def defines(self) -> str:
+        """Return the `#define` lines that specialise the source to this structure."""
+        return (
+            "#define SPECIALISED\n"
+            f"#define S_EXTRACTORS {len(self.extractors)}\n"
+            f"#define S_EXTRACTOR_CODES {_braces(self.extractors)}\n"
+            f"#define S_PASSES {len(self.passes)}\n"
+            f"#define S_PASS_CODES {_braces(self.passes)}\n"
+            f"#define S_FLAGS {self.flags}\n"
+            f"#define S_OUTPUTS {self.outputs}\n"
+            f"#define S_OUT_INDEX {self.out_index}\n"
+        )
+
+
+def _braces(codes: tuple[int, ...]) -> str:
+    return "{" + ", ".join(map(str, codes or (0,))) + "}"
+
+
+@lru_cache(maxsize=64)
+def _read(name: str) -> str:
+    return files("kernels.cuda").joinpath(name).read_text(encoding="utf-8")
+
+
+def _expand(text: str, seen: set[str]) -> str:
+    def put_in(match: re.Match[str]) -> str:
+        name = match.group(1)
+        if name in seen:
+            return ""
+        seen.add(name)
+        return _expand(_read(name).replace("#pragma once\n", ""), seen)
+
+    return _INCLUDE.sub(put_in, text)
+
+
+@lru_cache(maxsize=64)
+def _unit(name: str) -> str:
+    return _expand(_read(f"{name}.cu"), set())
+
+
+def source(unit: str, structure: Structure | None = None) -> str:
+    """Return the whole source of a unit, in the specialised form if a structure is given."""
+    return ("" if structure is None else structure.defines()) + _unit(unit)
+
+
+def kernels_of(unit: str) -> dict[str, str]:
+    """Return the kernels of a unit: name to the type of its one argument."""
+    return {match.group(1): match.group(2) for match in _KERNEL.finditer(_unit(unit))}
+
+
+_CONSTANT = re.compile(r"^#define (\w+) \(?(\d+)(?: << (\d+))?\)?(?:\s*//.*)?$", re.MULTILINE)
+_STRUCT = re.compile(r"^struct (\w+) \{\n(.*?)^\};", re.MULTILINE | re.DOTALL)
+_FIELD = re.compile(r"^\s*(u64|int|float|double|long long|\w+) ([^;/]+);", re.MULTILINE)
+_TYPES = {"u64": "<u8", "long long": "<i8", "int": "<i4", "float": "<f4", "double": "<f8"}
+
+
+@lru_cache(maxsize=1)
+def constants() -> dict[str, int]:
+    """Return the integer constants of `params.cuh` by name: the codes have one declaration."""
+    found = _CONSTANT.finditer(_read("params.cuh"))
+    return {m.group(1): int(m.group(2)) << int(m.group(3) or 0) for m in found}
+
+
+@lru_cache(maxsize=64)
+def layout(unit: str, struct: str) -> np.dtype[np.void]:
+    """Return the NumPy type of a struct declared in a unit, laid out as C does.
+
+    Raises KeyError when the unit has no such struct.
+    """
+    bodies = {m.group(1): m.group(2) for m in _STRUCT.finditer(_unit(unit))}
+    return _layout(struct, bodies)
+
+
+def _layout(struct: str, bodies: dict[str, str]) -> np.dtype[np.void]:
+    fields: list[tuple[Any, ...]] = []
+    for match in _FIELD.finditer(bodies[struct]):
+        kind = match.group(1)
+        base: Any = _TYPES.get(kind) or _layout(kind, bodies)
+        for name in match.group(2).split(","):
+            plain, _, count = name.strip().rstrip("]").partition("[")
+            size = (constants().get(count) or int(count),) if count else ()
+            fields.append((plain, base, *([size] if size else [])))
+    return np.dtype(fields, align=True)
