@@ -17,13 +17,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_media.backing import PAINT, ScreenLook, make_screen
+from demo_media.backing import ScreenLook, make_screen
 from demo_media.camera import Noise, expose, lens_blur
 from demo_media.codec import write_movie, yuv420_from_working
 from demo_media.exr import write_half
 from demo_media.gardener import draw_gardener
 from demo_media.greenhouse import sunset_greenhouse
-from demo_media.scene import straight_colour
+from demo_media.scene import mean_colour, straight_colour
 from kernels.errors import VerdigrisError
 
 Image = NDArray[np.float32]
@@ -212,15 +212,14 @@ def _make_backdrop(path: Path, width: int, height: int) -> None:
 
 def _make_frame(job: _Job) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
     """Draw, photograph and write one frame and its truth; return its 8-bit 4:2:0 planes."""
-    paint = PAINT[SCREEN.primary]
-    backing = (paint[0] * SCREEN.level, paint[1] * SCREEN.level, paint[2] * SCREEN.level)
-    canvas = draw_gardener(job.width, job.height, job.index, job.frames, backing)
+    screen = _screen(job.width, job.height)
+    canvas = draw_gardener(job.width, job.height, job.index, job.frames, mean_colour(screen))
     sigma = _lens(job.height)
     alpha = np.minimum(lens_blur(canvas.alpha, sigma), 1)
     alpha = np.asarray(np.where(alpha < 1e-4, 0, alpha), np.float32)
     clean = lens_blur(canvas.clean, sigma)
     straight = straight_colour(clean + lens_blur(canvas.spill, sigma), alpha)
-    blend = alpha * straight + (1 - alpha) * _screen(job.width, job.height)
+    blend = alpha * straight + (1 - alpha) * screen
     light = np.asarray(blend, np.float32)
     plate = expose(light, NOISE, np.random.default_rng([20, job.index]))
     paths = DemoPaths.of(job.folder, job.frames)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_media.backdrop import evening_lights
-from demo_media.backing import PAINT, ScreenLook, make_screen
+from demo_media.backing import ScreenLook, make_screen
 from demo_media.camera import Noise, expose, lens_blur
 from demo_media.codec import through_codec
 from demo_media.raster import Canvas
@@ -110,7 +110,7 @@ def truth_shot(
     rng = np.random.default_rng([seed, KINDS.index(chosen)])
     look = _screen_look(rng, chosen, primary)
     screen = make_screen(look, width, height, rng)
-    canvas = _subject(rng, seed, chosen, look, width, height, frame)
+    canvas = _subject(rng, seed, chosen, primary, mean_colour(screen), (width, height), frame)
     sigma = float(rng.uniform(0.55, 0.8)) * max(height / 540, 0.5)
     strength = float(rng.uniform(0.4, 1.0))
     noise = Noise(
@@ -135,17 +135,22 @@ def _screen_look(rng: np.random.Generator, kind: str, primary: str) -> ScreenLoo
     )
 
 
-def _lights(rng: np.random.Generator, kind: str, look: ScreenLook) -> Lights:
+def mean_colour(screen: Image) -> tuple[float, float, float]:
+    """The light that the whole screen sends to a subject before it, on average."""
+    red, green, blue = screen.mean(axis=(1, 2))
+    return float(red), float(green), float(blue)
+
+
+def _lights(rng: np.random.Generator, kind: str, backing: tuple[float, float, float]) -> Lights:
     side = float(rng.choice((-1, 1)))
     key, fill = float(rng.uniform(0.7, 1.0)), float(rng.uniform(0.15, 0.35))
-    paint = PAINT[look.primary]
     return Lights(
         lamps=(
             Lamp((0.7 * side, -0.6, 0.6), (key * 1.05, key * 0.97, key * 0.86)),
             Lamp((-0.8 * side, -0.2, 0.5), (fill * 0.85, fill * 0.95, fill * 1.15)),
             Lamp((-0.6 * side, -0.5, -0.45), (0.5, 0.47, 0.42)),
         ),
-        backing=(paint[0] * look.level, paint[1] * look.level, paint[2] * look.level),
+        backing=backing,
         spill=float(rng.uniform(0.9, 1.2) if kind == "spill" else rng.uniform(0.25, 0.45)),
     )
 
@@ -154,21 +159,22 @@ def _subject(
     rng: np.random.Generator,
     seed: int,
     kind: str,
-    look: ScreenLook,
-    width: int,
-    height: int,
+    primary: str,
+    backing: tuple[float, float, float],
+    size: tuple[int, int],
     frame: int,
 ) -> Canvas:
+    width, height = size
     canvas = Canvas.empty(width, height)
-    painter = Painter(canvas, _lights(rng, kind, look), seed)
+    painter = Painter(canvas, _lights(rng, kind, backing), seed)
     sway = 2.0 * float(np.sin(frame / 7))
-    figure = stand_figure(painter, rng, look.primary, sway)
+    figure = stand_figure(painter, rng, primary, sway)
     hairy = {"hair": 900, "spill": 350, "codec": 650, "blue": 800, "uneven": 300}
     if kind in hairy:
         length = float(rng.uniform(1.3, 2.0))
         grow_hair(painter, rng, figure, count=hairy[kind], length=length, sway=sway)
     if kind in ("motion", "blue_codec"):
-        swing_arm(painter, rng, look.primary, figure, 8.0 * frame)
+        swing_arm(painter, rng, primary, figure, 8.0 * frame)
     if kind == "smoke":
         dense = float(rng.uniform(1.2, 2.4))
         breathe_smoke(painter, rng, figure.spout, density=dense, drift=frame)
