@@ -49,7 +49,7 @@ export function drawDensity(c, density, x, y, size, { hues = false, height = siz
       rgb = tint.map((t) => t * v / 255);
     }
     const most = Math.max(rgb[0], rgb[1], rgb[2]);
-    image.data.set([rgb[0], rgb[1], rgb[2], Math.min(255, most * 1.6)], i * 4);
+    image.data.set([rgb[0], rgb[1], rgb[2], Math.min(255, most)], i * 4);
   }
   const scratch = document.createElement("canvas");
   Object.assign(scratch, { width: w, height: h });
@@ -62,7 +62,7 @@ export function drawDensity(c, density, x, y, size, { hues = false, height = siz
 const muted = (r, g, b) => [0.9 * r + 0.3 * g + 0.34 * b, 0.34 * r + 0.86 * g + 0.42 * b, 0.34 * r + 0.36 * g + b];
 
 /** Faint counts stay visible. @param {number} v */
-const lift = (v) => (v ? Math.min(255, 40 + 215 * (v / 255) ** 0.6) : 0);
+const lift = (v) => (v ? 22 + 233 * (v / 255) ** 0.7 : 0);
 
 /** @param {HTMLCanvasElement} canvas @param {any} histogram */
 export function drawHistogram(canvas, histogram) {

@@ -1,0 +1,252 @@
+"""Views, stress, wipe, compare, zoom and pan, the values under the pointer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from OpenImageIO import ImageInput
+
+from demo_media.demo import DemoPaths
+from tests.web.conftest import HEIGHT, WIDTH, Seat
+
+
+def plate(demo: DemoPaths, frame: int = 1001) -> np.ndarray[Any, Any]:
+    """The plate's own values, (height, width, 3), read by OpenImageIO."""
+    opened = ImageInput.open(str(demo.frame(demo.shot, frame)))
+    pixels = opened.read_image(0, 0, 0, 3, "float")
+    opened.close()
+    return np.asarray(pixels)
+
+
+def show(seat: Seat, name: str) -> None:
+    """Choose a view by the page's own controls."""
+    usual = seat.page.locator(f"#views [role=radio][data-value={name}]")
+    if usual.count():
+        usual.click()
+    else:
+        seat.page.select_option("#views select.more", f"{name}/")
+    seat.page.wait_for_function("(name) => page.view.name === name", arg=name)
+    seat.page.wait_for_timeout(60)
+    seat.settle()
+
+
+def patch(seat: Seat, picture: np.ndarray[Any, Any], x: float, y: float) -> np.ndarray[Any, Any]:
+    """Mean colour of the picture around a place of the frame."""
+    box = seat.page.locator("#picture").bounding_box()
+    px, py = seat.at(x, y)
+    i, j = round(px - box["x"]), round(py - box["y"])
+    return picture[j - 3:j + 4, i - 3:i + 4].reshape(-1, 3).mean(0)
+
+
+def test_every_view_can_be_shown(desk: Seat) -> None:
+    """Common practice, no source."""
+    seen = {}
+    for name in desk.state("state.views"):
+        show(desk, name)
+        seen[name] = desk.picture()
+    backing = patch(desk, seen["plate"], 60, 40)
+    assert backing[1] > 1.5 * max(backing[0], backing[2])
+    assert patch(desk, seen["matte"], 60, 40).max() < 16
+    assert patch(desk, seen["matte"], 240, 200).min() > 230
+    assert np.ptp(patch(desk, seen["cutout"], 60, 40)) < 12
+    composite = patch(desk, seen["composite"], 60, 40)
+    assert composite[1] < 1.2 * max(composite[0], composite[2])
+    assert len({picture.tobytes() for picture in seen.values()}) >= len(seen) - 1
+
+
+def test_values_under_the_pointer_are_the_plates_own(desk: Seat, demo: DemoPaths) -> None:
+    """Source: OpenImageIO reading the same EXR; the plate is in the working space."""
+    show(desk, "plate")
+    truth = plate(demo)[200, 240]
+    desk.page.mouse.move(*desk.at(240.5, 200.5))
+    desk.page.wait_for_function(
+        "() => document.getElementById('readout').textContent.includes('240, 200')")
+    shown = desk.page.locator("#readout span").all_inner_texts()
+    at = shown.index("linear")
+    assert [float(v) for v in shown[at + 1:at + 4]] == pytest.approx(list(truth), abs=2e-4)
+    assert any(text.startswith("code") for text in shown)
+
+
+def test_zoom_goes_to_single_pixels_shown_as_squares(desk: Seat) -> None:
+    """Common practice, no source."""
+    show(desk, "plate")
+    desk.page.get_by_label("Single pixels, 1:1").click()
+    desk.settle()
+    assert desk.page.inner_text("#tools .zoom") == "1:1"
+    x, y = desk.at(240, 135)
+    desk.page.mouse.move(x, y)
+    for _ in range(12):
+        desk.page.mouse.wheel(0, -240)
+    desk.page.wait_for_function("() => page.scaleNow() > 16")
+    desk.page.wait_for_function("() => page.view.region !== null")
+    desk.page.wait_for_timeout(250)
+    desk.settle()
+    x0, y0, x1, y1 = desk.page.evaluate("() => page.view.region")
+    assert 0 <= x0 < 240 < x1 <= WIDTH
+    assert 0 <= y0 < 135 < y1 <= HEIGHT
+    assert x1 - x0 < 80
+    scale = desk.page.evaluate("() => page.scaleNow()")
+    picture = desk.picture().astype(int)
+    box = desk.page.locator("#picture").bounding_box()
+    left = desk.at(240, 135)[0] - box["x"]
+    row = picture[round(desk.at(240, 135.5)[1] - box["y"])]
+    steps = [abs(row[round(left + k * scale) + d] - row[round(left + k * scale) + d - 1]).max()
+             for k in range(-4, 5) for d in (-1, 0, 1)]
+    inside = [abs(row[round(left + (k + 0.5) * scale) + 1] - row[round(left + (k + 0.5) * scale)])
+              .max() for k in range(-4, 5)]
+    assert max(inside) <= 2
+    assert max(steps) > 6
+    desk.page.get_by_label("Whole frame").click()
+    desk.page.wait_for_function("() => page.view.region === null")
+    desk.page.locator("#picture").focus()
+    desk.page.keyboard.press("+")
+    desk.page.wait_for_function("() => page.view.region !== null")
+    before = desk.page.evaluate("() => page.view.region")
+    desk.page.keyboard.press("ArrowRight")
+    desk.page.wait_for_function("(x) => page.view.region[0] > x", arg=before[0])
+    desk.page.keyboard.press("0")
+    desk.page.wait_for_function("() => page.view.region === null")
+
+
+def test_pinch_zooms_about_the_fingers_and_a_double_tap_goes_back(tablet: Seat) -> None:
+    """Common practice, no source."""
+    session = tablet.context.new_cdp_session(tablet.page)
+    x, y = tablet.at(200, 120)
+
+    def touch(kind: str, *points: tuple[float, float]) -> None:
+        session.send("Input.dispatchTouchEvent", {
+            "type": kind,
+            "touchPoints": [{"x": a, "y": b, "id": i} for i, (a, b) in enumerate(points)],
+        })
+
+    touch("touchStart", (x - 40, y))
+    touch("touchStart", (x - 40, y), (x + 40, y))
+    for reach in (60, 90, 130):
+        touch("touchMove", (x - reach, y), (x + reach, y))
+    touch("touchEnd")
+    tablet.page.wait_for_function("() => page.view.region !== null")
+    now = tablet.at(200, 120)
+    assert now == pytest.approx((x, y), abs=3)
+    tablet.page.touchscreen.tap(x, y)
+    tablet.page.touchscreen.tap(x, y)
+    tablet.page.wait_for_function("() => page.isFit()")
+
+
+def test_holding_compare_shows_the_plate_only_while_held(desk: Seat) -> None:
+    """Common practice, no source."""
+    show(desk, "composite")
+    before = desk.picture()
+    hold = desk.page.get_by_label("Hold to see the plate").bounding_box()
+    desk.page.mouse.move(hold["x"] + 10, hold["y"] + 10)
+    desk.page.mouse.down()
+    desk.page.wait_for_function("() => page.view.compare")
+    desk.page.wait_for_timeout(400)
+    png = desk.page.locator("#picture").screenshot()
+    desk.page.mouse.up()
+    desk.page.wait_for_function("() => !page.view.compare")
+    desk.page.wait_for_timeout(60)
+    desk.settle()
+    assert png != b""
+    assert np.abs(desk.picture().astype(int) - before).mean() < 1.5
+    held = patch(desk, _decode(png), 60, 40)
+    assert held[1] > 1.5 * max(held[0], held[2])
+
+
+def _decode(png: bytes) -> np.ndarray[Any, Any]:
+    import io
+
+    from PIL import Image
+    return np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
+
+
+def test_the_wipe_is_dragged_by_its_edge_between_any_two_views(desk: Seat) -> None:
+    """Common practice, no source."""
+    show(desk, "plate")
+    desk.page.get_by_label("Wipe between two views").click()
+    desk.page.select_option("select[aria-label='Second view of the wipe']", "matte/")
+    desk.page.wait_for_function("() => page.view.wipe.name === 'matte'")
+    desk.page.wait_for_timeout(500)
+    desk.settle()
+    picture = desk.picture()
+    assert patch(desk, picture, 60, 40)[1] > 60
+    assert patch(desk, picture, WIDTH - 60, 30).max() < 30
+    edge = desk.page.get_by_label("Wipe edge")
+    box = edge.bounding_box()
+    y = box["y"] + 60
+    desk.page.mouse.move(box["x"] + 22, y)
+    desk.page.mouse.down()
+    desk.page.mouse.move(desk.at(40, 0)[0], y, steps=5)
+    desk.page.mouse.up()
+    assert desk.page.evaluate("() => page.view.wipe.at") == pytest.approx(40 / WIDTH, abs=0.01)
+    desk.page.wait_for_timeout(300)
+    assert patch(desk, desk.picture(), 60, 200).max() < 40
+    edge.press("PageUp")
+    assert desk.page.evaluate("() => page.view.wipe.at") == pytest.approx(40 / WIDTH + 0.1, abs=.01)
+    desk.page.get_by_label("Turn the wipe's edge").click()
+    assert edge.get_attribute("aria-orientation") == "vertical"
+    desk.page.get_by_label("Wipe between two views").click()
+    assert not edge.is_visible()
+
+
+def test_stress_reveals_noise_is_flagged_and_ends_in_one_tap(desk: Seat) -> None:
+    """Common practice, no source: view gain and gamma change the view only."""
+    show(desk, "matte")
+    calm = desk.picture()
+    panel = desk.step("check")
+    panel.get_by_role("radio", name="Backing noise").click()
+    desk.page.wait_for_selector("[data-flag=stress]")
+    gain = desk.page.get_by_role("textbox", name="Gain")
+    gain.fill("40")
+    gain.press("Enter")
+    desk.page.wait_for_timeout(500)
+    desk.settle()
+    loud = desk.picture()
+    region = np.s_[60:200, 20:160]
+    assert loud[region].mean() > calm[region].mean() + 8
+    assert "not what the matte looks like" in desk.page.inner_text("[data-flag=stress]")
+    panel.get_by_role("radio", name="Core holes").click()
+    desk.page.wait_for_function("() => page.view.stress.preset === 'core'")
+    assert desk.recipe("refine.levels.black") == 0
+    desk.page.get_by_label("End the stress view").click()
+    desk.page.wait_for_function("() => !document.querySelector('[data-flag=stress]')")
+    desk.page.wait_for_timeout(400)
+    desk.settle()
+    assert np.abs(desk.picture().astype(int) - calm).mean() < 2
+
+
+def test_the_backdrop_is_a_picture_a_colour_a_ramp_or_a_checker(desk: Seat) -> None:
+    """Common practice, no source."""
+    panel = desk.step("assemble")
+    show(desk, "composite")
+    seen = set()
+    for kind in ("Picture", "Colour", "Ramp", "Checker"):
+        control = panel.locator("[data-field='assemble/backdrop/kind']")
+        if control.locator("select").count():
+            control.locator("select").select_option(kind.lower())
+        else:
+            control.get_by_role("radio", name=kind).click()
+        desk.settle()
+        assert desk.recipe("assemble.backdrop.kind") == kind.lower()
+        seen.add(desk.picture().tobytes())
+    assert len(seen) == 4
+
+
+def test_a_media_root_offers_the_clean_plate_and_the_backdrop(desk: Seat) -> None:
+    """Common practice, no source."""
+    desk.step("prepare")
+    desk.page.get_by_label("Choose the clean plate").click()
+    sheet = desk.page.locator("dialog.sheet")
+    sheet.locator("button.pick", has_text="/").first.wait_for()
+    for name in sheet.locator("button.pick").all_inner_texts():
+        sheet.locator("button.pick", has_text=name).first.click()
+        desk.page.wait_for_timeout(300)
+        if sheet.locator("button.pick", has_text="greenhouse").count():
+            break
+        sheet.locator("button.pick", has_text="Back").click()
+        desk.page.wait_for_timeout(300)
+    sheet.locator("button.pick", has_text="greenhouse").click()
+    desk.settle()
+    assert desk.recipe("backing.clean_plate_path").endswith("greenhouse.exr")
+    assert desk.recipe("backing.clean_plate") == "file"
