@@ -18,7 +18,18 @@ UsageProblem: type[Exception] = typer.BadParameter.__mro__[2]
 
 DONE, UNEXPECTED, USAGE, INTERRUPTED = 0, 1, 2, 130
 
-COMMANDS = ("recipe", "serve", "render", "parity", "truth", "bench", "survey", "suggest", "takes", "config")
+COMMANDS = (
+    "serve",
+    "suggest",
+    "survey",
+    "takes",
+    "render",
+    "recipe",
+    "truth",
+    "parity",
+    "bench",
+    "config",
+)
 
 app = typer.Typer(
     name="verdigris",

@@ -89,6 +89,11 @@ def demo(
     folder: Annotated[
         Path | None, typer.Option(help="Where the demo shot is, or is to be made.")
     ] = None,
+    render: Annotated[
+        Path | None,
+        typer.Option(help="Key the shot to EXR files and a contact sheet here; serve nothing."),
+    ] = None,
+    frames: Annotated[str, typer.Option(help="With --render: like 1001-1010; all by default.")] = "",
     host: Host = None,
     port: Port = None,
     engine: EngineName = None,
@@ -104,26 +109,42 @@ def demo(
     """
     from demo_media import make_demo
     from server.progress import progress
+    from server.jobs.demo import demo_recipe
     from server.start import ServeOptions
 
     settings = _settings(None, host=host, port=port, engine=engine, threads=threads)
     place = folder or Path(settings.data_dir) / "demo"
     with progress("making the demo shot") as report:
         paths = make_demo(place, progress=report)
+    if render is not None:
+        _render_demo(paths, render, frames, settings)
+        return
     options = ServeOptions(
         shot=str(paths.shot), recipe=place / "work" / "demo.json", clean_plate=paths.clean_plate,
         backdrop=paths.backdrop, metrics=metrics, cert=cert, key=key, roots=(place,),
-        renders=place / "renders", first_recipe=lambda: _demo_recipe(paths),
+        renders=place / "renders", first_recipe=lambda: demo_recipe(paths),
     )
     _run(options, settings, verbose, None)
 
 
-def _demo_recipe(paths: Any) -> Any:
-    from kernels.recipe import starting_recipe
+def _render_demo(paths: Any, out: Path, frames: str, settings: Settings) -> None:
+    from kernels.engine import choose_engine
+    from server.jobs.demo import render_demo
+    from server.media import parse_frames
+    from server.progress import progress
 
-    recipe = starting_recipe("green")
-    recipe.name = "demo"
-    return recipe
+    choice = choose_engine(settings.engine, threads=settings.threads or None)
+    typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
+    wanted = tuple(parse_frames(frames)) if frames else ()
+    try:
+        with progress("keying the demo shot") as report:
+            rendered, sheet = render_demo(
+                paths, out, choice.engine, frames=wanted, progress=report
+            )
+    finally:
+        choice.engine.close()
+    typer.echo(f"wrote {rendered.written} frame(s) to {out} in {rendered.seconds:.1f} s")
+    typer.echo(f"look at {sheet}; `verdigris demo` shows the shot live in a browser")
 
 
 def _settings(beside: Path | None, **given: Any) -> Settings:
