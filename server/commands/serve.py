@@ -76,12 +76,21 @@ def serve(
             raise StartError(f"'{path}' does not exist: check the path")
     roots = [*(media_root or []), *([folder] if watch else [])]
     options = ServeOptions(
-        shot=shot, recipe=recipe, clean_plate=clean_plate, backdrop=backdrop,
-        colourspace=colourspace, roots=tuple(roots), renders=renders, metrics=metrics,
-        cert=cert, key=key, hosts=tuple(allow_host or []),
+        shot=shot,
+        recipe=recipe,
+        clean_plate=clean_plate,
+        backdrop=backdrop,
+        colourspace=colourspace,
+        roots=tuple(roots),
+        renders=renders,
+        metrics=metrics,
+        cert=cert,
+        key=key,
+        hosts=tuple(allow_host or []),
     )
-    settings = _settings(Path(shot).parent, host=host, port=port, engine=engine, threads=threads,
-                         ocio=ocio)
+    settings = _settings(
+        Path(shot).parent, host=host, port=port, engine=engine, threads=threads, ocio=ocio
+    )
     _run(options, settings, verbose, folder if watch else None)
 
 
@@ -93,7 +102,9 @@ def demo(
         Path | None,
         typer.Option(help="Key the shot to EXR files and a contact sheet here; serve nothing."),
     ] = None,
-    frames: Annotated[str, typer.Option(help="With --render: like 1001-1010; all by default.")] = "",
+    frames: Annotated[
+        str, typer.Option(help="With --render: like 1001-1010; all by default.")
+    ] = "",
     host: Host = None,
     port: Port = None,
     engine: EngineName = None,
@@ -108,8 +119,8 @@ def demo(
     Example: verdigris demo
     """
     from demo_media import make_demo
-    from server.progress import progress
     from server.jobs.demo import demo_recipe
+    from server.progress import progress
     from server.start import ServeOptions
 
     settings = _settings(None, host=host, port=port, engine=engine, threads=threads)
@@ -120,9 +131,16 @@ def demo(
         _render_demo(paths, render, frames, settings)
         return
     options = ServeOptions(
-        shot=str(paths.shot), recipe=place / "work" / "demo.json", clean_plate=paths.clean_plate,
-        backdrop=paths.backdrop, metrics=metrics, cert=cert, key=key, roots=(place,),
-        renders=place / "renders", first_recipe=lambda: demo_recipe(paths),
+        shot=str(paths.shot),
+        recipe=place / "work" / "demo.json",
+        clean_plate=paths.clean_plate,
+        backdrop=paths.backdrop,
+        metrics=metrics,
+        cert=cert,
+        key=key,
+        roots=(place,),
+        renders=place / "renders",
+        first_recipe=lambda: demo_recipe(paths),
     )
     _run(options, settings, verbose, None)
 
@@ -138,9 +156,7 @@ def _render_demo(paths: Any, out: Path, frames: str, settings: Settings) -> None
     wanted = tuple(parse_frames(frames)) if frames else ()
     try:
         with progress("keying the demo shot") as report:
-            rendered, sheet = render_demo(
-                paths, out, choice.engine, frames=wanted, progress=report
-            )
+            rendered, sheet = render_demo(paths, out, choice.engine, frames=wanted, progress=report)
     finally:
         choice.engine.close()
     typer.echo(f"wrote {rendered.written} frame(s) to {out} in {rendered.seconds:.1f} s")
@@ -196,6 +212,7 @@ def _announce(service: Service, options: ServeOptions, settings: Settings) -> No
         if options.cert is None:
             typer.echo(
                 "warning: this service can be reached from the network without encryption: use "
-                "--cert and --key outside a network you trust", err=True,
+                "--cert and --key outside a network you trust",
+                err=True,
             )
     typer.echo("Ctrl-C stops; the recipe is saved after every change")
