@@ -145,19 +145,24 @@ class Colour:
         getter = getattr(space, "getInteropID", None)
         return (str(getter()) or None) if getter is not None else None
 
-    def to_working(self, pixels: Float32, colourspace: str) -> Float32:
-        """Pixels (3, H, W) of a colour space as scene-linear working values, float32."""
-        return self._convert(pixels, self.resolve(colourspace), self.working_space)
+    def to_working(self, pixels: Float32, colourspace: str, *, in_place: bool = False) -> Float32:
+        """Pixels (3, H, W) of a colour space as scene-linear working values, float32.
+
+        in_place: `pixels`, contiguous float32, may be overwritten and given back.
+        """
+        return self._convert(pixels, self.resolve(colourspace), self.working_space, in_place)
 
     def from_working(self, pixels: Float32, colourspace: str) -> Float32:
         """Scene-linear working pixels (3, H, W) encoded in a colour space, float32."""
         return self._convert(pixels, self.working_space, self.resolve(colourspace))
 
-    def _convert(self, pixels: Float32, source: str, target: str) -> Float32:
+    def _convert(
+        self, pixels: Float32, source: str, target: str, in_place: bool = False
+    ) -> Float32:
         key = (source, target)
         if key not in self._processors:
             self._processors[key] = self._processor(source, target)
-        return apply_processor(self._processors[key], pixels)
+        return apply_processor(self._processors[key], pixels, in_place)
 
     def _processor(self, source: str, target: str) -> Any:
         group = ocio.GroupTransform()
@@ -239,9 +244,10 @@ class Colour:
         return InputSpace(self.resolve("srgb_rec709_scene"), "assumed")
 
 
-def apply_processor(processor: Any, pixels: Float32) -> Float32:
-    """A CPU processor applied to planar pixels (3, H, W); a new float32 array."""
-    result = np.array(pixels, dtype=np.float32, order="C", copy=True)
+def apply_processor(processor: Any, pixels: Float32, in_place: bool = False) -> Float32:
+    """A CPU processor applied to planar pixels (3, H, W); a new float32 array unless in place."""
+    copy = None if in_place else True
+    result = np.array(pixels, dtype=np.float32, order="C", copy=copy)
     if not processor.isNoOp() and result.size:
         _, height, width = result.shape
         processor.apply(ocio.PlanarImageDesc(result[0], result[1], result[2], width, height))

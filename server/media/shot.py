@@ -181,7 +181,7 @@ class Shot:
             bad |= replace_nonfinite(alpha[None])
             if associated:
                 np.divide(pixels, alpha, out=pixels, where=alpha >= MIN_ALPHA)
-        pixels = self.colour.to_working(pixels, self.colourspace)
+        pixels = self.colour.to_working(pixels, self.colourspace, in_place=True)
         bad |= replace_nonfinite(pixels)
         return Frame(
             number, pixels, alpha, nonfinite=int(np.count_nonzero(bad)), attributes=attributes

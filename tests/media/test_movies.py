@@ -174,7 +174,7 @@ def test_rotation_is_honoured(make_movie: Maker, degrees: int) -> None:
 
 
 def test_alpha_of_prores_4444(make_movie: Maker) -> None:
-    """Source: Apple ProRes 4444 by PyAV's encoder: alpha is straight and full range."""
+    """Source: ProRes 4444 by PyAV's encoder: alpha is straight and full range."""
     frame = av.VideoFrame(64, 48, "yuva444p10le")
     for plane, code in zip(frame.planes, (502, 512, 512, 300), strict=True):
         plane.update(np.full((48, plane.line_size // 2), code, "<u2").tobytes())
