@@ -29,6 +29,9 @@ FINEST_LEVEL = 1e-3
 """Working-linear value of p_k under which a pixel tells nothing."""
 SMALLEST_SHARE = 0.02
 """Share of the frame under which a coherent coloured area is not a screen."""
+WIDEST_SPREAD, WIDE_SHARE = 0.06, 0.15
+"""An area whose colour ratios spread wider than this is a screen only if it is large: then noise
+or clipping spreads them; small ones are things that happen to be coloured."""
 ROUGHEST_SCREEN = 0.16
 """Largest typical local deviation of ln p_k, noise taken off: foliage is rougher than this."""
 
@@ -52,6 +55,8 @@ class Found:
     def quality(self) -> float:
         """Larger for larger, purer and smoother areas; 0 when it is no screen."""
         if self.share < SMALLEST_SHARE or self.roughness > ROUGHEST_SCREEN:
+            return 0.0
+        if max(self.spread) > WIDEST_SPREAD and self.share < WIDE_SHARE:
             return 0.0
         return self.share * max(0.0, 1.0 - max(self.ratio)) / (1.0 + 4.0 * self.roughness)
 
@@ -121,7 +126,9 @@ def _saturated_peak(ratio: Array) -> Array:
     """Return the most saturated dense peak of the histogram of (2, n) ratios."""
     bins, top = 100, 0.8
     counts, _, _ = np.histogram2d(
-        np.clip(ratio[0], 0, top - 1e-6), np.clip(ratio[1], 0, top - 1e-6), bins=bins,
+        np.clip(ratio[0], 0, top - 1e-6),
+        np.clip(ratio[1], 0, top - 1e-6),
+        bins=bins,
         range=((0, top), (0, top)),
     )
     density = gaussian(counts, 1.5)

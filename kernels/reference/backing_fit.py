@@ -24,12 +24,11 @@ from kernels.reference.backing_find import (
     gaussian,
     robust_sigma,
 )
+from kernels.reference.backing_surface import log_surface, pull_push, resized, shrunk
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
 WORKING_WIDTH = 640
-PRIOR_LOW, PRIOR_HIGH = 1.5, 0.02
-"""Standard deviations, in ln c, of the coefficients of degrees 1-2 and 3-4."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,20 +57,10 @@ class BackingFit:
 
     def mask_at(self, height: int, width: int) -> Mask:
         """Return the backing's mask at another size."""
-        plane = cv2.resize(self.mask.astype(np.float32), (width, height),
-                           interpolation=cv2.INTER_LINEAR)
+        plane = cv2.resize(
+            self.mask.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR
+        )
         return np.asarray(plane > 0.5)
-
-
-def resized(planes: Array, height: int, width: int) -> Array:
-    """Return planes (3, h, w) or (h, w) at another size: area means down, bilinear up."""
-    if planes.ndim == 3:
-        return np.stack([resized(plane, height, width) for plane in planes])
-    h, w = planes.shape
-    if (h, w) == (height, width):
-        return planes
-    how = cv2.INTER_AREA if height <= h and width <= w else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(planes, (width, height), interpolation=how))
 
 
 def working_size(height: int, width: int) -> tuple[int, int]:
@@ -114,7 +103,7 @@ def merge_fits(smalls: Sequence[Array], fits: Sequence[BackingFit]) -> BackingFi
     """
     if len(fits) == 1:
         return fits[0]
-    seen = np.stack([_shrunk(fit.mask, 2) for fit in fits])
+    seen = np.stack([shrunk(fit.mask, 2) for fit in fits])
     count = seen.sum(axis=0)
     stack = np.stack([np.log(np.maximum(s, FINEST_LEVEL * 0.05)) for s in smalls])
     stack = np.where(seen[:, None], stack, np.nan).astype(np.float32)
@@ -182,11 +171,16 @@ def _without_specks(mask: Mask) -> Mask:
 
 
 def finish_fit(
-    log: Array, surface: Array, mask: Mask, creases: Mask, primary: Primary, step: float,
+    log: Array,
+    surface: Array,
+    mask: Mask,
+    creases: Mask,
+    primary: Primary,
+    step: float,
     shrink_px: int = 2,
 ) -> BackingFit:
     """Add the local mean of what the surface leaves over, and measure the fit's own error."""
-    sure = _shrunk(mask, shrink_px)
+    sure = shrunk(mask, shrink_px)
     if sure.sum() < 64:
         sure = mask
     residual = log - surface
@@ -236,100 +230,3 @@ def _gate(residual: Array, found: Found, mask: Mask, scale: Array) -> Mask:
         keep &= (ratio - centre < 3.0 * sigma + 0.004) & (ratio - centre > -6.0 * sigma - 0.03)
     solid = cv2.morphologyEx(keep.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
     return solid if solid.sum() > 0.25 * mask.sum() else mask
-
-
-def _shrunk(mask: Mask, px: int) -> Mask:
-    """Erode a mask by a square of radius `px`; the frame's border does not count as outside."""
-    if px == 0:
-        return mask
-    kernel = np.ones((2 * px + 1, 2 * px + 1), np.uint8)
-    return np.asarray(cv2.erode(mask.astype(np.uint8), kernel) > 0)
-
-
-def _basis(y: Array, x: Array) -> tuple[Array, Array]:
-    """Return the products of Legendre polynomials up to total degree 4, (n, 15), and degrees."""
-    px = np.polynomial.legendre.legvander(x, 4)
-    py = np.polynomial.legendre.legvander(y, 4)
-    terms = [(a, b) for a in range(5) for b in range(5) if a + b <= 4]
-    columns = [px[..., a] * py[..., b] for a, b in terms]
-    return np.stack(columns, axis=-1), np.array([a + b for a, b in terms])
-
-
-def log_surface(log: Array, mask: Mask) -> Array:
-    """Return the robust polynomial surface of each channel of `log` (3, h, w) over `mask`.
-
-    Fitted by iteratively reweighted least squares (Tukey's biweight) on block means; outside the
-    data it is held within 0.4 of the range seen. Source: Beaton & Tukey 1974 for the weights.
-    """
-    h, w = mask.shape
-    size = (max(1, h // 4), max(1, w // 4))
-    weight = resized(_shrunk(mask, 1).astype(np.float32), *size)
-    if (weight > 0.5).sum() < 40:
-        weight = resized(mask.astype(np.float32), *size)
-    safe = np.maximum(weight, 1e-3)
-    rows, columns = np.linspace(-1, 1, size[0]), np.linspace(-1, 1, size[1])
-    basis, degree = _basis(*np.meshgrid(rows, columns, indexing="ij"))
-    use = weight > 0.5 if (weight > 0.5).any() else weight >= weight.max()
-    full_rows, full_columns = np.linspace(-1, 1, h), np.linspace(-1, 1, w)
-    out = []
-    for channel in log:
-        mean = resized(np.where(mask, channel, 0).astype(np.float32), *size) / safe
-        masked = resized(mask.astype(np.float32), *size)
-        mean = mean * safe / np.maximum(masked, 1e-3)
-        coefficients = _robust(basis[use], mean[use].astype(np.float64), weight[use], degree)
-        plane = _evaluate(coefficients, full_rows, full_columns)
-        low, high = float(mean[use].min()), float(mean[use].max())
-        out.append(np.clip(plane, low - 0.4, high + 0.4))
-    return np.stack(out).astype(np.float32)
-
-
-def _evaluate(coefficients: Array, rows: Array, columns: Array) -> Array:
-    """Evaluate the surface on a grid without building the basis at full size."""
-    table = np.zeros((5, 5))
-    terms = [(a, b) for a in range(5) for b in range(5) if a + b <= 4]
-    for (a, b), value in zip(terms, coefficients, strict=True):
-        table[b, a] = value
-    return np.asarray(np.polynomial.legendre.leggrid2d(rows, columns, table))
-
-
-def _robust(basis: Array, values: Array, weights: Array, degree: Array) -> Array:
-    """Solve the weighted ridge problem with Tukey's biweight, eight rounds."""
-    prior = np.select([degree == 0, degree <= 2], [1e3, PRIOR_LOW], PRIOR_HIGH) ** -2.0
-    w = weights.astype(np.float64)
-    centre = float(np.median(values))
-    sigma = max(robust_sigma(values), 0.01)
-    solution = np.zeros(basis.shape[1])
-    for _ in range(8):
-        scaled = basis * (w / max(sigma, 0.01) ** 2)[:, None]
-        solution = np.linalg.solve(scaled.T @ basis + np.diag(prior), scaled.T @ (values - centre))
-        error = values - centre - basis @ solution
-        sigma = max(robust_sigma(error), 1e-3)
-        u = np.clip(error / (4.685 * sigma), -1, 1)
-        w = weights * (1 - u**2) ** 2
-    solution[0] += centre
-    return np.asarray(solution)
-
-
-def pull_push(values: Array, weights: Array, finest_px: float = 2.0) -> Array:
-    """Local weighted means of `values` (h, w), carried smoothly into places without weight.
-
-    Each level holds the weighted mean of 2x2 of the finer one and a weight capped at 1; going back
-    up, a place takes its own mean as far as its weight reaches 1, the coarser one for the rest.
-    Source: Gortler, Grzeszczuk, Szeliski & Cohen 1996, "The lumigraph", section 3.4.
-    """
-    blurred_weight = gaussian(weights.astype(np.float32), finest_px)
-    blurred = gaussian((values * weights).astype(np.float32), finest_px)
-    blurred = blurred / np.maximum(blurred_weight, 1e-6)
-    levels = [(np.where(blurred_weight > 1e-4, blurred, 0), np.minimum(blurred_weight * 1.5, 1))]
-    while min(levels[-1][0].shape) > 2:
-        x, w = levels[-1]
-        size = (-(-x.shape[0] // 2), -(-x.shape[1] // 2))
-        total = resized(w.astype(np.float32), *size)
-        mean = resized((x * w).astype(np.float32), *size) / np.maximum(total, 1e-6)
-        levels.append((mean, np.minimum(4 * total, 1)))
-    x, w = levels[-1]
-    whole = float((x * w).sum() / max(float(w.sum()), 1e-9))
-    up = w * x + (1 - w) * whole
-    for x, w in reversed(levels[:-1]):
-        up = w * x + (1 - w) * resized(up.astype(np.float32), *x.shape)
-    return np.asarray(up, np.float32)

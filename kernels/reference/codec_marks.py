@@ -59,7 +59,7 @@ def lattice_ratio(plane: Array, axis: int) -> float | None:
         padded = np.pad(difference, ((0, 0), (0, order)))[:, :-CELL_PX]
         energy = (padded.reshape(len(lines), -1, CELL_PX)[busy] ** 2).mean(axis=0)
         for phase in (0, 1):
-            other = float(energy[1 - phase::2].min())
+            other = float(energy[1 - phase :: 2].min())
             if other > 0.02 * energy.mean():
                 ratios.append(float(energy[phase::2].max()) / other)
     return min(ratios, default=None)

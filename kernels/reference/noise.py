@@ -100,14 +100,16 @@ def _samples(image: Array, clean: Array, mask: Array) -> tuple[Array, Array]:
     """Return residuals and levels, (3, n) each, from tiles spread over the mask."""
     height, width = mask.shape
     corners = [
-        (y, x) for y in range(0, height, TILE_PX) for x in range(0, width, TILE_PX)
-        if mask[y:y + TILE_PX, x:x + TILE_PX].mean() > 0.3
+        (y, x)
+        for y in range(0, height, TILE_PX)
+        for x in range(0, width, TILE_PX)
+        if mask[y : y + TILE_PX, x : x + TILE_PX].mean() > 0.3
     ]
     stride = max(1.0, len(corners) / TILES)
     chosen = [corners[int(n * stride)] for n in range(min(TILES, len(corners)))]
     residuals, levels = [np.zeros((3, 0))], [np.zeros((3, 0))]
     for y, x in chosen:
-        at = np.s_[y:y + TILE_PX, x:x + TILE_PX]
+        at = np.s_[y : y + TILE_PX, x : x + TILE_PX]
         inside = mask[at]
         level = np.maximum(np.asarray(clean[:, *at], np.float32), 1e-6)
         error = np.asarray(image[:, *at], np.float32) - level

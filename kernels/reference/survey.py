@@ -16,11 +16,19 @@ from scipy.ndimage import distance_transform_edt
 
 from kernels.recipe import Noise, Primary
 from kernels.reference.backing_find import channel_index, robust_sigma
-from kernels.reference.backing_fit import BackingFit, fit_picture, resized, working_size
+from kernels.reference.backing_fit import BackingFit, fit_picture, working_size
+from kernels.reference.backing_surface import resized
 from kernels.reference.codec_marks import ChromaFormat, block_edges, chroma_format
 from kernels.reference.noise import MeasuredNoise, expected_sigma_alpha, measure_noise
 from kernels.reference.survey_edges import edge_width
 from kernels.reference.survey_marks import Marks, find_marks
+from kernels.reference.survey_screen import (
+    block_means,
+    clipped_pixels,
+    snr_db,
+    spread_stops,
+    uncovered_border,
+)
 from kernels.reference.survey_subject import (
     Regions,
     bounds,
@@ -32,7 +40,6 @@ from kernels.reference.survey_subject import (
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
 Box = tuple[float, float, float, float]
-BLOCKS_ACROSS = 60
 NEAR_SUBJECT = 0.1
 """The part of the screen near the subject: within this share of the frame's width."""
 GREY = 0.18
@@ -143,11 +150,19 @@ def _middle(picture: Array) -> Array:
     h, w = picture.shape[1:]
     y = max(0, (h - 768) // 2) // 16 * 16
     x = max(0, (w - 1024) // 2) // 16 * 16
-    return picture[:, y:y + 768, x:x + 1024]
+    return picture[:, y : y + 768, x : x + 1024]
 
 
-def _measure_screen(image: Array, encoded: Array | None, bits: int | None, known_curve: bool,
-                    detail: bool, small: Array, fit: BackingFit, m: Measures) -> FrameSurvey:
+def _measure_screen(
+    image: Array,
+    encoded: Array | None,
+    bits: int | None,
+    known_curve: bool,
+    detail: bool,
+    small: Array,
+    fit: BackingFit,
+    m: Measures,
+) -> FrameSurvey:
     height, width = image.shape[1:]
     clean = fit.clean_at(height, width)
     full_mask = fit.mask_at(height, width)
@@ -176,8 +191,15 @@ def _measure_screen(image: Array, encoded: Array | None, bits: int | None, known
     return FrameSurvey(m, small, fit, noise, marks, areas, evenness, alpha_noise)
 
 
-def _backing(m: Measures, fit: BackingFit, image: Array, encoded: Array | None, mask: Mask,
-             bits: int | None, known_curve: bool) -> None:
+def _backing(
+    m: Measures,
+    fit: BackingFit,
+    image: Array,
+    encoded: Array | None,
+    mask: Mask,
+    bits: int | None,
+    known_curve: bool,
+) -> None:
     k, i, j = channel_index(fit.primary)
     level = [float(np.mean(plane[mask][::7])) for plane in image]
     if known_curve:
@@ -186,33 +208,6 @@ def _backing(m: Measures, fit: BackingFit, image: Array, encoded: Array | None, 
         m.level_code = float(np.median(encoded[k][mask][::7])) * (2 ** (bits or 8) - 1)
     m.saturation = float(1 - min(level) / max(max(level), 1e-6))
     m.purity = float((level[k] - max(level[i], level[j])) / max(level[k], 1e-6))
-
-
-def uncovered_border(areas: Regions) -> float:
-    """Return the share of the frame's border, the bottom left out, that shows no screen."""
-    seen = areas.visible_screen
-    inset = min(2, seen.shape[0] - 1, seen.shape[1] - 1)
-    border = np.concatenate([seen[inset], seen[:, inset], seen[:, -1 - inset]])
-    return float(1 - border.mean())
-
-
-def clipped_pixels(image: Array, encoded: Array | None, primary: Primary) -> Mask:
-    """Return the pixels whose key channel sits at the recording's ceiling, (H, W) bool.
-
-    With the encoded picture the ceiling is code 1 or, where recording stops below, a plateau: a
-    largest value that many pixels share. Without it only a plateau of the picture counts.
-    Source: common practice, no source.
-    """
-    k, _, _ = channel_index(primary)
-    plane = (image if encoded is None else encoded)[k]
-    top = float(plane.max())
-    step = max(abs(top) * 1e-3, 1e-6) if encoded is None else 1.0 / 512.0
-    at_top = plane >= top - step
-    below = (plane >= top - 3 * step) & (plane < top - 2 * step)
-    if encoded is not None and top >= 1.0 - 1.0 / 512.0:
-        return np.asarray(plane >= 1.0 - 1.0 / 512.0)
-    plateau = at_top.sum() > 50 and at_top.sum() > 8 * (below.sum() + 1)
-    return at_top if plateau else np.zeros(plane.shape, bool)
 
 
 def _clipping(m: Measures, clipped: Mask, areas: Regions) -> None:
@@ -225,17 +220,15 @@ def _clipping(m: Measures, clipped: Mask, areas: Regions) -> None:
     m.clipped_box = bounds((inside > 0.5) & whole)
 
 
-def snr_db(noise: MeasuredNoise) -> tuple[float, float, float]:
-    """Return 20 log10(mean / sigma) of each channel over the backing; 120 when no noise is seen."""
-    out = [
-        float(20 * np.log10(max(level, 1e-9) / sigma)) if sigma > level * 1e-6 else 120.0
-        for level, sigma in zip(noise.level, noise.sigma, strict=True)
-    ]
-    return out[0], out[1], out[2]
-
-
-def _evenness(m: Measures, image: Array, usable: Mask, areas: Regions, noise: MeasuredNoise,
-              primary: Primary, known_curve: bool) -> Array:
+def _evenness(
+    m: Measures,
+    image: Array,
+    usable: Mask,
+    areas: Regions,
+    noise: MeasuredNoise,
+    primary: Primary,
+    known_curve: bool,
+) -> Array:
     k, _, _ = channel_index(primary)
     h, w = areas.alpha.shape
     mean, covered, size = block_means(image[k], usable)
@@ -259,30 +252,6 @@ def _evenness(m: Measures, image: Array, usable: Mask, areas: Regions, noise: Me
     return np.asarray(plane[rows][:, columns])
 
 
-def block_means(plane: Array, usable: Mask) -> tuple[Array, Array, int]:
-    """Return means over blocks of width/60, their coverage 0..1 and the block's side in px."""
-    height, width = plane.shape
-    size = max(1, round(width / BLOCKS_ACROSS))
-    rows, columns = max(1, height // size), max(1, width // size)
-    crop = np.s_[: rows * size, : columns * size]
-    weight = usable[crop].astype(np.float32).reshape(rows, size, columns, size)
-    total = weight.sum(axis=(1, 3), dtype=np.float64)
-    held = plane[crop].reshape(rows, size, columns, size) * weight
-    mean = held.sum(axis=(1, 3), dtype=np.float64) / np.maximum(total, 1)
-    return mean, total / size**2, size
-
-
-def spread_stops(stops: Array, sigma: float) -> float:
-    """Return P98 - P2 of block means in stops, the blocks' own noise taken off in quadrature.
-
-    sigma: standard deviation of one block's mean in stops. For pure Gaussian noise P98 - P2 is
-    4.107 sigma, so a flat noisy screen reads 0. Source: the normal distribution.
-    """
-    p2, p98 = np.percentile(stops, [2, 98])
-    seen = float(p98 - p2)
-    return float(np.sqrt(max(seen**2 - (4.107 * sigma) ** 2, 0.0)))
-
-
 def _near_subject(areas: Regions, shape: tuple[int, ...]) -> Mask:
     if not areas.subject.any():
         return np.zeros(shape, bool)
@@ -291,8 +260,9 @@ def _near_subject(areas: Regions, shape: tuple[int, ...]) -> Mask:
     return shrink_to(np.asarray(near), *shape[:2])
 
 
-def _subject(m: Measures, small: Array, fit: BackingFit, areas: Regions,
-             noise: MeasuredNoise) -> None:
+def _subject(
+    m: Measures, small: Array, fit: BackingFit, areas: Regions, noise: MeasuredNoise
+) -> None:
     apart = separation(small, fit.clean, areas, noise.model, fit.primary)
     if apart is None:
         return
@@ -314,8 +284,7 @@ def _alpha_noise(m: Measures, fit: BackingFit, areas: Regions, noise: MeasuredNo
         m.alpha_noise_screen = float(np.median(np.minimum(sigma[areas.screen], 1.0)))
     excess = fit.colour[k] - max(fit.colour[i], fit.colour[j])
     other = i if fit.colour[i] >= fit.colour[j] else j
-    rho = noise.model.correlation[{(0, 1): 0, (0, 2): 1, (1, 2): 2}[
-        (min(k, other), max(k, other))]]
+    rho = noise.model.correlation[{(0, 1): 0, (0, 2): 1, (1, 2): 2}[(min(k, other), max(k, other))]]
     a, b = noise.sigma[k], noise.sigma[other]
     m.matte_noise = float(np.sqrt(max(a * a + b * b - 2 * rho * a * b, 0)) / max(excess, 1e-6))
     return plane

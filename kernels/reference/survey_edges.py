@@ -54,10 +54,12 @@ def edge_width(image: Array, clean: Array, primary: Primary, seed: int = 0) -> E
     nx, ny = dx[ys, xs] / slope[ys, xs], dy[ys, xs] / slope[ys, xs]
     offsets = np.arange(-PROFILE_PX, PROFILE_PX + 1e-6, PROFILE_STEP, dtype=np.float32)
     clean_steps = _clean_steps(_sampled(matte, xs, ys, nx, ny, offsets))
-    lines = [v[clean_steps][:PROFILES] for v in (xs, ys, nx, ny)]
-    profiles = _mixing([_sampled(plane, *lines, offsets) for plane in image.astype(np.float32)])
-    if len(profiles) < 40:
+    if clean_steps.sum() < 40:
         return None
+    xs, ys, nx, ny = (v[clean_steps][:PROFILES] for v in (xs, ys, nx, ny))
+    profiles = _mixing(
+        [_sampled(plane, xs, ys, nx, ny, offsets) for plane in image.astype(np.float32)]
+    )
     aligned = _aligned(profiles)
     typical = _rise(np.median(aligned, axis=0))
     groups = [_rise(np.median(g, axis=0)) for g in _by_slope(aligned)]
@@ -76,8 +78,13 @@ def _sampled(plane: Array, xs: Array, ys: Array, nx: Array, ny: Array, offsets: 
     for beside in (-1.0, 0.0, 1.0):
         map_x = (xs - beside * ny)[:, None] + nx[:, None] * offsets
         map_y = (ys + beside * nx)[:, None] + ny[:, None] * offsets
-        total += cv2.remap(plane, map_x.astype(np.float32), map_y.astype(np.float32),
-                           cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        total += cv2.remap(
+            plane,
+            map_x.astype(np.float32),
+            map_y.astype(np.float32),
+            cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
     return total / 3
 
 
@@ -88,8 +95,9 @@ def _mixing(channels: Sequence[Array]) -> Array:
     low = stack[..., :n].mean(axis=2, keepdims=True)
     high = stack[..., -n:].mean(axis=2, keepdims=True)
     along = high - low
-    return np.asarray(((stack - low) * along).sum(axis=0)
-                      / np.maximum((along**2).sum(axis=0), 1e-9))
+    return np.asarray(
+        ((stack - low) * along).sum(axis=0) / np.maximum((along**2).sum(axis=0), 1e-9)
+    )
 
 
 def _clean_steps(profiles: Array) -> Mask:

@@ -43,8 +43,11 @@ def find_marks(small: Array, fit: BackingFit) -> Marks:
     if sure:
         area = float(np.median([s.area for s in sure]))
         step = float(np.median([s.step for s in sure]))
-        chosen += [s for s in spots if not s.alone and 0.6 < s.area / area < 1.6
-                   and abs(s.step - step) < 0.3 * abs(step)]
+        chosen += [
+            s
+            for s in spots
+            if not s.alone and 0.6 < s.area / area < 1.6 and abs(s.step - step) < 0.3 * abs(step)
+        ]
     mask = np.zeros((h, w), np.uint8)
     for spot in chosen:
         mask |= spot.part
@@ -98,7 +101,7 @@ def _spots(small: Array, fit: BackingFit) -> list[_Spot]:
 def _backed(mask: Mask, part: Mask, box: tuple[int, int, int, int], far: int) -> float:
     """Return the share of backing in the frame of width `far` round a spot."""
     x, y, w, h = box
-    ring = np.s_[max(0, y - far): y + h + far, max(0, x - far): x + w + far]
+    ring = np.s_[max(0, y - far) : y + h + far, max(0, x - far) : x + w + far]
     around = ~part[ring]
     return float(mask[ring][around].mean()) if around.any() else 0.0
 
@@ -115,8 +118,14 @@ class Motion:
     camera_px: float | None
 
 
-def measure_motion(first: Array, second: Array, marks: tuple[Marks, Marks], edge: Mask,
-                   step: float, frames_apart: int = 1) -> Motion:
+def measure_motion(
+    first: Array,
+    second: Array,
+    marks: tuple[Marks, Marks],
+    edge: Mask,
+    step: float,
+    frames_apart: int = 1,
+) -> Motion:
     """Measure motion from two working-size pictures (3, h, w) and their marks.
 
     Dense optical flow (Farneback 2003) at the edges; nearest markers for the camera.

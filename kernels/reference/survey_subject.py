@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 
 from kernels.recipe import Noise, Primary
 from kernels.reference.backing_find import channel_index, gaussian
-from kernels.reference.backing_fit import pull_push, resized
+from kernels.reference.backing_surface import pull_push, resized
 from kernels.reference.colour import delta_e_2000, lab_from_acescg
 from kernels.reference.noise import covariance_at
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
+
 
 def excess_share(image: Array, clean: Array, primary: Primary) -> Array:
     """Return e(p)/e(c), (h, w): the share of the backing's excess seen at each pixel, unclamped.
@@ -69,7 +70,9 @@ class Separation:
 
     matte: what the colour difference gives for the least separated twentieth of the solid subject
     (1 is best). delta_e: CIE 2000 difference of that twentieth. sigma: median distance in units
-    of noise. spill: mean share of the backing's excess found on the subject near the screen.
+    of noise. spill: mean share of the backing's excess found on the subject near the screen. All
+    over places where that share is smooth: where it changes from pixel to pixel the screen is seen
+    between hair, which is no matter of colour.
     """
 
     matte: float
@@ -79,25 +82,28 @@ class Separation:
     where: tuple[float, float, float, float] | None
 
 
-def separation(small: Array, clean: Array, areas: Regions, noise: Noise,
-               primary: Primary) -> Separation | None:
+def separation(
+    small: Array, clean: Array, areas: Regions, noise: Noise, primary: Primary
+) -> Separation | None:
     """Measure separation and spill over the solid subject of a working-size picture."""
-    subject = areas.subject
+    share = excess_share(small, clean, primary)
+    deep = cv2.erode(areas.subject.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+    subject = deep & _smooth(share)
     if subject.sum() < 60:
         return None
-    share = excess_share(small, clean, primary)
     inside = share[subject]
     every = max(1, inside.size // 12_000)
     colours, behind = small[:, subject][:, ::every], clean[:, subject][:, ::every]
-    distance = delta_e_2000(lab_from_acescg(np.maximum(colours, 0)),
-                            lab_from_acescg(np.maximum(behind, 1e-6)))
+    distance = delta_e_2000(
+        lab_from_acescg(np.maximum(colours, 0)), lab_from_acescg(np.maximum(behind, 1e-6))
+    )
     d = (colours - behind).T.astype(np.float64)
     s = covariance_at(noise, colours.T) + 1e-14 * np.eye(3)
     sigma = np.sqrt(np.maximum((d * np.linalg.solve(s, d[..., None])[..., 0]).sum(axis=1), 0))
-    near = cv2.dilate(areas.visible_screen.astype(np.uint8),
-                      np.ones((25, 25), np.uint8)) > 0
-    rim = near & subject
-    spill = float(np.clip(share[rim], 0, 1).mean()) if rim.any() else 0.0
+    reach = 2 * max(12, round(0.06 * share.shape[1])) + 1
+    near = cv2.dilate(areas.visible_screen.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
+    rim = near & subject if (near & subject).sum() > 60 else subject
+    spill = float(np.clip(share[rim], 0, 1).mean())
     low = subject & (share > np.percentile(inside, 95))
     return Separation(
         matte=float(1 - np.percentile(inside, 95)),
@@ -106,6 +112,19 @@ def separation(small: Array, clean: Array, areas: Regions, noise: Noise,
         spill=spill,
         where=bounds(low),
     )
+
+
+def _smooth(share: Array, size: int = 7, limit: float = 0.08) -> Mask:
+    """Return where `share` varies by less than `limit` over a window beyond the picture's noise.
+
+    The noise is taken from the smoothest tenth of the windows.
+    """
+    plane = np.clip(share, -1, 1).astype(np.float32)
+    mean = cv2.blur(plane, (size, size))
+    variance = np.maximum(cv2.blur(plane * plane, (size, size)) - mean * mean, 0)
+    floor = float(np.percentile(variance, 10))
+    inside = np.sqrt(np.maximum(variance - 1.5 * floor, 0)) < limit
+    return np.asarray(cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
 
 
 def bounds(mask: Mask) -> tuple[float, float, float, float] | None:
@@ -125,7 +144,10 @@ def shrink_to(mask: Mask, height: int, width: int) -> Mask:
 
 
 def subject_weights(
-    small: Array, fit_colour: tuple[float, float, float], areas: Regions, primary: Primary,
+    small: Array,
+    fit_colour: tuple[float, float, float],
+    areas: Regions,
+    primary: Primary,
     prior: float = 0.5,
 ) -> tuple[float, float]:
     """Return weights w_i, w_j for which x_k - (w_i x_i + w_j x_j) is nearest 0 on the subject.

@@ -17,8 +17,8 @@ def suggest(
     shot: Annotated[str, typer.Argument(metavar="SHOT", help="Movie, still, folder or pattern.")],
     out: Annotated[Path, typer.Option(help="The recipe to write (.json).")],
     clean_plate: Annotated[
-        Path | None, typer.Option(help="Where the built clean plate goes (.exr); beside the "
-                                       "recipe by default.")
+        Path | None,
+        typer.Option(help="Where the built clean plate goes (.exr); beside the recipe by default."),
     ] = None,
     flat: Annotated[
         bool, typer.Option("--flat", help="Key one flat colour and write no clean plate.")
@@ -49,7 +49,9 @@ def suggest(
     plate = None if flat else clean_plate or out.with_name(f"{out.stem}.clean.exr")
     with progress("suggest") as report:
         recipe = suggested(
-            source, report, clean_plate=plate,
+            source,
+            report,
+            clean_plate=plate,
             clean_plate_name=None if plate is None else _name(plate, out),
             frames=parse_frames(frames) if frames else None,
         )

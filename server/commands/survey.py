@@ -18,8 +18,8 @@ def register(app: typer.Typer) -> None:
 
 def survey(
     shots: Annotated[
-        list[str], typer.Argument(metavar="SHOT...", help="Movies, stills, patterns or folders "
-                                                          "of takes.")
+        list[str],
+        typer.Argument(metavar="SHOT...", help="Movies, stills, patterns or folders of takes."),
     ],
     json_file: Annotated[
         Path | None, typer.Option("--json", help="Write everything found to this file.")
@@ -64,8 +64,12 @@ def survey(
     settings = load_settings({"ocio": ocio or None}, beside=beside).settings
     with progress("survey", "frames" if len(named) == 1 else "shots") as report:
         batch = survey_many(
-            named, report, frames=parse_frames(frames) if frames else None,
-            workers=workers or None, colourspace=colourspace or None, ocio=settings.ocio or None,
+            named,
+            report,
+            frames=parse_frames(frames) if frames else None,
+            workers=workers or None,
+            colourspace=colourspace or None,
+            ocio=settings.ocio or None,
             missing=cast(Any, missing),
         )
     for result in batch.results:

@@ -56,10 +56,13 @@ def takes(
     for e in entries:
         first = e.reasons[0] if e.reasons else "within all limits"
         noted = f"  [{e.note}]" if e.note else ""
-        typer.echo(f"{e.id:4}  {e.surveyed_at[11:16]}  {e.verdict:17} {e.score:5.0f}  "
-                   f"{e.name}: {first}{noted}")
+        typer.echo(
+            f"{e.id:4}  {e.surveyed_at[11:16]}  {e.verdict:17} {e.score:5.0f}  "
+            f"{e.name}: {first}{noted}"
+        )
     texts = [
-        (csv_file, csv_text(entries)), (json_file, entries_json(entries)),
+        (csv_file, csv_text(entries)),
+        (json_file, entries_json(entries)),
         (html_file, takes_report(entries, title) if html_file else ""),
     ]
     for file, text in texts:

@@ -39,6 +39,8 @@ CLEAR_BLACK, CLEAR_WHITE = 4.0, 8.0
 CLEAR_SPREAD_PX = 2.0
 SOLID_POOL_PX = 1.0
 SOLID_BLACK, SOLID_WHITE = 0.7, 0.9
+SOLID_LOWEST = 0.45
+"""The solid extractor's white level is never put under this: half-clear things would turn solid."""
 SOLID_CHOKE_PX = 2.0
 SOFTEN_PX = 1.0
 POOLING = 1e0
@@ -61,6 +63,7 @@ class Findings:
     weights: tuple[float, float]
     drift: dict[int, float]
     spill: float = 0.0
+    separation: float = 1.0
     over_range: float = 0.0
     markers: int = 0
     screen_share: float = 1.0
@@ -79,8 +82,9 @@ def matte_sigma(found: Findings) -> float:
     return float(np.sqrt(max(variance, 0.0)) / max(excess, 1e-6))
 
 
-def arrange(found: Findings, *, clean_plate: str = "", name: str = "suggested",
-            clean_colourspace: str = "") -> Recipe:
+def arrange(
+    found: Findings, *, clean_plate: str = "", name: str = "suggested", clean_colourspace: str = ""
+) -> Recipe:
     """Return the starting recipe. clean_plate: name of the clean plate; empty keys a flat colour.
 
     Deterministic: equal findings give equal recipes, ids included.
@@ -105,28 +109,43 @@ def _gain(found: Findings, gain: float) -> float | Keys:
     levels = list(found.drift.values())
     if len(levels) < 2 or max(levels) - min(levels) <= DRIFT:
         return gain
-    keys = [Key(frame=frame, value=gain / max(level, 0.25)) for frame, level in
-            sorted(found.drift.items())]
+    keys = [
+        Key(frame=frame, value=gain / max(level, 0.25))
+        for frame, level in sorted(found.drift.items())
+    ]
     return Keys(keys=keys, between="linear")
 
 
 def _edges(found: Findings) -> ColourDifference:
     first, second = found.weights
     return ColourDifference(
-        id="edges", name="edges", role="edge", join="max", excess="weights", weight_first=first,
-        weight_second=second, gain=_gain(found, 1.0),
+        id="edges",
+        name="edges",
+        role="edge",
+        join="max",
+        excess="weights",
+        weight_first=first,
+        weight_second=second,
+        gain=_gain(found, 1.0),
     )
 
 
 def _solid(found: Findings) -> ColourDifference:
+    white = solid_white(found)
     refine = Refine(
         guide=Guide(radius_px=SOLID_POOL_PX, smoothness=POOLING),
-        levels=Levels(black=SOLID_BLACK, white=SOLID_WHITE),
+        levels=Levels(black=round(white - (SOLID_WHITE - SOLID_BLACK), 4), white=white),
         choke_px=SOLID_CHOKE_PX,
         soften_px=SOFTEN_PX,
     )
-    return ColourDifference(id="solid", name="solid", role="core", join="max", refine=refine,
-                            gain=_gain(found, 1.0))
+    return ColourDifference(
+        id="solid", name="solid", role="core", join="max", refine=refine, gain=_gain(found, 1.0)
+    )
+
+
+def solid_white(found: Findings) -> float:
+    """Return from where a pixel counts as solid: lower when the subject's colours read lower."""
+    return round(float(np.clip(0.95 * found.separation, SOLID_LOWEST, SOLID_WHITE)), 4)
 
 
 def _clear(found: Findings, sigma: float) -> ColourDifference:
@@ -135,15 +154,22 @@ def _clear(found: Findings, sigma: float) -> ColourDifference:
     refine = Refine(
         despeckle=Despeckle(specks_px=2.0),
         guide=Guide(radius_px=CLEAR_POOL_PX, smoothness=POOLING),
-        levels=Levels(black=min(bare + CLEAR_BLACK * pooled, 0.5),
-                      white=min(bare + CLEAR_WHITE * pooled, 0.7)),
+        levels=Levels(
+            black=min(bare + CLEAR_BLACK * pooled, 0.5), white=min(bare + CLEAR_WHITE * pooled, 0.7)
+        ),
         choke_px=-CLEAR_SPREAD_PX,
         soften_px=SOFTEN_PX,
     )
     return ColourDifference(
-        id="clear", name="clear", role="edge", join="multiply", excess="weights",
-        weight_first=found.weights[0], weight_second=found.weights[1],
-        gain=_gain(found, CLEAR_GAIN), refine=refine,
+        id="clear",
+        name="clear",
+        role="edge",
+        join="multiply",
+        excess="weights",
+        weight_first=found.weights[0],
+        weight_second=found.weights[1],
+        gain=_gain(found, CLEAR_GAIN),
+        refine=refine,
     )
 
 
@@ -161,8 +187,13 @@ def _spill(found: Findings) -> NeutralisePass:
     """Limit by the fitted weights' ratio: what is grey in the matte's eyes stays as it is."""
     first, second = found.weights
     weight = first / (first + second) if first + second > 0 else 0.5
-    return NeutralisePass(id="spill", name="spill", limit="weighted",
-                          weight=float(np.clip(weight, 0.2, 0.8)), fill="grey")
+    return NeutralisePass(
+        id="spill",
+        name="spill",
+        limit="weighted",
+        weight=float(np.clip(weight, 0.2, 0.8)),
+        fill="grey",
+    )
 
 
 def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
@@ -171,30 +202,49 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
     names = ("red", "green", "blue")
     notes = {
         "backing": f"{found.primary} was measured over {found.frames} frame(s); "
-        + ("the clean plate was fitted to the screen, so uneven light is followed"
-           if plate else "one flat colour is used because no place for a clean plate was given"),
+        + (
+            "the clean plate was fitted to the screen, so uneven light is followed"
+            if plate
+            else "one flat colour is used because no place for a clean plate was given"
+        ),
         "extractors.edges": f"the weights {found.weights[0]:.2f} for {names[i]} and "
         f"{found.weights[1]:.2f} for {names[j]} fit the subject's own colours near the screen, "
         "so edges are read with the least bias",
-        "extractors.solid": f"fills what reads {SOLID_WHITE:g} and more over a few pixels; spill "
-        f"on the subject measured {100 * found.spill:.0f} % of the screen's excess",
+        "extractors.solid": f"fills what reads {solid_white(found):g} and more over a few pixels; "
+        f"the subject's least separated colours read {found.separation:.2f}, and spill on it "
+        f"measured {100 * found.spill:.0f} % of the screen's excess",
         "extractors.clear": f"the matte's noise over bare screen is {sigma:.4f}; what does not "
         f"rise {CLEAR_BLACK:g} deviations over it in a {2 * CLEAR_POOL_PX + 1:g} px window is "
         "screen",
         "neutralise.spill": "the limit weighs the other two channels as the edges do; grey keeps "
         "the luminance",
     }
+    if sigma > 0.25:
+        notes["noise"] = (
+            "the noise exceeds a quarter of the screen's excess, where a colour "
+            "difference counts the screen as none: denoise the shot first"
+        )
+    elif found.separation < SOLID_LOWEST:
+        notes["holdout"] = "part of the subject reads like the screen: draw a holdout inside it"
     levels = list(found.drift.values())
     if isinstance(_gain(found, 1.0), Keys):
-        notes["light"] = (f"the screen's level drifts by {100 * (max(levels) - min(levels)):.0f} % "
-                          "over the shot, so the gains are keyed")
+        notes["light"] = (
+            f"the screen's level drifts by {100 * (max(levels) - min(levels)):.0f} % "
+            "over the shot, so the gains are keyed"
+        )
     if found.markers:
-        notes["garbage"] = (f"{found.markers} marker(s) on the screen stay in the matte: draw "
-                            "garbage shapes round those the subject never passes")
+        notes["garbage"] = (
+            f"{found.markers} marker(s) on the screen stay in the matte: draw "
+            "garbage shapes round those the subject never passes"
+        )
     if found.camera_px is not None and found.camera_px > 1.5:
-        notes["camera"] = (f"the camera moves by about {found.camera_px:.1f} px a frame, so the "
-                           "clean plate is only as fine as the light on the screen is smooth")
+        notes["camera"] = (
+            f"the camera moves by about {found.camera_px:.1f} px a frame, so the "
+            "clean plate is only as fine as the light on the screen is smooth"
+        )
     if found.over_range > 0.0005:
-        notes["highlights"] = (f"{100 * found.over_range:.2f} % of the picture is brighter than "
-                               "1; colour differences keep it solid")
+        notes["highlights"] = (
+            f"{100 * found.over_range:.2f} % of the picture is brighter than "
+            "1; colour differences keep it solid"
+        )
     return notes

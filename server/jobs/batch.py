@@ -41,8 +41,10 @@ def expand(specs: Sequence[str]) -> list[str]:
             continue
         inside = [*_items(path), *(i for sub in _subfolders(path) for i in _items(sub))]
         if not inside:
-            raise SurveyError(f"'{spec}' holds no pictures or movies that can be read; check the "
-                              "path, or transcode the camera's files first")
+            raise SurveyError(
+                f"'{spec}' holds no pictures or movies that can be read; check the "
+                "path, or transcode the camera's files first"
+            )
         shots.extend(inside)
     return list(dict.fromkeys(shots))
 
@@ -101,8 +103,12 @@ def survey_many(
     )
 
 
-def survey_one(shot: str, frames: Sequence[int] | None, options: dict[str, Any],
-               progress: Progress | None = None) -> SurveyResult:
+def survey_one(
+    shot: str,
+    frames: Sequence[int] | None,
+    options: dict[str, Any],
+    progress: Progress | None = None,
+) -> SurveyResult:
     """Open and survey one shot."""
     threads = 1 if progress is None else 2
     return survey_shot(open_shot(shot, **options), frames, progress, threads=threads)

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from server.jobs.limits import Threshold
 from server.jobs.pictures import scale_colours
-from server.jobs.verdict import Threshold
 
 WIDTH, HEIGHT = 180, 16
 
@@ -24,8 +24,10 @@ def gauge(row: Threshold, value: float) -> Markup:
     body = "".join(
         f'<rect x="{x:.1f}" y="5" width="{w:.1f}" height="6" fill="{c}"/>' for x, w, c in zones
     )
-    body += (f'<line x1="{place:.1f}" x2="{place:.1f}" y1="1" y2="15" stroke="#1d2521" '
-             'stroke-width="2.5" stroke-linecap="round"/>')
+    body += (
+        f'<line x1="{place:.1f}" x2="{place:.1f}" y1="1" y2="15" stroke="#1d2521" '
+        'stroke-width="2.5" stroke-linecap="round"/>'
+    )
     return _svg(WIDTH, HEIGHT, body, "from good on the left to poor on the right")
 
 
@@ -46,9 +48,11 @@ def line(values: Sequence[float | None], limit: float | None = None) -> Markup:
     body = ""
     if limit is not None:
         _, y = at(0, limit)
-        body += (f'<line x1="{pad}" x2="{width - 66}" y1="{y:.1f}" y2="{y:.1f}" stroke="#a4572d" '
-                 'stroke-dasharray="4 3"/>'
-                 f'<text x="{width - 62}" y="{y + 4:.1f}" fill="#a4572d">limit {limit:.3g}</text>')
+        body += (
+            f'<line x1="{pad}" x2="{width - 66}" y1="{y:.1f}" y2="{y:.1f}" stroke="#a4572d" '
+            'stroke-dasharray="4 3"/>'
+            f'<text x="{width - 62}" y="{y + 4:.1f}" fill="#a4572d">limit {limit:.3g}</text>'
+        )
     body += _path([None if v is None else at(n, v) for n, v in enumerate(values)])
     body += f'<text x="{width - 62}" y="{pad + 4}" fill="#1d2521">{max(known):.3g}</text>'
     body += f'<text x="{width - 62}" y="{height - 4}" fill="#1d2521">{min(known):.3g}</text>'

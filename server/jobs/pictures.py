@@ -37,8 +37,14 @@ class MapPicture(BaseModel):
     height: int
 
 
-def map_picture(name: Literal["evenness", "alpha_noise"], title: str, unit: str, values: Array,
-                low: float, high: float) -> MapPicture:
+def map_picture(
+    name: Literal["evenness", "alpha_noise"],
+    title: str,
+    unit: str,
+    values: Array,
+    low: float,
+    high: float,
+) -> MapPicture:
     """Return `values` (h, w) as a picture; NaN is grey, values beyond the ends take their colour.
 
     The scale is the one of the page's false-colour views: perceptually uniform, safe for the
@@ -49,8 +55,14 @@ def map_picture(name: Literal["evenness", "alpha_noise"], title: str, unit: str,
     picture = table[(t * (len(table) - 1) + 0.5).astype(np.int64)]
     picture[~np.isfinite(values)] = OFF
     return MapPicture(
-        name=name, title=title, unit=unit, low=low, high=high, png=png_text(picture),
-        width=values.shape[1], height=values.shape[0],
+        name=name,
+        title=title,
+        unit=unit,
+        low=low,
+        high=high,
+        png=png_text(picture),
+        width=values.shape[1],
+        height=values.shape[0],
     )
 
 
@@ -87,8 +99,9 @@ def marked(picture: U8, boxes: list[Box]) -> U8:
         cv2.rectangle(out, a, b, (255, 255, 255), 1, cv2.LINE_AA)
         spot = (a[0] + 5, min(a[1] + 18, h - 4))
         for colour, weight in (((0, 0, 0), 4), ((255, 255, 255), 1)):
-            cv2.putText(out, str(n), spot, cv2.FONT_HERSHEY_SIMPLEX, 0.55, colour, weight,
-                        cv2.LINE_AA)
+            cv2.putText(
+                out, str(n), spot, cv2.FONT_HERSHEY_SIMPLEX, 0.55, colour, weight, cv2.LINE_AA
+            )
     return out
 
 

@@ -11,9 +11,10 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from server.jobs.charts import gauge, legend, line
+from server.jobs.limits import TABLE, Threshold
 from server.jobs.survey import SurveyResult
 from server.jobs.takes import TREND, TakeEntry
-from server.jobs.verdict import CAUTION, TABLE, Threshold, values_of
+from server.jobs.verdict import CAUTION, values_of
 
 TITLES = {row.measure: row.title for row in TABLE}
 UNITS = {row.measure: row.unit for row in TABLE}
@@ -34,8 +35,11 @@ class Row:
 @lru_cache(maxsize=4)
 def _template(name: str) -> Template:
     environment = Environment(
-        loader=PackageLoader("server.jobs", "templates"), autoescape=True, trim_blocks=True,
-        lstrip_blocks=True, undefined=StrictUndefined,
+        loader=PackageLoader("server.jobs", "templates"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=StrictUndefined,
     )
     return environment.get_template(name)
 
@@ -64,12 +68,19 @@ def takes_report(entries: Sequence[TakeEntry], title: str, *, at: datetime | Non
         values = [entry.values[name] for entry in entries]
         if any(value is not None for value in values):
             row = next(r for r in TABLE if r.measure == name)
-            trends.append({
-                "title": row.title, "unit": _unit(row),
-                "chart": line([_scaled(v, row) for v in values], limit=_scaled(row.work, row)),
-            })
+            trends.append(
+                {
+                    "title": row.title,
+                    "unit": _unit(row),
+                    "chart": line([_scaled(v, row) for v in values], limit=_scaled(row.work, row)),
+                }
+            )
     return _template("takes.html").render(
-        entries=entries, title=title, trends=trends, made=_moment(at), titles=TITLES,
+        entries=entries,
+        title=title,
+        trends=trends,
+        made=_moment(at),
+        titles=TITLES,
     )
 
 
@@ -98,12 +109,20 @@ def measure_rows(result: SurveyResult) -> list[Row]:
         if row.relight is not None:
             side = "over" if row.rising else "under"
             limits += f", relight {side} {_scaled(row.relight, row):.3g}"
-        rows.append(Row(
-            title=row.title, value=f"{_scaled(value, row):.3g} {_unit(row)}".strip(),
-            limits=limits, gauge=gauge(row, value), source=row.source,
-            state="poor" if severity >= 2 and row.relight is not None else
-            "work" if severity >= 1 else "good",
-        ))
+        rows.append(
+            Row(
+                title=row.title,
+                value=f"{_scaled(value, row):.3g} {_unit(row)}".strip(),
+                limits=limits,
+                gauge=gauge(row, value),
+                source=row.source,
+                state="poor"
+                if severity >= 2 and row.relight is not None
+                else "work"
+                if severity >= 1
+                else "good",
+            )
+        )
     return rows
 
 
@@ -112,15 +131,25 @@ def facts(result: SurveyResult) -> list[tuple[str, str]]:
     m = result.measures
     out = [
         ("frames looked at", result.sampling),
-        ("picture", f"{result.width} x {result.height}, {result.fps:g} frames a second, "
-                    f"{result.colourspace}" + (f", {result.bits} bit" if result.bits else "")),
+        (
+            "picture",
+            f"{result.width} x {result.height}, {result.fps:g} frames a second, "
+            f"{result.colourspace}" + (f", {result.bits} bit" if result.bits else ""),
+        ),
         ("chroma", m.chroma + (f", codec blocks of {m.block_px} px" if m.block_px else "")),
-        ("brighter than 1", f"{100 * m.over_range_share:.2g} % of the picture, up to "
-                            f"{m.largest_value:.3g}"),
+        (
+            "brighter than 1",
+            f"{100 * m.over_range_share:.2g} % of the picture, up to {m.largest_value:.3g}",
+        ),
     ]
     if m.screen:
-        out.insert(1, ("screen", f"{m.primary}, {100 * m.screen_share:.0f} % of the frame, "
-                                 f"{m.markers} marker(s)"))
+        out.insert(
+            1,
+            (
+                "screen",
+                f"{m.primary}, {100 * m.screen_share:.0f} % of the frame, {m.markers} marker(s)",
+            ),
+        )
     if m.level_code is not None and m.screen:
         out.append(("screen's code value", f"{m.level_code:.0f} in the key channel"))
     if m.evenness_near_stops is not None:

@@ -17,7 +17,8 @@ from kernels.reference.backing_fit import BackingFit, merge_fits
 from kernels.reference.survey import FrameSurvey, Measures, measure_frame
 from kernels.reference.survey_subject import subject_weights
 from server.jobs.arrange import Findings, arrange
-from server.jobs.survey import sample_frames, summarise
+from server.jobs.summary import summarise
+from server.jobs.survey import sample_frames
 from server.media import Shot, write_exr
 
 Array = NDArray[Any]
@@ -60,8 +61,12 @@ def suggest(
         path = Path(clean_plate)
         write_clean_plate(shot, found, path)
         name = clean_plate_name or path.name
-    return arrange(found.findings, clean_plate=name, name=shot.name,
-                   clean_colourspace=shot.working_space if name else "")
+    return arrange(
+        found.findings,
+        clean_plate=name,
+        name=shot.name,
+        clean_colourspace=shot.working_space if name else "",
+    )
 
 
 def suggest_shot(
@@ -92,13 +97,15 @@ def combine(
     summary = summarise([survey.measures for survey in surveys.values()])
     if not summary.screen or summary.primary is None:
         return None
-    kept = {f: s for f, s in surveys.items() if s.fit is not None
-            and s.fit.primary == summary.primary}
+    kept = {
+        f: s for f, s in surveys.items() if s.fit is not None and s.fit.primary == summary.primary
+    }
     fits = [s.fit for s in kept.values() if s.fit is not None]
     fit = merge_fits([s.small for s in kept.values()], fits)
     weights = [
         subject_weights(s.small, fit.colour, s.areas, summary.primary)
-        for s in kept.values() if s.areas is not None
+        for s in kept.values()
+        if s.areas is not None
     ]
     first, second = (float(v) for v in np.median(np.array(weights), axis=0))
     findings = Findings(
@@ -108,6 +115,7 @@ def combine(
         weights=(round(first, 4), round(second, 4)),
         drift=_drift(kept, fit),
         spill=summary.spill or 0.0,
+        separation=1.0 if summary.separation_matte is None else summary.separation_matte,
         over_range=summary.over_range_share,
         markers=summary.markers,
         screen_share=summary.screen_share,
@@ -154,6 +162,10 @@ def write_clean_plate(shot: Shot, found: Suggestion, path: Path) -> None:
     """Write the built clean plate as an EXR in the working space; whole or not at all."""
     colour = shot.colour
     write_exr(
-        path, {"": found.clean}, half=False, sources=shot.source_files(),
-        interop_id=colour.interop_id(shot.working_space), pixel_aspect=shot.pixel_aspect,
+        path,
+        {"": found.clean},
+        half=False,
+        sources=shot.source_files(),
+        interop_id=colour.interop_id(shot.working_space),
+        pixel_aspect=shot.pixel_aspect,
     )

@@ -16,6 +16,7 @@ from kernels.errors import VerdigrisError
 from kernels.reference.survey import FrameSurvey, Measures, measure_frame
 from kernels.reference.survey_marks import Motion, find_marks, measure_motion
 from server.jobs.pictures import MapPicture, display_codes, jpeg_text, map_picture, marked
+from server.jobs.summary import summarise
 from server.jobs.verdict import Verdict, judge
 from server.media import Frame, Shot
 
@@ -135,25 +136,36 @@ def survey_frames(
     known, note = curve_known(shot)
     found = _measure_all(shot, chosen, known, progress, threads)
     _add_motion(shot, found)
-    summary = summarise([found[frame].measures for frame in chosen], shot)
+    summary = summarise([found[frame].measures for frame in chosen], shot.chroma)
     verdict = judge(summary)
     shown = found[_picture_frame(chosen, found)]
     boxes = [reason.box for reason in verdict.reasons if reason.box is not None]
     result = SurveyResult(
-        name=shot.name, spec=shot.spec, width=shot.width, height=shot.height,
-        fps=float(shot.fps), colourspace=shot.colourspace, curve_known=known, curve_note=note,
-        bits=shot.encoded_bits, frames_total=len(shot.frames), frames=chosen,
-        sampling=_sampling(shot, chosen), measures=summary,
+        name=shot.name,
+        spec=shot.spec,
+        width=shot.width,
+        height=shot.height,
+        fps=float(shot.fps),
+        colourspace=shot.colourspace,
+        curve_known=known,
+        curve_note=note,
+        bits=shot.encoded_bits,
+        frames_total=len(shot.frames),
+        frames=chosen,
+        sampling=_sampling(shot, chosen),
+        measures=summary,
         per_frame=[FrameResult(frame=f, measures=found[f].measures) for f in chosen],
-        verdict=verdict, maps=_maps(shown),
+        verdict=verdict,
+        maps=_maps(shown),
         thumbnail=jpeg_text(marked(display_codes(shown.small), boxes)),
         seconds=round(time.perf_counter() - start, 3),
     )
     return Surveyed(result, found)
 
 
-def _measure_all(shot: Shot, chosen: list[int], known: bool, progress: Progress | None,
-                 threads: int) -> dict[int, FrameSurvey]:
+def _measure_all(
+    shot: Shot, chosen: list[int], known: bool, progress: Progress | None, threads: int
+) -> dict[int, FrameSurvey]:
     """Read frames one after another while up to `threads` of them are measured."""
     found: dict[int, FrameSurvey] = {}
     detailed = set(chosen[:: max(1, len(chosen) // 4)])
@@ -180,8 +192,9 @@ def _tell(progress: Progress | None, done: int, total: int) -> None:
 def _measure(shot: Shot, picture: Frame, known: bool, detail: bool) -> FrameSurvey:
     """Measure one frame; the encoded picture is made only where it is looked at."""
     encoded = shot.colour.from_working(picture.pixels, shot.colourspace)
-    survey = measure_frame(picture.pixels, encoded, bits=shot.encoded_bits, known_curve=known,
-                           detail=detail)
+    survey = measure_frame(
+        picture.pixels, encoded, bits=shot.encoded_bits, known_curve=known, detail=detail
+    )
     if shot.chroma is not None:
         survey.measures.chroma = shot.chroma
     return survey
@@ -208,62 +221,9 @@ def _motion_from(here: FrameSurvey, there: FrameSurvey) -> Motion | None:
     if here.fit is None or there.fit is None or here.areas is None or here.marks is None:
         return None
     marks = there.marks or find_marks(there.small, there.fit)
-    return measure_motion(here.small, there.small, (here.marks, marks), here.areas.edge,
-                          here.fit.step)
-
-
-WORST = ("clipped_share", "motion_px", "camera_px", "over_range_share", "largest_value")
-BOXES = ("dark_box", "bright_box", "clipped_box", "separation_box", "crease_box")
-
-
-def summarise(frames: Sequence[Measures], shot: Shot | None = None) -> Measures:
-    """Return the measures of a shot: medians, and the worst case where a moment is enough.
-
-    A shot has a screen when more than half of its frames have one; frames without are left out.
-    Places are those of the frame whose value is nearest the shot's.
-    """
-    withs = [m for m in frames if m.screen]
-    if 2 * len(withs) <= len(frames):
-        whole = frames[0].model_copy(update={"screen": False, "primary": None})
-        whole.over_range_share = max(m.over_range_share for m in frames)
-        return whole
-    primaries = [m.primary for m in withs]
-    primary = max(sorted({str(p) for p in primaries}), key=[str(p) for p in primaries].count)
-    withs = [m for m in withs if m.primary == primary]
-    middle = withs[len(withs) // 2].model_copy(deep=True)
-    for name in Measures.model_fields:
-        values = [getattr(m, name) for m in withs if getattr(m, name) is not None]
-        if not values or name in BOXES:
-            continue
-        if name in WORST:
-            setattr(middle, name, max(values))
-        elif name == "markers":
-            middle.markers = round(float(np.median(values)))
-        elif isinstance(values[0], tuple):
-            setattr(middle, name, tuple(float(v) for v in np.median(np.array(values), axis=0)))
-        elif isinstance(values[0], float):
-            setattr(middle, name, float(np.median(values)))
-    middle.chroma = shot.chroma if shot is not None and shot.chroma else _known_chroma(withs)
-    blocks = [m for m in withs if m.block_px]
-    middle.block_px = blocks[0].block_px if len(blocks) > 1 or (len(withs) == 1 and blocks) else 0
-    _worst_boxes(middle, withs)
-    return middle
-
-
-def _known_chroma(frames: Sequence[Measures]) -> Any:
-    known = [m.chroma for m in frames if m.chroma != "unknown"]
-    return max(sorted(set(known)), key=known.count) if known else "unknown"
-
-
-def _worst_boxes(whole: Measures, frames: Sequence[Measures]) -> None:
-    """Take each place from the frame that shows the matter most."""
-    worst = {
-        "dark_box": lambda m: m.evenness_stops or 0.0, "bright_box": lambda m: m.evenness_stops
-        or 0.0, "clipped_box": lambda m: m.clipped_share, "crease_box": lambda m: m.crease_share,
-        "separation_box": lambda m: -(m.separation_matte or 1.0),
-    }
-    for name, badness in worst.items():
-        setattr(whole, name, getattr(max(frames, key=badness), name))
+    return measure_motion(
+        here.small, there.small, (here.marks, marks), here.areas.edge, here.fit.step
+    )
 
 
 def _picture_frame(chosen: list[int], found: dict[int, FrameSurvey]) -> int:
@@ -276,10 +236,22 @@ def _maps(survey: FrameSurvey) -> list[MapPicture]:
     if survey.fit is None:
         return []
     return [
-        map_picture("evenness", "Evenness of the screen, from its middle level", "stops",
-                    survey.evenness, -EVENNESS_RANGE, EVENNESS_RANGE),
-        map_picture("alpha_noise", "Expected noise of the matte", "of full coverage",
-                    survey.alpha_noise, 0.0, NOISE_RANGE),
+        map_picture(
+            "evenness",
+            "Evenness of the screen, from its middle level",
+            "stops",
+            survey.evenness,
+            -EVENNESS_RANGE,
+            EVENNESS_RANGE,
+        ),
+        map_picture(
+            "alpha_noise",
+            "Expected noise of the matte",
+            "of full coverage",
+            survey.alpha_noise,
+            0.0,
+            NOISE_RANGE,
+        ),
     ]
 
 

@@ -37,8 +37,16 @@ MIGRATIONS = (
 )
 MAX_NOTE = 2000
 TREND = (
-    "evenness_stops", "level_low", "purity", "clipped_share", "snr_key_db", "alpha_noise_edge",
-    "separation_matte", "spill", "edge_px", "motion_px",
+    "evenness_stops",
+    "level_low",
+    "purity",
+    "clipped_share",
+    "snr_key_db",
+    "alpha_noise_edge",
+    "separation_matte",
+    "spill",
+    "edge_px",
+    "motion_px",
 )
 """The measures that are listed and whose trend is shown, by their names in the verdict's table."""
 
@@ -92,14 +100,20 @@ class TakeLog:
         """Keep a survey and return its number. at: when, with a zone; now by default."""
         moment = (at or datetime.now(UTC)).astimezone()
         row = (
-            result.name, result.spec, moment.isoformat(timespec="seconds"),
-            moment.date().isoformat(), result.verdict.name, result.verdict.score,
-            note[:MAX_NOTE], result.model_dump_json(),
+            result.name,
+            result.spec,
+            moment.isoformat(timespec="seconds"),
+            moment.date().isoformat(),
+            result.verdict.name,
+            result.verdict.score,
+            note[:MAX_NOTE],
+            result.model_dump_json(),
         )
         with self._connected() as db:
             cursor = db.execute(
                 "INSERT INTO take (name, spec, surveyed_at, day, verdict, score, note, result)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row,
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                row,
             )
             return int(cursor.lastrowid or 0)
 
@@ -115,8 +129,9 @@ class TakeLog:
             if day is None:
                 rows = db.execute("SELECT * FROM take ORDER BY id").fetchall()
             else:
-                rows = db.execute("SELECT * FROM take WHERE day = ? ORDER BY id",
-                                  (str(day),)).fetchall()
+                rows = db.execute(
+                    "SELECT * FROM take WHERE day = ? ORDER BY id", (str(day),)
+                ).fetchall()
         return [self._entry(row) for row in rows]
 
     def result(self, take: int) -> SurveyResult:
@@ -146,9 +161,15 @@ class TakeLog:
         result = self._parsed(int(row["id"]), row["result"])
         values = values_of(result.measures)
         return TakeEntry(
-            id=int(row["id"]), name=row["name"], spec=row["spec"], surveyed_at=row["surveyed_at"],
-            verdict=row["verdict"], score=float(row["score"]), note=row["note"],
-            primary=result.measures.primary, chroma=result.measures.chroma,
+            id=int(row["id"]),
+            name=row["name"],
+            spec=row["spec"],
+            surveyed_at=row["surveyed_at"],
+            verdict=row["verdict"],
+            score=float(row["score"]),
+            note=row["note"],
+            primary=result.measures.primary,
+            chroma=result.measures.chroma,
             values={name: values.get(name) for name in TREND},
             reasons=[reason.text for reason in result.verdict.reasons],
             thumbnail=result.thumbnail,
@@ -179,12 +200,36 @@ def csv_text(entries: Sequence[TakeEntry]) -> str:
     """Return takes as CSV with a header; numbers at six digits, empty where not to be had."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["take", "name", "surveyed_at", "verdict", "score", "primary", "chroma",
-                     *TREND, "reasons", "note", "spec"])
+    writer.writerow(
+        [
+            "take",
+            "name",
+            "surveyed_at",
+            "verdict",
+            "score",
+            "primary",
+            "chroma",
+            *TREND,
+            "reasons",
+            "note",
+            "spec",
+        ]
+    )
     for e in entries:
         numbers = ["" if e.values[name] is None else f"{e.values[name]:.6g}" for name in TREND]
-        texts = [e.id, _plain(e.name), e.surveyed_at, e.verdict, f"{e.score:g}", e.primary or "",
-                 e.chroma, *numbers, _plain("; ".join(e.reasons)), _plain(e.note), _plain(e.spec)]
+        texts = [
+            e.id,
+            _plain(e.name),
+            e.surveyed_at,
+            e.verdict,
+            f"{e.score:g}",
+            e.primary or "",
+            e.chroma,
+            *numbers,
+            _plain("; ".join(e.reasons)),
+            _plain(e.note),
+            _plain(e.spec),
+        ]
         writer.writerow(texts)
     return out.getvalue()
 
