@@ -58,7 +58,8 @@ def polygon_coverage(polygons: Sequence[Points], box: Box, factor: int = SUPERSA
     """Share of each pixel's area that the union of `polygons` covers, 0 to 1.
 
     Polygons are (n, 2) arrays of x, y in pixels; the result has the shape of `box`. Measured on a
-    grid of factor × factor samples a pixel.
+    grid of factor × factor samples a pixel; samples that an outline passes through count as inside,
+    so an outline is half a sample generous.
     """
     out = np.zeros((box[3] - box[1], box[2] - box[0]), np.float32)
     for top, bottom in _bands(box, 4, factor):
