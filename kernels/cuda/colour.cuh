@@ -59,11 +59,16 @@ DEVICE float positive_degrees(float y, float x) {
     return h < 0.0f ? h + 360.0f : h;
 }
 
+// sqrt(c^7 / (c^7 + 25^7)), without forming c^7, which float32 cannot hold for over-range light.
+DEVICE float chroma_share(float c) {
+    const float q = 25.0f / fmaxf(c, 1e-6f);
+    return sqrtf(1.0f / (1.0f + q * q * q * q * q * q * q));
+}
+
 // CIEDE2000, k_L = k_C = k_H = 1, in float32. Source: Sharma, Wu & Dalal 2005, eq. 2 to 22.
 APART float delta_e_2000(const float* p, const float* q) {
     const float c_mean = 0.5f * (sqrtf(p[1] * p[1] + p[2] * p[2]) + sqrtf(q[1] * q[1] + q[2] * q[2]));
-    const float m7 = c_mean * c_mean * c_mean * c_mean * c_mean * c_mean * c_mean;
-    const float g = 0.5f * (1.0f - sqrtf(m7 / (m7 + 6103515625.0f)));
+    const float g = 0.5f * (1.0f - chroma_share(c_mean));
     const float a1 = (1.0f + g) * p[1], a2 = (1.0f + g) * q[1];
     const float c1 = sqrtf(a1 * a1 + p[2] * p[2]), c2 = sqrtf(a2 * a2 + q[2] * q[2]);
     const float h1 = positive_degrees(p[2], a1), h2 = positive_degrees(q[2], a2);
@@ -84,8 +89,7 @@ APART float delta_e_2000(const float* p, const float* q) {
         + 0.32f * cospif((3.0f * h_mean + 6.0f) * TURN) - 0.20f * cospif((4.0f * h_mean - 63.0f) * TURN);
     const float turn = (h_mean - 275.0f) * (1.0f / 25.0f);
     const float d_theta = 30.0f * expf(-turn * turn);
-    const float n7 = c_mean2 * c_mean2 * c_mean2 * c_mean2 * c_mean2 * c_mean2 * c_mean2;
-    const float r_c = 2.0f * sqrtf(n7 / (n7 + 6103515625.0f));
+    const float r_c = 2.0f * chroma_share(c_mean2);
     const float l50 = (l_mean - 50.0f) * (l_mean - 50.0f);
     const float s_l = 1.0f + 0.015f * l50 / sqrtf(20.0f + l50);
     const float s_c = 1.0f + 0.045f * c_mean2, s_h = 1.0f + 0.015f * c_mean2 * t;

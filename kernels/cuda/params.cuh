@@ -4,6 +4,9 @@
 #pragma once
 #include "compat.cuh"
 
+#define KERNEL_POINTWISE 0
+#define KERNEL_PREVIEW 1
+#define KERNEL_TRAFFIC 2
 #define MAX_EXTRACTORS 16
 #define MAX_PASSES 8
 #define HUES 360

@@ -5,12 +5,20 @@
 //   traffic    reads and writes what `pointwise` does and computes nothing: the speed limit
 //
 // One source in two forms: as it is, structure is read from the arguments; with SPECIALISED defined
-// (see kernels/cuda/sources.py) structure is constant. Values are arguments in both.
+// (see kernels/cuda/sources.py) structure is constant and only one kernel is compiled. Values are
+// arguments in both.
 #include "display.cuh"
 #include "pointwise.cuh"
 
 #define BLOCK_X 32
 #define BLOCK_Y 8
+#ifdef SPECIALISED
+#define MIN_BLOCKS 1
+#else
+#ifndef MIN_BLOCKS
+#define MIN_BLOCKS 2    // the general form would take so many registers that too few threads fit
+#endif
+#endif
 #define STRIP (BLOCK_X * PX)
 
 DEVICE constexpr int planes_of(int bit) {
@@ -37,7 +45,8 @@ struct PlaneSink {
     }
 };
 
-extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y)
+#if !defined(SPECIALISED) || S_KERNEL == KERNEL_POINTWISE
+extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y, MIN_BLOCKS)
 pointwise(const __grid_constant__ Params P) {
     const int x = (P.x0 & ~(PX - 1)) + (int)(blockIdx.x * BLOCK_X + threadIdx.x) * PX;
     const int y = P.y0 + (int)(blockIdx.y * BLOCK_Y + threadIdx.y);
@@ -45,7 +54,9 @@ pointwise(const __grid_constant__ Params P) {
     PlaneSink sink = {P, (long long)y * P.pitch + x};
     evaluate(P, x, y, sink);
 }
+#endif
 
+#if !defined(SPECIALISED) || S_KERNEL == KERNEL_TRAFFIC
 extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y)
 traffic(const __grid_constant__ Params P) {
     const int x = (P.x0 & ~(PX - 1)) + (int)(blockIdx.x * BLOCK_X + threadIdx.x) * PX;
@@ -70,9 +81,11 @@ traffic(const __grid_constant__ Params P) {
         if (outputs >> n & 1)
             for (int c = 0; c < planes_of(1 << n); ++c) sink.put(1 << n, c, sum);
 }
+#endif
 
 // ---------------------------------------------------------------- preview
 
+#if !defined(SPECIALISED) || S_KERNEL == KERNEL_PREVIEW
 #define POOL_MEAN 0
 #define POOL_MAX 1
 #define POOL_MIN 2
@@ -137,7 +150,7 @@ DEVICE void finish(const Params& P, float* x) {
 // A block makes 32 columns of up to 8 rows of the picture. It walks over the source pixels under
 // them in strips of 128 x 8: all threads evaluate 4 pixels each, then each thread pools one row of
 // one column, then one column.
-extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y)
+extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y, MIN_BLOCKS)
 preview(const __grid_constant__ Params P) {
     __shared__ float tile[3][BLOCK_Y][TILE_PITCH];
     __shared__ float lines[3][BLOCK_Y][BLOCK_X + 1];
@@ -205,3 +218,4 @@ preview(const __grid_constant__ Params P) {
                          + ((long long)row * P.picture_width + column) * 3;
     EACH_CHANNEL out[c] = code_value(sum[c]);
 }
+#endif

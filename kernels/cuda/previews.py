@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Hashable
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -110,7 +111,7 @@ class Previews:
         p["tile_rows"] = rows_of_a_tile((y1 - y0) / view.height)
         grid = blocks(view.width, view.height, 32, int(p["tile_rows"]))
         self.device.launch("pointwise", "preview", grid, (32, 8), packed.params,
-                           structure=packed.structure)
+                           structure=replace(packed.structure, kernel="preview"))
         return picture
 
     def _pack_look(self, p: Any, view: View, held: list[Any]) -> None:

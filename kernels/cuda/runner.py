@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -269,12 +269,12 @@ class DeviceEngine:
         if stage.kind in ("matte", "cumulative"):
             return self._refined(job, stage, grown)
         bit, channels, sigma = {
-            "shadow": (C["OUT_PRIMARY"], 1, recipe.assemble.carry.blur_px),
-            "wrap": (C["OUT_WRAP"], 3, recipe.assemble.light_wrap.reach_px),
-            "foreground": (C["OUT_FOREGROUND"], 4, recipe.assemble.edge_colour.reach_px),
+            "shadow": (C["OUT_PRIMARY"], 1, num(recipe.assemble.carry.blur_px)),
+            "wrap": (C["OUT_WRAP"], 3, num(recipe.assemble.light_wrap.reach_px)),
+            "foreground": (C["OUT_FOREGROUND"], 4, num(recipe.assemble.edge_colour.reach_px)),
         }[stage.kind]
         made = self._pointwise(job, bit, channels, grown)
-        return self._filters.blur(made, num(sigma), grown)
+        return self._filters.blur(made, sigma, grown)
 
     def _refined(self, job: Job, stage: Stage, grown: Region) -> Plane:
         recipe = job.plan.recipe
@@ -323,7 +323,7 @@ class DeviceEngine:
         p["x0"], p["y0"], p["x1"], p["y1"] = region
         grid = blocks(x1 - (x0 & ~3), y1 - y0, 128, 8)
         self.device.launch("pointwise", kernel, grid, (32, 8), packed.params,
-                           structure=packed.structure)
+                           structure=replace(packed.structure, kernel=kernel))
 
 
 @dataclass

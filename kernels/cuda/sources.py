@@ -20,7 +20,9 @@ OPTIONS = ("--std=c++17",)
 """Compiler options: no fast-math, which would break parity between the engines."""
 
 _INCLUDE = re.compile(r'^#include "([\w.]+)"$', re.MULTILINE)
-_KERNEL = re.compile(r'extern "C" __global__[^;{]*?\n?(\w+)\(const (?:__grid_constant__ )?(\w+) \w+\)')
+_KERNEL = re.compile(
+    r'extern "C" __global__[^;{]*?\n?(\w+)\(const (?:__grid_constant__ )?(\w+) \w+\)'
+)
 
 
 @dataclass(frozen=True)
@@ -32,11 +34,13 @@ class Structure:
     flags: int
     outputs: int
     out_index: int = 0
+    kernel: str = "pointwise"
 
     def defines(self) -> str:
         """Return the `#define` lines that specialise the source to this structure."""
         return (
             "#define SPECIALISED\n"
+            f"#define S_KERNEL {constants()['KERNEL_' + self.kernel.upper()]}\n"
             f"#define S_EXTRACTORS {len(self.extractors)}\n"
             f"#define S_EXTRACTOR_CODES {_braces(self.extractors)}\n"
             f"#define S_PASSES {len(self.passes)}\n"
@@ -77,9 +81,10 @@ def source(unit: str, structure: Structure | None = None) -> str:
     return ("" if structure is None else structure.defines()) + _unit(unit)
 
 
-def kernels_of(unit: str) -> dict[str, str]:
+def kernels_of(unit: str, structure: Structure | None = None) -> dict[str, str]:
     """Return the kernels of a unit: name to the type of its one argument."""
-    return {match.group(1): match.group(2) for match in _KERNEL.finditer(_unit(unit))}
+    found = {match.group(1): match.group(2) for match in _KERNEL.finditer(_unit(unit))}
+    return found if structure is None else {structure.kernel: found[structure.kernel]}
 
 
 _CONSTANT = re.compile(r"^#define (\w+) \(?(\d+)(?: << (\d+))?\)?(?:\s*//.*)?$", re.MULTILINE)

@@ -36,7 +36,7 @@ def library(unit: str, structure: Structure | None, change: tuple[str, str] | No
     if change is not None:
         assert text.count(change[0]) == 1, f"{change[0]!r} is not there once"
         text = text.replace(*change)
-    for name, argument in sources.kernels_of(unit).items():
+    for name, argument in sources.kernels_of(unit, structure).items():
         text += (
             f"\nstatic void call_{name}(const void* a) {{ {name}(*static_cast<const {argument}*>(a)); }}"
             f'\nextern "C" void launch_{name}(const void* a, const unsigned* grid, '

@@ -1,0 +1,199 @@
+"""The real device: CuPy's memory, streams and run-time compiler; the only user of its RawModule.
+
+Importing this module raises ImportError without CuPy; `CudaEngine()` raises EngineError when there
+is no card or no driver.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Any, Literal
+
+import cupy
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.cuda.encode import JpegEncoder
+from kernels.cuda.pinned import PinnedRing
+from kernels.cuda.runner import DeviceEngine, Storage
+from kernels.cuda.sources import OPTIONS, Structure, source
+from kernels.engine import EngineError
+
+log = logging.getLogger(__name__)
+
+OLDEST = (7, 5)
+"""Compute capability of the oldest cards the current CUDA compiler serves."""
+KEPT_STRUCTURES = 128
+Form = Literal["auto", "array", "special"]
+
+
+class CupyDevice:
+    """Implements `kernels.cuda.device.Device` on one card."""
+
+    def __init__(self, number: int = 0) -> None:
+        self.device = cupy.cuda.Device(number)
+        self.device.use()
+        properties = cupy.cuda.runtime.getDeviceProperties(number)
+        self.architecture = (int(properties["major"]), int(properties["minor"]))
+        self.description = properties["name"].decode()
+        self.stream = cupy.cuda.Stream(non_blocking=True)
+        self.form: Form = "auto"
+        self._here = threading.local()
+        self._units: dict[str, Any] = {}
+        self._special: dict[Structure, Future[Any]] = {}
+        self._compiler = ThreadPoolExecutor(1, thread_name_prefix="cuda-compiler")
+        self._ring = PinnedRing(self.stream)
+
+    def enter(self) -> None:
+        """Make the card and its stream current in the calling thread."""
+        if not getattr(self._here, "entered", False):
+            self.device.use()
+            self.stream.use()
+            self._here.entered = True
+
+    # ------------------------------------------------------------ memory
+
+    def empty(self, shape: tuple[int, ...], dtype: Any) -> Any:
+        """Return uninitialised memory; raises MemoryError when there is none left."""
+        self.enter()
+        return cupy.empty(shape, dtype)
+
+    def pointer(self, array: Any) -> int:
+        """Return the address of an array."""
+        return int(array.data.ptr)
+
+    def upload(self, array: NDArray[Any]) -> Any:
+        """Return a copy in device memory, through pinned memory on the copy stream."""
+        self.enter()
+        made = cupy.empty(array.shape, array.dtype)
+        self._ring.upload(array, made)
+        return made
+
+    def download(self, array: Any) -> NDArray[Any]:
+        """Return a copy in host memory. Waits for the device."""
+        self.enter()
+        return self._ring.download(array)
+
+    def free_bytes(self) -> tuple[int, int]:
+        """Return the card's free memory, the pool's unused part included, and its total."""
+        self.enter()
+        free, total = self.device.mem_info
+        return int(free + cupy.get_default_memory_pool().free_bytes()), int(total)
+
+    def release(self) -> None:
+        """Give memory that nothing uses back to the card."""
+        self.enter()
+        cupy.get_default_memory_pool().free_all_blocks()
+
+    def synchronise(self) -> None:
+        """Wait for everything launched."""
+        self.stream.synchronize()
+
+    def close(self) -> None:
+        """Wait, end the compiler's thread, give memory back."""
+        self._compiler.shutdown(wait=False, cancel_futures=True)
+        self.synchronise()
+        self._special.clear()
+        self._units.clear()
+        self._ring.close()
+        self.release()
+
+    # ------------------------------------------------------------ kernels
+
+    def launch(
+        self, unit: str, kernel: str, grid: tuple[int, ...], block: tuple[int, ...],
+        args: NDArray[np.void], shared: int = 0, structure: Structure | None = None,
+    ) -> None:
+        """Run a kernel with its one argument by value; in the specialised form once it is there."""
+        self.enter()
+        module = self._specialised(unit, structure) if structure is not None else None
+        if module is None:
+            module = self._unit(unit)
+        module.get_function(kernel)(grid, block, (args[0],), shared_mem=shared)
+
+    def _unit(self, unit: str) -> Any:
+        if unit not in self._units:
+            self._units[unit] = cupy.RawModule(code=source(unit), options=OPTIONS)
+        return self._units[unit]
+
+    def _specialised(self, unit: str, structure: Structure) -> Any | None:
+        """Return the module of a structure, or None while it is being compiled."""
+        if self.form == "array":
+            return None
+        compiling = self._special.get(structure)
+        if compiling is None:
+            while len(self._special) >= KEPT_STRUCTURES:
+                self._special.pop(next(iter(self._special)))
+            compiling = self._compiler.submit(self._compile, unit, structure)
+            self._special[structure] = compiling
+        if self.form == "special":
+            return compiling.result()
+        if not compiling.done() or compiling.cancelled() or compiling.exception() is not None:
+            return None
+        return compiling.result()
+
+    def _compile(self, unit: str, structure: Structure) -> Any:
+        try:
+            with self.device:
+                module = cupy.RawModule(code=source(unit, structure), options=OPTIONS)
+                module.compile()
+                return module
+        except Exception:
+            log.exception("a specialised kernel does not compile; the general form goes on")
+            raise
+
+    def warm(self) -> None:
+        """Compile and load every unit in its general form."""
+        self.enter()
+        for unit in ("planes", "place", "blur", "refine", "pointwise"):
+            self._unit(unit).compile()
+
+
+class CudaEngine(DeviceEngine):
+    """Implements `kernels.engine.Engine` on a card."""
+
+    def __init__(
+        self, *, storage: Storage = "float16", device: int = 0, warm: bool = True,
+        threads: int | None = None,
+    ) -> None:
+        """Open the card. `threads` is for engines that have some. Raises EngineError."""
+        card = _open(device)
+        try:
+            if warm:
+                card.warm()
+        except Exception as error:
+            raise EngineError(f"the CUDA kernels do not compile: {_first_line(error)}") from error
+        super().__init__(card, storage)
+        self.card = card
+        self._jpeg = JpegEncoder(card.stream)
+
+    @property
+    def can_encode_jpeg(self) -> bool:
+        """Whether the card encodes JPEG itself (nvImageCodec is installed and works)."""
+        return self._jpeg.works
+
+    def encode_jpeg(self, picture: Any, quality: int, chroma: str = "420") -> bytes:
+        """Return the JPEG of a `render_device` picture; chroma `420` or `444`."""
+        self.card.enter()
+        return self._jpeg.encode(picture, quality, chroma)
+
+
+def _open(number: int) -> CupyDevice:
+    try:
+        if not cupy.cuda.is_available():
+            raise EngineError("no NVIDIA card or driver was found")
+        device = CupyDevice(number)
+    except cupy.cuda.runtime.CUDARuntimeError as error:
+        raise EngineError(f"the NVIDIA driver refused: {_first_line(error)}") from error
+    if device.architecture < OLDEST:
+        raise EngineError(
+            f"{device.description} is older than the current CUDA serves; install CuPy's cuda12x "
+            "build"
+        )
+    return device
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error).splitlines() or [type(error).__name__])[0]
