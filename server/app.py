@@ -30,15 +30,12 @@ from server.renderer import Urgency
 from server.replies import State
 from server.security import (
     DeviceRecord,
-    RateLimit,
     cookie_name,
     read_cookie,
     set_cookie,
 )
 from server.service import Service
 from server.socket import serve_socket
-
-JOIN_PER_S, JOIN_BURST = 0.2, 12.0
 
 
 class JoinRequest(BaseModel):
@@ -100,7 +97,6 @@ def create_app(
     app.add_exception_handler(VerdigrisError, cast(Any, _told))
     app.state.service, app.state.port = service, port
     app.state.files = PageFiles()
-    app.state.joins = RateLimit(JOIN_PER_S, JOIN_BURST)
     _add_routes(app, metrics)
     return app
 
@@ -186,7 +182,7 @@ async def healthz() -> dict[str, bool]:
 async def join(body: JoinRequest, request: Request, service: TheService) -> Response:
     """Redeem a link: the answer carries the cookie."""
     peer = request.client.host if request.client else "?"
-    if not request.app.state.joins.allows(peer):
+    if not service.joins.allows(peer):
         raise HTTPException(429, "too many tries: wait a moment")
     redeemed = service.gate.redeem(body.token, body.name)
     if redeemed is None:

@@ -10,6 +10,7 @@ import json
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,23 @@ REVISIONS_APART = 1000
 MAX_SAVED = 500
 
 
+@dataclass(frozen=True)
+class _Step:
+    """A state of the recipe on its way to the disk."""
+
+    recipe: Recipe
+    revision: int
+    label: str
+    gesture: str
+
+    def line(self) -> str:
+        """Return the history's line."""
+        return json.dumps({
+            "at": time.time(), "revision": self.revision, "label": self.label,
+            "gesture": self.gesture, "recipe": self.recipe.dump(),
+        })
+
+
 class RecipeStore:
     """Saves one session's recipe. `on_error` hears when saving fails, in one sentence."""
 
@@ -42,7 +60,7 @@ class RecipeStore:
         self.history_path = path.with_name(f"{path.stem}.history.jsonl")
         self._on_error, self._after_s = on_error, after_s
         self._wake = threading.Condition()
-        self._waiting: tuple[Recipe, int, str, str] | None = None
+        self._waiting: list[_Step] = []
         self._saving = False
         self._closed = False
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -60,16 +78,20 @@ class RecipeStore:
         return recipe, max(revisions, default=0) + REVISIONS_APART
 
     def changed(self, recipe: Recipe, revision: int, label: str, gesture: str = "") -> None:
-        """Have a recipe saved in a moment; of changes within one moment the last is kept."""
+        """Have a recipe saved in a moment; changes of one gesture are one step of history."""
+        step = _Step(recipe, revision, label, gesture)
         with self._wake:
-            self._waiting = (recipe, revision, label, gesture)
+            if gesture and self._waiting and self._waiting[-1].gesture == gesture:
+                self._waiting[-1] = step
+            else:
+                self._waiting.append(step)
             self._wake.notify_all()
 
     def flush(self, timeout_s: float = 10.0) -> bool:
         """Wait until everything is on disk; False after `timeout_s`."""
         with self._wake:
             return self._wake.wait_for(
-                lambda: self._waiting is None and not self._saving, timeout_s
+                lambda: not self._waiting and not self._saving, timeout_s
             )
 
     def close(self) -> None:
@@ -82,18 +104,16 @@ class RecipeStore:
     def _run(self) -> None:
         while True:
             with self._wake:
-                self._wake.wait_for(lambda: self._waiting is not None or self._closed)
-                if self._waiting is None:
+                self._wake.wait_for(lambda: self._waiting or self._closed)
+                if not self._waiting:
                     return
                 closing = self._closed
             if not closing:
                 time.sleep(self._after_s)
             with self._wake:
-                assert self._waiting is not None
-                (recipe, revision, label, gesture), self._waiting = self._waiting, None
-                self._saving = True
+                steps, self._waiting, self._saving = self._waiting, [], True
             try:
-                self._save(recipe, revision, label, gesture)
+                self._save(steps)
             except (RecipeError, OSError) as error:
                 self._on_error(f"the recipe could not be saved: {error}")
             finally:
@@ -101,14 +121,10 @@ class RecipeStore:
                     self._saving = False
                     self._wake.notify_all()
 
-    def _save(self, recipe: Recipe, revision: int, label: str, gesture: str) -> None:
-        save_recipe(recipe, self.path)
-        line = json.dumps({
-            "at": time.time(), "revision": revision, "label": label, "gesture": gesture,
-            "recipe": recipe.dump(),
-        })
+    def _save(self, steps: list[_Step]) -> None:
+        save_recipe(steps[-1].recipe, self.path)
         with open(self.history_path, "a", encoding="utf-8") as file:
-            file.write(line + "\n")
+            file.write("".join(step.line() + "\n" for step in steps))
         if self.history_path.stat().st_size > HISTORY_BYTES:
             kept = [json.dumps(entry) for entry in self._entries()[-HISTORY_KEPT:]]
             write_text_atomically(self.history_path, "\n".join(kept) + "\n")

@@ -48,12 +48,13 @@ from server.replies import (
 )
 from server.roots import MediaRoots
 from server.scheduler import Scheduler
-from server.security import Gate
+from server.security import Gate, RateLimit
 from server.session import RecipeSession
 from server.timing import Timing
 from server.viewers import Delivery
 
 log = logging.getLogger("verdigris.service")
+JOIN_PER_S, JOIN_BURST = 0.2, 12.0
 
 
 class Service:
@@ -69,6 +70,8 @@ class Service:
         self.recipes, self.notes, self.gate, self.roots = recipes, notes, gate, roots
         self.timing = timing
         self.clients: dict[str, Client] = {}
+        self.joins = RateLimit(JOIN_PER_S, JOIN_BURST)
+        """tries to redeem a link, by address"""
         self.owners: dict[str, str] = {}
         """client id -> device that it belongs to"""
         self.jobs: JobRunner | None = None

@@ -14,7 +14,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from kernels.recipe import Recipe
+from kernels.recipe import VERSION, Recipe
 from kernels.recipe_file import describe
 from server.messages import InsertOp, MoveOp, Op, RemoveOp, SetOp, Write
 from server.replies import Accepted, Change, Changed, Refused
@@ -307,11 +307,14 @@ def _moved(items: Any, path: Parts, before: str | None) -> list[Any]:
 def validated(document: Document) -> Recipe:
     """Return the recipe that plain data describes; WriteError in one sentence if it is none."""
     try:
-        return Recipe.model_validate_json(json.dumps(document, allow_nan=False))
+        recipe = Recipe.model_validate_json(json.dumps(document, allow_nan=False))
     except ValidationError as error:
         raise WriteError(describe(error)) from error
     except (ValueError, RecursionError) as error:
         raise WriteError("the value is not plain JSON data with finite numbers") from error
+    if recipe.version != VERSION:
+        raise WriteError(f"recipes worked on are of version {VERSION}")
+    return recipe
 
 
 def diff(before: Any, after: Any, path: Parts = ()) -> list[tuple[Parts, Any]]:

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from kernels.recipe_file import describe
-from server.jobs.runner import JobCancelledError, JobContext, JobError, JobFunction, JobResult
+from server.jobs.runner import JobContext, JobError, JobFunction, JobResult
 from server.media import parse_frames
 from server.messages import JobKind
 
@@ -56,13 +56,9 @@ def render(context: JobContext) -> JobResult:
             out_colourspace=options.out_colourspace, revision=context.revision,
             companions=open_companions(context.recipe, context.roots, ocio=context.ocio),
         )
-        renderer = Renderer(job, engine)
-        renderer.cancelled = context.cancelled
-        result = renderer.run(context.report)
+        result = Renderer(job, engine).run(context.report)
     finally:
         engine.close()
-    if context.cancelled.is_set() and result.written + result.skipped < len(frames):
-        raise JobCancelledError
     return JobResult(
         f"wrote {result.written} frame(s) to {out}, colour space {result.colourspace}"
         + (f"; {result.skipped} were finished before" if result.skipped else ""),
