@@ -23,7 +23,7 @@ from kernels.recipe_file import recipe_schema, recipe_text
 from server.encode import encode
 from server.feeds import run_feeds
 from server.files import PageFiles
-from server.guard import Guard
+from server.guard import MAX_BODY, Guard
 from server.messages import Role
 from server.pictures import PictureKey, Quality, Sight, wire_size
 from server.renderer import Urgency
@@ -89,7 +89,8 @@ def create_app(
 
     app = FastAPI(
         title="Verdigris", version="1", lifespan=lifespan, docs_url=None, redoc_url=None,
-        openapi_url=None, description="The HTTP part; pictures and changes go over /ws.",
+        openapi_url=None, max_body_size=MAX_BODY,
+        description="The HTTP part; pictures and changes go over /ws.",
     )
     app.add_middleware(cast(Any, Guard), hosts=hosts, timing=service.timing)
     app.add_exception_handler(StarletteHTTPException, cast(Any, _http_error))

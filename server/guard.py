@@ -25,10 +25,6 @@ REQUESTS_PER_S, REQUESTS_BURST = 60.0, 400.0
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
-class _TooLargeError(Exception):
-    """The request's body is larger than allowed."""
-
-
 class Guard:
     """ASGI middleware; the outermost one."""
 
@@ -104,10 +100,7 @@ class Guard:
             elif _length(headers) > MAX_BODY:
                 await _answer(guarded_send, 413, "the request is too large")
             else:
-                await self.app(scope, _limited(receive), guarded_send)
-        except _TooLargeError:
-            if not status:
-                await _answer(guarded_send, 413, "the request is too large")
+                await self.app(scope, receive, guarded_send)
         except Exception:
             log.exception("a request failed")
             self.timing.failures.labels("request").inc()
@@ -123,21 +116,6 @@ class Guard:
 def _length(headers: Headers) -> int:
     text = headers.get("content-length", "0")
     return int(text) if text.isascii() and text.isdigit() else MAX_BODY + 1
-
-
-def _limited(receive: Receive) -> Receive:
-    """Count a body that comes in pieces; raise when it grows too large."""
-    total = 0
-
-    async def counted() -> Message:
-        nonlocal total
-        message = await receive()
-        total += len(message.get("body", b""))
-        if total > MAX_BODY:
-            raise _TooLargeError
-        return message
-
-    return counted
 
 
 async def _answer(send: Any, status: int, message: str) -> None:

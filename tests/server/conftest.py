@@ -155,8 +155,8 @@ class Live:
     def socket(self, cookie: str, **options: Any) -> ClientConnection:
         """Open the stream without saying hello."""
         headers = {"cookie": cookie} if cookie else {}
-        return connect(f"{self.address.replace('http', 'ws', 1)}/ws", compression=None, close_timeout=1,
-                       origin=options.pop("origin", self.address), max_size=None,
+        return connect(f"{self.address.replace('http', 'ws', 1)}/ws", compression=None,
+                       close_timeout=1, origin=options.pop("origin", self.address), max_size=None,
                        additional_headers=headers, **options)
 
     @contextmanager
