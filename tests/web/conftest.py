@@ -148,6 +148,18 @@ if (location.protocol.startsWith("http") && location.pathname === "/") {
 """Lets tests look into the page's modules: `page.state` and so on."""
 
 
+SETTLED = """() => {
+    if (!window.page?.ready || !page.state.recipe) return false;
+    const box = document.getElementById("picture").dataset;
+    return page.state.link === "on" && !page.unsaved() && box.quality === "rest"
+        && Number(box.revision) >= page.state.revision
+        && Number(box.frame) === page.state.playhead.frame;
+}"""
+WHERE = """() => JSON.stringify([page.state?.link, page.unsaved?.(), page.state?.revision,
+    page.state?.playhead, document.getElementById("picture")?.dataset, page.state?.message,
+    document.getElementById("notice")?.innerText])"""
+
+
 class Seat:
     """One signed-in page and what tests do with it."""
 
@@ -178,16 +190,10 @@ class Seat:
 
     def settle(self) -> None:
         """Wait for a picture at rest of the newest revision."""
-        self.page.wait_for_function(
-            """() => {
-                if (!window.page?.ready || !page.state.recipe) return false;
-                const box = document.getElementById("picture").dataset;
-                return page.state.link === "on" && !page.unsaved() && box.quality === "rest"
-                    && Number(box.revision) >= page.state.revision
-                    && Number(box.frame) === page.state.playhead.frame;
-            }""",
-            timeout=WAIT_MS,
-        )
+        try:
+            self.page.wait_for_function(SETTLED, timeout=WAIT_MS)
+        except Exception as error:
+            raise AssertionError(f"no picture at rest: {self.page.evaluate(WHERE)}") from error
 
     def state(self, expression: str) -> Any:
         """Value of an expression of the page's `state`."""

@@ -61,7 +61,7 @@ export function valueBand(path) {
   function strip(end) {
     const { outer, inner, word, open } = ENDS[end];
     const soft = h("div", { class: "soft", role: "slider", tabIndex: 0, "aria-label": `${word} at` });
-    const left = h("div", { class: "pull", role: "slider", tabIndex: 0, "aria-label": `${word}: lower side of the soft part` });
+    const left = h("div", { class: "pull lower", role: "slider", tabIndex: 0, "aria-label": `${word}: lower side of the soft part` });
     const right = h("div", { class: "pull", role: "slider", tabIndex: 0, "aria-label": `${word}: upper side of the soft part` });
     const text = h("span", { class: "word" });
     const bar = h("div", { class: "strip", dataset: { end } }, soft, left, right, text);

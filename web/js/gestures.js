@@ -43,7 +43,7 @@ const local = (/** @type {PointerEvent} */ e) => {
 };
 
 box.addEventListener("pointerdown", (e) => {
-  if (/** @type {Element} */ (e.target).closest("#marks > *")) return;
+  if (/** @type {Element} */ (e.target).closest("button, select, input, .pin, .handle")) return;
   box.setPointerCapture(e.pointerId);
   down.set(e.pointerId, e);
   if (down.size === 2) {
@@ -76,8 +76,7 @@ function spread() {
 
 /** @param {typeof pinch} next */
 function pinchTo(next) {
-  panBy(next.x - pinch.x, next.y - pinch.y);
-  if (pinch.distance > 0) zoomBy(next.distance / pinch.distance, next.x, next.y);
+  if (pinch.distance > 0) zoomBy(next.distance / pinch.distance, pinch.x, pinch.y, next.x, next.y);
   pinch = next;
   moved = true;
 }

@@ -60,8 +60,8 @@ export const isFit = () => port.fit;
 
 function settle() {
   const [w, h] = frameSize();
-  const least = fitScale();
-  if (port.fit || port.scale <= least * 1.001) Object.assign(port, { scale: least, fit: true, cx: w / 2, cy: h / 2 });
+  if (port.fit) Object.assign(port, { scale: fitScale(), cx: w / 2, cy: h / 2 });
+  else if (port.scale < fitScale()) Object.assign(port, { cx: w / 2, cy: h / 2 });
   port.cx = Math.min(w, Math.max(0, port.cx));
   port.cy = Math.min(h, Math.max(0, port.cy));
 }
@@ -91,11 +91,18 @@ function ask() {
   frameView(whole ? null : region, width);
 }
 
-/** Zoom about a position of the stage. @param {number} factor @param {number} [px] @param {number} [py] */
-export function zoomBy(factor, px = size.w / 2, py = size.h / 2) {
+/** Smallest scale: the whole frame, or single pixels where a small frame is shown larger. */
+const leastScale = () => Math.min(fitScale(), 1 / devicePixelRatio);
+
+/**
+ * Zoom about a position of the stage; what lies there comes to lie at (tx, ty).
+ * @param {number} factor @param {number} [px] @param {number} [py] @param {number} [tx] @param {number} [ty]
+ */
+export function zoomBy(factor, px = size.w / 2, py = size.h / 2, tx = px, ty = py) {
   const [fx, fy] = toFrame(px, py);
-  const scale = Math.min(MAX_SCALE, Math.max(fitScale(), port.scale * factor));
-  Object.assign(port, { scale, fit: scale <= fitScale() * 1.001, cx: fx - (px - size.w / 2) / (scale * aspect()), cy: fy - (py - size.h / 2) / scale });
+  const scale = Math.min(MAX_SCALE, Math.max(leastScale(), port.scale * factor));
+  const fit = factor < 1 && Math.abs(scale / fitScale() - 1) < 0.02;
+  Object.assign(port, { scale, fit, cx: fx - (tx - size.w / 2) / (scale * aspect()), cy: fy - (ty - size.h / 2) / scale });
   stopFollowing();
   arrange();
 }

@@ -1,0 +1,113 @@
+"""Frames and scopes: scrub, step, in and out, play with dropped frames, what is in memory."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.web.conftest import FRAMES, Seat
+from tests.web.test_picture import show
+
+LAST = 1000 + FRAMES
+
+
+def test_scrub_step_and_type_a_frame(desk: Seat) -> None:
+    """Common practice, no source."""
+    strip = desk.page.locator(".timeline")
+    box = strip.bounding_box()
+    y = box["y"] + box["height"] / 2
+    desk.page.mouse.move(box["x"] + 4, y)
+    desk.page.mouse.down()
+    desk.page.mouse.move(box["x"] + box["width"] * 0.5, y, steps=6)
+    desk.page.mouse.up()
+    desk.until("state.playhead.frame === 1003")
+    desk.settle()
+    desk.page.get_by_label("One frame on").click()
+    desk.until("state.playhead.frame === 1004")
+    desk.page.get_by_label("One frame back").click()
+    desk.until("state.playhead.frame === 1003")
+    strip.press("End")
+    desk.until(f"state.playhead.frame === {LAST}")
+    number = desk.page.get_by_label("Frame number")
+    number.fill("1002")
+    number.press("Enter")
+    desk.until("state.playhead.frame === 1002")
+    assert strip.get_attribute("aria-valuenow") == "1002"
+
+
+def test_frames_in_memory_are_shown(desk: Seat) -> None:
+    """Common practice, no source."""
+    for frame in range(1001, LAST + 1):
+        desk.go(frame)
+    desk.until(f"state.cached.flat().includes({LAST})")
+    assert desk.page.locator(".timeline .held").count() >= 1
+    assert "in memory" in str(desk.page.locator(".timeline .bed").get_attribute("title"))
+
+
+def test_play_loops_between_in_and_out_and_counts_what_it_drops(desk: Seat) -> None:
+    """Common practice, no source: real time is kept, frames are left out."""
+    desk.go(1002)
+    desk.page.get_by_label("Play from this frame (in)").click()
+    desk.go(1004)
+    desk.page.get_by_label("Play to this frame (out)").click()
+    desk.until("state.playhead.first === 1002 && state.playhead.last === 1004")
+    desk.page.get_by_label("At the end").select_option("loop")
+    pictures = int(desk.page.get_attribute("#picture", "data-pictures"))
+    desk.page.get_by_role("button", name="Play", exact=True).click()
+    desk.until("state.playhead.playing")
+    desk.page.wait_for_function(
+        "(n) => Number(document.getElementById('picture').dataset.pictures) > n + 6", arg=pictures)
+    assert "dropped" in desk.page.inner_text(".frames .late")
+    desk.page.get_by_label("Pause").click()
+    desk.until("!state.playhead.playing")
+    desk.settle()
+    assert 1002 <= desk.state("state.playhead.frame") <= 1004
+    desk.page.get_by_label("Play the whole shot").click()
+    desk.until(f"state.playhead.first === 1001 && state.playhead.last === {LAST}")
+
+
+def test_single_keys_play_and_step_and_can_be_switched_off(desk: Seat) -> None:
+    """Source: WCAG 2.2, 2.1.4 character key shortcuts."""
+    desk.page.evaluate("() => document.activeElement.blur()")
+    desk.page.keyboard.press(".")
+    desk.until("state.playhead.frame === 1002")
+    desk.step("check")
+    desk.page.locator("#panel summary", has_text="Keys").click()
+    desk.page.get_by_role("switch", name="Single keys for frames").click()
+    desk.page.evaluate("() => document.activeElement.blur()")
+    desk.page.keyboard.press(".")
+    desk.page.wait_for_timeout(200)
+    assert desk.state("state.playhead.frame") == 1002
+    view = desk.page.evaluate("() => JSON.stringify(page.view)")
+    for key in "rgbamylnv123456789":
+        desk.page.keyboard.press(key)
+    assert desk.page.evaluate("() => JSON.stringify(page.view)") == view
+
+
+def test_scopes_show_any_view_and_follow_changes(desk: Seat) -> None:
+    """Source: the vectorscope's targets are the 75 % and 100 % bars of the BT.709 matrix."""
+    for name in ("plate", "composite"):
+        show(desk, name)
+        desk.page.wait_for_function(
+            "(name) => (document.getElementById('scopes').dataset.drawn ?? '').startsWith(name)",
+            arg=name)
+    before = desk.page.get_attribute("#scopes", "data-drawn")
+    desk.slider("gain").press("End")
+    desk.page.wait_for_function(
+        "(before) => document.getElementById('scopes').dataset.drawn !== before", arg=before)
+    targets = desk.page.evaluate(
+        """() => new Promise(async (done) => {
+            const { wantShown } = await import("/js/scopes.js");
+            const stop = wantShown("vectorscope", (m) => { stop(); done(m.targets); });
+        })""")
+    green = next(t for t in targets if t["name"].lower().startswith("g") and t["level"] == 75)
+    assert (green["cb"], green["cr"]) == pytest.approx((0.75 * -0.3854, 0.75 * -0.4542), abs=1e-3)
+    for kind in ("histogram", "waveform", "vectorscope"):
+        drawn = desk.page.evaluate(
+            """(kind) => {
+                const c = document.querySelector(`[data-kind=${kind}] canvas`);
+                const data = c.getContext("2d").getImageData(0, 0, c.width, c.height).data;
+                return data.reduce((n, v) => n + (v > 60), 0);
+            }""", kind)
+        assert drawn > 500
+    desk.page.get_by_label("Scopes", exact=True).last.click()
+    assert not desk.page.locator("#scopes").is_visible()
