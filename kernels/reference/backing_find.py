@@ -147,7 +147,7 @@ def _saturated_spread(ratio: Array, peak: Array) -> Array:
         offset = peak[axis] - ratio[axis]
         side = offset[(offset > 0) & (offset < 0.3)]
         spread.append(1.4826 * float(np.median(side)) if side.size > 20 else 0.01)
-    return np.clip(np.asarray(spread), 0.004, 0.08)
+    return np.asarray(np.clip(np.asarray(spread), 0.004, 0.08))
 
 
 def _dimmer(p: Array, bright: NDArray[np.bool_]) -> Array:

@@ -110,4 +110,6 @@ def _block_step(luma: Array, size: int) -> tuple[float, float]:
     mean = np.minimum(steps[:, :width], limit).mean(axis=0).reshape(-1, size).mean(axis=0)
     phase = int(np.argmax(mean))
     others = float(np.median(np.delete(mean, phase)))
+    if size % 16 == 0 and mean[(phase + size // 2) % size] - others > 0.5 * (mean[phase] - others):
+        return 1.0, 0.0  # a grid of half the size
     return float(mean[phase] / max(others, 1e-9)), float(mean[phase] - others)

@@ -69,7 +69,8 @@ def clipped_covariance(samples: Array, rounds: int = 4) -> tuple[Array, int]:
 def measure_noise(image: Array, clean: Array, mask: Array, bins: int = 8) -> MeasuredNoise:
     """Measure the noise of `image` (3, H, W) over the smooth pixels of `mask` (H, W).
 
-    clean: (3, H, W), the fitted backing, divided off first so that uneven light is no noise.
+    clean: (3, H, W), the fitted backing, whose smooth part is taken off first so that uneven light
+    is no noise.
     Variance against level is a non-negative least-squares fit; when the levels seen lie within a
     factor of 1.5 the split between gain and offset is not to be had from one picture and all of it
     counts as gain. Returns zeros when fewer than 200 pixels are smooth. Units: working-linear.
@@ -112,7 +113,8 @@ def _samples(image: Array, clean: Array, mask: Array) -> tuple[Array, Array]:
         at = np.s_[y : y + TILE_PX, x : x + TILE_PX]
         inside = mask[at]
         level = np.maximum(np.asarray(clean[:, *at], np.float32), 1e-6)
-        error = np.asarray(image[:, *at], np.float32) - level
+        error = np.asarray(image[:, *at], np.float32)
+        error = error - np.stack([gaussian(plane, DETREND_PX) for plane in level])
         weight = inside.astype(np.float32)
         flat = np.stack([detrended(plane, weight) for plane in error])
         residuals.append(flat[:, inside].astype(np.float64))

@@ -168,7 +168,7 @@ def _measure_screen(
     full_mask = fit.mask_at(height, width)
     marks = find_marks(small, fit)
     areas = regions(small, fit.clean, fit.mask, marks.marker_mask, fit.primary)
-    noise = measure_noise(image, clean, full_mask)
+    noise = measure_noise(image, clean, full_mask & ~shrink_to(fit.creases, height, width))
     clipped = clipped_pixels(image, encoded, fit.primary)
     m.screen, m.primary, m.screen_share = True, fit.primary, float(fit.mask.mean())
     m.backing_colour = fit.colour

@@ -56,10 +56,10 @@ def edge_width(image: Array, clean: Array, primary: Primary, seed: int = 0) -> E
     clean_steps = _clean_steps(_sampled(matte, xs, ys, nx, ny, offsets))
     if clean_steps.sum() < 40:
         return None
-    xs, ys, nx, ny = (v[clean_steps][:PROFILES] for v in (xs, ys, nx, ny))
-    profiles = _mixing(
-        [_sampled(plane, xs, ys, nx, ny, offsets) for plane in image.astype(np.float32)]
-    )
+    lines: list[Array] = [xs, ys, nx, ny]
+    px, py, along_x, along_y = (line[clean_steps][:PROFILES] for line in lines)
+    planes = image.astype(np.float32)
+    profiles = _mixing([_sampled(p, px, py, along_x, along_y, offsets) for p in planes])
     aligned = _aligned(profiles)
     typical = _rise(np.median(aligned, axis=0))
     groups = [_rise(np.median(g, axis=0)) for g in _by_slope(aligned)]

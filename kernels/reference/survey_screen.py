@@ -29,7 +29,8 @@ def clipped_pixels(image: Array, encoded: Array | None, primary: Primary) -> Mas
     """Return the pixels whose key channel sits at the recording's ceiling, (H, W) bool.
 
     With the encoded picture the ceiling is code 1 or, where recording stops below, a plateau: a
-    largest value that many pixels share. Without it only a plateau of the picture counts.
+    largest value that many pixels share while another channel still varies there. Without it only
+    a plateau of the picture counts.
     Source: common practice, no source.
     """
     k, _, _ = channel_index(primary)
@@ -41,7 +42,14 @@ def clipped_pixels(image: Array, encoded: Array | None, primary: Primary) -> Mas
     if encoded is not None and top >= 1.0 - 1.0 / 512.0:
         return np.asarray(plane >= 1.0 - 1.0 / 512.0)
     plateau = at_top.sum() > 50 and at_top.sum() > 8 * (below.sum() + 1)
-    return at_top if plateau else np.zeros(plane.shape, bool)
+    if not plateau or _constant(image, at_top, k):
+        return np.zeros(plane.shape, bool)
+    return np.asarray(at_top)
+
+
+def _constant(image: Array, mask: Mask, k: int) -> bool:
+    """Tell whether the channels other than k are constant over `mask`: painted, not recorded."""
+    return all(float(np.ptp(plane[mask])) == 0 for n, plane in enumerate(image) if n != k)
 
 
 def snr_db(noise: MeasuredNoise) -> tuple[float, float, float]:

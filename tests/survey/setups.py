@@ -68,8 +68,13 @@ def make(look: Look, width: int = 480, height: int = 270) -> Setup:
     clean = _screen(look, width, height, rng)
     k = ("red", "green", "blue").index(look.primary)
     spilled = paint + look.spill * np.mean(clean, axis=(1, 2), keepdims=True)
-    shade = 1 + 0.25 * cv2.GaussianBlur(
-        rng.standard_normal((height, width)).astype(np.float32), (0, 0), 9) * 20 / 3
+    shade = (
+        1
+        + 0.25
+        * cv2.GaussianBlur(rng.standard_normal((height, width)).astype(np.float32), (0, 0), 9)
+        * 20
+        / 3
+    )
     foreground = np.asarray(spilled * np.clip(shade, 0.5, 1.5), np.float32)
     light = alpha * foreground + (1 - alpha) * clean
     light = np.stack([cv2.GaussianBlur(p, (0, 0), look.lens_px) for p in light])
@@ -81,8 +86,11 @@ def make(look: Look, width: int = 480, height: int = 270) -> Setup:
     if look.halve_chroma:
         plate = _halved_chroma(plate.astype(np.float32))
     counted = np.zeros((height, width), bool)
-    counted[:, int(look.screen[0] * width) + (4 if look.screen[0] else 0):
-            int(look.screen[1] * width) - (4 if look.screen[1] < 1 else 0)] = True
+    counted[
+        :,
+        int(look.screen[0] * width) + (4 if look.screen[0] else 0) : int(look.screen[1] * width)
+        - (4 if look.screen[1] < 1 else 0),
+    ] = True
     assert 0 <= k < 3
     return Setup(look, plate.astype(np.float32), blurred, clean, foreground, counted)
 
@@ -94,8 +102,17 @@ def _figure(look: Look, width: int, height: int, rng: np.random.Generator) -> tu
     body = np.zeros((h, w), np.uint8)
     head = np.zeros((h, w), np.uint8)
     hair = np.zeros((h, w), np.uint8)
-    cv2.ellipse(body, (int(cx * w), int(1.02 * h)), (int(0.17 * w), int(0.45 * h)), 0, 0, 360, 255,
-                -1, cv2.LINE_AA)
+    cv2.ellipse(
+        body,
+        (int(cx * w), int(1.02 * h)),
+        (int(0.17 * w), int(0.45 * h)),
+        0,
+        0,
+        360,
+        255,
+        -1,
+        cv2.LINE_AA,
+    )
     middle, radius = (int(cx * w), int(0.42 * h)), int(0.14 * h)
     cv2.circle(head, middle, radius, 255, -1, cv2.LINE_AA)
     for _ in range(60):
@@ -105,13 +122,16 @@ def _figure(look: Look, width: int, height: int, rng: np.random.Generator) -> tu
         t = np.linspace(0.75, 1, 14) * length
         a = angle + bend * np.linspace(0, 1, 14) ** 2
         line = np.stack([middle[0] + t * np.cos(a) * 1.0, middle[1] + t * np.sin(a)], axis=1)
-        start = np.array([[middle[0] + 0.8 * radius * np.cos(angle),
-                           middle[1] + 0.8 * radius * np.sin(angle)]])
+        start = np.array(
+            [[middle[0] + 0.8 * radius * np.cos(angle), middle[1] + 0.8 * radius * np.sin(angle)]]
+        )
         points = np.concatenate([start, line]).astype(np.int32)[None]
         cv2.polylines(hair, points, False, 255, int(rng.integers(1, 4)), cv2.LINE_AA)
     size = (width, height)
-    parts = [cv2.resize(p.astype(np.float32) / 255, size, interpolation=cv2.INTER_AREA)
-             for p in (hair, body, head)]
+    parts = [
+        cv2.resize(p.astype(np.float32) / 255, size, interpolation=cv2.INTER_AREA)
+        for p in (hair, body, head)
+    ]
     paint = np.broadcast_to(colour(look.hair), (3, height, width)).copy()
     for part, tone in zip(parts[1:], (look.body, look.head), strict=True):
         paint = paint + (part > 0.02) * (colour(tone) - paint)
@@ -126,8 +146,14 @@ def _screen(look: Look, width: int, height: int, rng: np.random.Generator) -> Im
     stops = look.level_stops - look.falloff_stops * np.minimum(far, 1.3) ** 2 / 1.3
     screen = colour(SCREENS[look.primary]) * np.exp2(stops) + look.ambient
     if not look.has_screen:
-        blobs = np.stack([cv2.GaussianBlur(rng.standard_normal((height, width)).astype(np.float32),
-                                           (0, 0), s) * s * 2 for s in (3, 5, 9)])
+        blobs = np.stack(
+            [
+                cv2.GaussianBlur(rng.standard_normal((height, width)).astype(np.float32), (0, 0), s)
+                * s
+                * 2
+                for s in (3, 5, 9)
+            ]
+        )
         screen = np.clip(0.22 + 0.16 * blobs + 0.05 * blobs[:1], 0.01, 2)
     left, right = look.screen
     wall = (x < left * width) | (x >= right * width)
@@ -141,8 +167,9 @@ def _halved_chroma(plate: Image) -> Image:
     size = (plate.shape[2], plate.shape[1])
     out = []
     for channel in code:
-        half = cv2.resize(channel - luma, (size[0] // 2, size[1] // 2),
-                          interpolation=cv2.INTER_AREA)
+        half = cv2.resize(
+            channel - luma, (size[0] // 2, size[1] // 2), interpolation=cv2.INTER_AREA
+        )
         out.append(luma + cv2.resize(half, size, interpolation=cv2.INTER_LINEAR))
     return np.asarray(np.maximum(np.stack(out), 0) ** 2, np.float32)
 
@@ -154,9 +181,11 @@ def battery() -> list[Look]:
     red = Look("red", primary="red", seed=6, body=(0.10, 0.16, 0.30), head=(0.2, 0.3, 0.35))
     return [
         *good,
-        blue, replace(blue, name="blue noisy", noise_a=6e-4, noise_b=6e-5),
+        blue,
+        replace(blue, name="blue noisy", noise_a=6e-4, noise_b=6e-5),
         replace(blue, name="blue uneven", falloff_stops=1.8, seed=7),
-        red, replace(red, name="red dim", level_stops=-2.5, seed=8),
+        red,
+        replace(red, name="red dim", level_stops=-2.5, seed=8),
         *(Look(f"uneven {s}", falloff_stops=s, seed=9) for s in (1.0, 1.9, 3.2)),
         *(Look(f"under-lit {s}", level_stops=-s, noise_b=2e-5, seed=10) for s in (2, 3.2, 4.5)),
         *(Look(f"noisy {n}", noise_a=n, noise_b=n / 8, seed=11) for n in (4e-4, 1.5e-3, 5e-3)),
