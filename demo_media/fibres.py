@@ -137,8 +137,8 @@ def _barb(
     bend = start + across * reach * 0.55 + along * reach * 0.35
     end = start + across * reach * rng.uniform(0.7, 1.0) + along * reach * rng.uniform(0.8, 1.3)
     end = end + np.array([0.0, reach * 0.12])
-    points = bezier([(float(p[0]), float(p[1])) for p in (start, bend, end)], 8)
-    s = np.linspace(0, 1, 8)
+    points = bezier([(float(p[0]), float(p[1])) for p in (start, bend, end)], 6)
+    s = np.linspace(0, 1, 6)
     tint = np.clip(rng.normal(1, 0.15) + rng.normal(0, 0.04, 3), 0.5, 1.6)
     clean, spill = shade_strand(material, lights, (0.7 + 0.55 * s) * rng.uniform(0.8, 1.25), tint)
     return Strand(points, scale * rng.uniform(0.8, 1.6) * (1 - 0.7 * s) + 0.12, clean, spill)

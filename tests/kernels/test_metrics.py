@@ -75,13 +75,16 @@ def test_connectivity_of_a_dim_but_connected_pixel_by_hand() -> None:
 
 
 def test_connectivity_uses_four_neighbours() -> None:
-    """Source: Rhemann et al. 2009 leaves it open; four-connected is common practice."""
+    """Source: Rhemann et al. 2009, only the largest region counts; four neighbours are common.
+
+    The lone pixel is no part of the block, so l = 0 and all of the difference counts. Were it,
+    l would be 0.6 and both distances below θ: no error.
+    """
     truth = np.zeros((6, 6))
     truth[1:4, 1:4] = 1
     estimate = truth.copy()
-    estimate[4, 4] = truth[4, 4] = 1.0  # touches the block by a corner only
-    estimate[4, 4] = 0.6
-    assert m.connectivity_error(estimate, truth) == pytest.approx(abs((1 - 0.6) - (1 - 1.0)))
+    estimate[4, 4], truth[4, 4] = 0.6, 0.7  # touches the block by a corner only
+    assert m.connectivity_error(estimate, truth) == pytest.approx(0.1)
 
 
 def test_psnr_by_hand() -> None:

@@ -43,6 +43,11 @@ def test_every_kind_is_exact_and_finite(kind: str) -> None:
     assert min(shot.edge_mask.sum(), shot.core_mask.sum(), shot.backing_mask.sum()) > 500
     k = 2 if shot.primary == "blue" else 1
     others = [c for c in range(3) if c != k]
+    if not shot.codec:
+        for mask in (shot.core_mask, shot.backing_mask):
+            residual = (shot.plate - shot.light)[:, mask]
+            assert np.abs(residual.mean(axis=1)).max() < 1e-3
+            assert 0.001 < residual.std() < 0.04
     assert np.all(shot.clean_plate[k] > 1.3 * shot.clean_plate[others].max(axis=0))
 
 
@@ -143,6 +148,9 @@ def test_video_planes_of_known_colours() -> None:
     ramp = np.broadcast_to(np.linspace(0.05, 0.8, 64, dtype=np.float32), (3, 32, 64)).copy()
     back = working_from_yuv420(*yuv420_from_working(ramp))
     np.testing.assert_allclose(back, ramp, atol=0.012)
+    tinted = ramp * np.array([0.7, 1.0, 0.5], np.float32)[:, None, None]
+    back = working_from_yuv420(*yuv420_from_working(tinted))
+    np.testing.assert_allclose(back, tinted, atol=0.025)
 
 
 def test_codec_shots_went_through_the_codec() -> None:

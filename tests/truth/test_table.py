@@ -98,6 +98,7 @@ def test_the_rule_measures_the_plate_and_nothing_else() -> None:
     clean[:] = np.array([0.15, 0.35, 0.11], np.float32)[:, None, None]
     plate = clean + rng.normal(0, 0.006, clean.shape).astype(np.float32)
     plate[:, 40:80, 60:100] = np.array([0.3, 0.33, 0.3], np.float32)[:, None, None]
+    plate[:, 40:50, 60:100] = np.array([0.3, 0.315, 0.3], np.float32)[:, None, None]
     recipe = rule_recipe(plate, clean, "green")
     assert subject_ratio(plate, clean, "green") == pytest.approx(1.1, abs=1e-3)
     edge = recipe.extractors[0]
