@@ -187,6 +187,10 @@ class PictureLoop:
         frames = self.opened.shot.frames
         return frames[max(0, bisect_right(frames, frame) - 1)]
 
+    def ask_present(self) -> None:
+        """Have the present frame decoded before anybody has come in."""
+        self._ask(self.existing(self.scheduler.clock.frame_at(self.now())), True)
+
     def _ask(self, frame: int, operator: bool) -> bool:
         needs = self.opened.needs(self.session.recipe, frame)
         ready = [self.store.ask(need, operator=operator) for need in needs]

@@ -119,6 +119,7 @@ class Service:
         """Begin, on the event loop that is running."""
         self.pictures.run()
         self.open_companions()
+        self.pictures.ask_present()
 
     def stop(self) -> None:
         """Save, end threads and decoders, free memory. Blocks."""
@@ -200,6 +201,7 @@ class Service:
         self._opening.discard((opened.epoch, companion))
         if opened is self.opened:
             self.scheduler.remake(self.now())
+            self.pictures.ask_present()
             self.tell_status()
             self.pump()
 

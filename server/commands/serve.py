@@ -133,8 +133,6 @@ def demo(
     options = ServeOptions(
         shot=str(paths.shot),
         recipe=place / "work" / "demo.json",
-        clean_plate=paths.clean_plate,
-        backdrop=paths.backdrop,
         metrics=metrics,
         cert=cert,
         key=key,
