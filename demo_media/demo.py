@@ -112,12 +112,26 @@ def make_demo(
         _build(building, frames, width, height, progress, workers)
         (building / _MARK).write_text(json.dumps(wanted | _facts(), indent=2) + "\n", "utf-8")
         building.chmod(0o755)
-        if folder.is_dir():
-            shutil.rmtree(folder)
-        os.replace(building, folder)
+        _put_in_place(building, folder)
     finally:
         shutil.rmtree(building, ignore_errors=True)
     return DemoPaths.of(folder, frames)
+
+
+def _put_in_place(building: Path, folder: Path) -> None:
+    """Give the finished parts their names; in an older demo's folder only its own parts go.
+
+    Whatever else people keep there stays. The mark says "being made" until all parts are in place.
+    """
+    if not folder.is_dir() or not any(folder.iterdir()):
+        os.replace(building, folder)
+        return
+    (folder / _MARK).write_text('{"version": 0}\n', "utf-8")
+    for part in sorted(building.iterdir(), key=lambda path: path.name == _MARK):
+        old = folder / part.name
+        if old.is_dir():
+            shutil.rmtree(old)
+        os.replace(part, old)
 
 
 def _is_made(folder: Path, wanted: dict[str, int]) -> bool:
@@ -180,8 +194,12 @@ def _build(
                     progress(index + 1, total)
                 yield made
 
-        write_movie(paths.movie, planes(), fps=FPS, crf=17)
-        backdrop.result()
+        try:
+            write_movie(paths.movie, planes(), fps=FPS, crf=17)
+            backdrop.result()
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
     if progress is not None:
         progress(total, total)
 

@@ -1,150 +1,34 @@
-"""The demo's subject: a clay-and-brass automaton that waters a plant on a bench, with its steam.
-
-Coordinates are those of a 1920 × 1080 picture; the stage scales them to the size asked for.
-"""
+"""The demo's subject: a clay-and-brass automaton that waters a plant on a bench, with its steam."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_media.fibres import plume, tendrils
+from demo_media.bench import draw_bench, draw_lantern, draw_plant, draw_small_pots
+from demo_media.fibres import plume
 from demo_media.raster import SUPERSAMPLE, Canvas, Points, average_layers, clip_box, strand_layer
-from demo_media.shade import Lamp, Lights, Material
-from demo_media.shapes import Paint, Painter, bezier, turn
-from demo_media.vapour import embers, glass_dome, pour, steam
+from demo_media.shapes import Paint, Painter
+from demo_media.stage import (
+    BRASS,
+    CLAY,
+    CREAM,
+    DARK_CLAY,
+    EMBER,
+    GLINT,
+    INK,
+    IRON,
+    LENS,
+    OLD_BRASS,
+    Pose,
+    Stage,
+    pose_at,
+    soft_step,
+    stage_lights,
+)
+from demo_media.vapour import embers, pour, steam
 
 Image = NDArray[np.float32]
-Point = tuple[float, float]
-
-CLAY = Material((0.44, 0.19, 0.11), roughness=0.45, grain=0.10, grain_px=10, sheen=0.25)
-DARK_CLAY = Material((0.20, 0.085, 0.055), roughness=0.5, grain=0.14, grain_px=9)
-BRASS = Material((0.88, 0.60, 0.25), metal=1.0, roughness=0.22, grain=0.05, grain_px=7)
-OLD_BRASS = Material((0.62, 0.40, 0.17), metal=1.0, roughness=0.45, grain=0.16, grain_px=9)
-IRON = Material((0.25, 0.24, 0.245), metal=1.0, roughness=0.5, grain=0.15, grain_px=8)
-CREAM = Material((0.70, 0.62, 0.48), roughness=0.22, grain=0.03, grain_px=16, sheen=0.3)
-INK = Material((0.022, 0.021, 0.026), roughness=0.18, grain=0.0)
-WOOD = Material((0.20, 0.105, 0.055), roughness=0.4, grain=0.30, grain_px=22)
-LEAF = Material((0.30, 0.055, 0.085), roughness=0.4, grain=0.22, grain_px=7, sheen=0.3)
-PETAL = Material((0.80, 0.36, 0.13), roughness=0.6, grain=0.10, grain_px=6, sheen=0.4)
-EMBER = Material((2.6, 0.85, 0.16), roughness=0.8, grain=0.35, grain_px=9)
-LENS = Material((0.045, 0.05, 0.065), roughness=0.10, grain=0.0)
-GLINT = Material((2.4, 2.3, 2.1), roughness=0.9, grain=0.0)
-
-
-@dataclass(frozen=True)
-class Pose:
-    """Where the automaton is at one frame; angles in degrees, clockwise."""
-
-    sway: float
-    nod: float
-    pour: float
-    wave: float
-    wave_speed: float
-    time: float
-
-
-def pose_at(index: int, frames: int) -> Pose:
-    """The pose of frame `index` of `frames`; three waves of the arm in forty-eight frames."""
-    t = index / max(frames, 1)
-    turns = 2 * np.pi * index / 16
-    tilt = float(np.clip((np.sin(2 * np.pi * (t - 0.14)) + 0.55) / 1.2, 0, 1))
-    return Pose(
-        sway=1.1 * float(np.sin(2 * np.pi * t)),
-        nod=3.5 * float(np.sin(2 * np.pi * t + 0.7)),
-        pour=tilt * tilt * (3 - 2 * tilt),
-        wave=float(-62 + 30 * np.sin(turns)),
-        wave_speed=float(30 * 2 * np.pi / 16 * np.cos(turns)),
-        time=index / 24,
-    )
-
-
-def stage_lights(backing: tuple[float, float, float]) -> Lights:
-    """A warm key from the upper left, a cool fill, a bright rim from behind."""
-    return Lights(
-        lamps=(
-            Lamp((-0.62, -0.62, 0.62), (1.02, 0.92, 0.78)),
-            Lamp((0.85, -0.15, 0.5), (0.17, 0.21, 0.28)),
-            Lamp((0.75, -0.45, -0.42), (0.85, 0.74, 0.58)),
-        ),
-        backing=backing,
-        spill=0.36,
-    )
-
-
-class Stage:
-    """Draws in 1920 × 1080 coordinates, turned about the automaton's foot where asked."""
-
-    def __init__(self, painter: Painter, scale: float, origin: Points | None = None) -> None:
-        self.painter = painter
-        self.scale = scale
-        self.origin = np.zeros(2) if origin is None else origin
-        self.pivot = np.zeros(2)
-        self.degrees = 0.0
-
-    def turned(self, pivot: Point, degrees: float) -> Stage:
-        """The same stage with everything turned about `pivot`."""
-        other = Stage(self.painter, self.scale, self.origin)
-        other.pivot, other.degrees = np.asarray(pivot, np.float64), degrees
-        return other
-
-    def at(self, points: Sequence[Point] | Points) -> Points:
-        """Design coordinates to pixels of the canvas."""
-        array = np.atleast_2d(np.asarray(points, np.float64))
-        moved = turn(array - self.pivot, self.degrees) + self.pivot
-        return np.asarray(moved * self.scale - self.origin, np.float64)
-
-    def point(self, x: float, y: float) -> Point:
-        p = self.at([(x, y)])[0]
-        return float(p[0]), float(p[1])
-
-    def pot(
-        self,
-        x: float,
-        y: float,
-        profile: Sequence[Point],
-        material: Material,
-        *,
-        degrees: float = 0.0,
-        paint: Paint | None = None,
-    ) -> None:
-        self.painter.turned_pot(
-            self.point(x, y),
-            np.asarray(profile, np.float64) * self.scale,
-            material,
-            degrees=self.degrees + degrees,
-            paint=paint,
-        )
-
-    def ball(
-        self,
-        x: float,
-        y: float,
-        rx: float,
-        ry: float,
-        material: Material,
-        *,
-        degrees: float = 0.0,
-        flatness: float = 1.0,
-        paint: Paint | None = None,
-    ) -> None:
-        self.painter.ellipsoid(
-            self.point(x, y),
-            (rx * self.scale, ry * self.scale),
-            material,
-            degrees=self.degrees + degrees,
-            flatness=flatness,
-            paint=paint,
-        )
-
-    def tube(
-        self, points: Sequence[Point], start: float, end: float, material: Material, count: int = 12
-    ) -> None:
-        path = bezier([self.point(*p) for p in points], count)
-        self.painter.limb(path, np.linspace(start, end, count) * self.scale, material)
 
 
 def draw_gardener(
@@ -162,19 +46,14 @@ def draw_gardener(
     _plume(stage, head, pose)
     _torso(body, pose)
     _head(head, pose)
-    _bench(stage)
-    _plant(stage, pose)
-    _lantern(stage, pose)
-    _small_pots(stage)
+    draw_bench(stage)
+    draw_plant(stage, pose)
+    draw_lantern(stage, pose)
+    draw_small_pots(stage)
     _pouring_arm(stage, body, pose)
     _waving_arm(stage, body, pose)
     _embers(stage, pose)
     return canvas
-
-
-def soft_step(x: Image) -> Image:
-    """A logistic step, 0 to 1, without overflow."""
-    return np.asarray(0.5 + 0.5 * np.tanh(0.5 * x), np.float32)
 
 
 def _bands(scale: float) -> Paint:
@@ -264,83 +143,6 @@ def _plume(stage: Stage, head: Stage, pose: Pose) -> None:
     layer = strand_layer(strands, stage.painter.canvas.width, stage.painter.canvas.height)
     if layer is not None:
         stage.painter.canvas.over(layer)
-
-
-def _bench(s: Stage) -> None:
-    painter = s.painter
-    for top, bottom, material in ((948, 1010, WOOD), (1010, 1100, DARK_CLAY)):
-        outline = s.at([(-20, top), (1940, top), (1940, bottom), (-20, bottom)])
-        tilt = (0.0, -0.75) if top == 948 else (0.0, 0.1)
-        painter.plate(outline, material, tilt=tilt, stretch=(0.035, 0.9))
-    s.tube([(-20, 1008), (1940, 1008)], 8, 8, WOOD, 3)
-
-
-def _leaf(s: Stage, x: float, y: float, length: float, degrees: float, tilt: float) -> None:
-    t = np.linspace(0, 1, 24)
-    half = 0.30 * length * np.sin(np.pi * t**0.8) ** 0.9
-    side = np.stack([half, -length * t], 1)
-    other = np.stack([-half[::-1], -length * t[::-1]], 1)
-    local = turn(np.concatenate([side, other]), degrees) + np.array([x, y])
-    s.painter.plate(s.at(local), LEAF, tilt=(0.5 * float(np.sin(np.radians(degrees))), tilt))
-    tip = turn(np.array([[0.0, -0.92 * length]]), degrees)[0] + np.array([x, y])
-    s.tube([(x, y), (float(tip[0]), float(tip[1]))], 2.6, 1.0, PETAL, 4)
-
-
-def _plant(s: Stage, pose: Pose) -> None:
-    rng = np.random.default_rng(4)
-    stir = 2.0 * float(np.sin(5 * pose.time)) * (0.3 + pose.pour)
-    painter = s.painter
-    grass = tendrils(s.point(430, 830), s.scale, stir, painter.lights)
-    layer = strand_layer(grass, painter.canvas.width, painter.canvas.height)
-    if layer is not None:
-        painter.canvas.over(layer)
-    for i in range(13):
-        lean = -78 + 12.5 * i + float(rng.uniform(-6, 6)) + stir
-        length = float(rng.uniform(105, 165)) * (1 - 0.25 * abs(lean) / 90)
-        lift = float(rng.uniform(0, 60))
-        foot_x = 430 + 0.55 * lean
-        tip = (foot_x + 0.9 * lean, 790 - lift)
-        s.tube([(430, 850), (foot_x, 830), tip], 4.5, 3.0, DARK_CLAY, 8)
-        _leaf(s, tip[0], tip[1], length, lean, -0.35 + 0.5 * float(rng.random()))
-    s.tube([(430, 850), (436, 720), (418 + 3 * stir, 560)], 5, 3.5, DARK_CLAY, 12)
-    for angle in range(0, 360, 40):
-        x, y = np.sin(np.radians(angle)) * 30, np.cos(np.radians(angle)) * 30
-        s.ball(418 + 3 * stir + x, 552 + y, 24, 13, PETAL, degrees=90 - angle, flatness=0.6)
-    s.ball(418 + 3 * stir, 552, 17, 17, OLD_BRASS)
-    s.pot(430, 968, [(0, 78), (10, 84), (100, 108), (112, 110)], CLAY)
-    s.pot(430, 862, [(0, 112), (5, 120), (26, 122), (32, 114)], CLAY)
-
-
-def _lantern(s: Stage, pose: Pose) -> None:
-    s.pot(1480, 968, [(0, 130), (10, 140), (22, 138), (34, 118)], OLD_BRASS)
-    painter = s.painter
-    for i in range(5):
-        phase = pose.time * (1.3 + 0.2 * i) + 1.7 * i
-        x = 1480 + 62 * np.sin(phase) + 14 * np.sin(3.1 * phase)
-        y = 790 + 78 * np.sin(0.83 * phase + i)
-        s.ball(float(x), float(y), 8, 8, EMBER, flatness=0.6)
-        s.ball(float(x), float(y), 4, 4, GLINT, flatness=0.6)
-    layer = glass_dome(painter, s.point(1480, 938), s.scale)
-    if layer is not None:
-        painter.canvas.over(layer)
-    s.pot(1480, 598, [(0, 12), (6, 20), (22, 20), (34, 8), (38, 6)], BRASS)
-
-
-def _small_pots(s: Stage) -> None:
-    s.pot(1700, 972, [(0, 62), (70, 82), (80, 84)], CLAY)
-    s.pot(1700, 894, [(0, 86), (4, 92), (22, 93), (28, 86)], CLAY)
-    s.pot(1705, 868, [(0, 60), (58, 76), (66, 78)], DARK_CLAY)
-    s.pot(1705, 804, [(0, 80), (4, 85), (20, 86), (25, 80)], DARK_CLAY)
-    s.pot(
-        180,
-        972,
-        [(0, 50), (40, 66), (90, 56), (128, 30), (146, 34)],
-        CREAM,
-        paint=Paint(
-            lambda a, h: np.asarray(np.exp(-(((h / s.scale - 62) / 9) ** 2)), np.float32),
-            (0.10, 0.13, 0.26),
-        ),
-    )
 
 
 def _hand(s: Stage, x: float, y: float, degrees: float) -> None:

@@ -12,18 +12,11 @@ from demo_media.backdrop import evening_lights
 from demo_media.backing import ScreenLook, make_screen
 from demo_media.camera import Noise, expose, lens_blur
 from demo_media.codec import through_codec
+from demo_media.effects import breathe_smoke, hang_bulbs, stand_glass, throw_sparks
 from demo_media.raster import Canvas
 from demo_media.shade import Lamp, Lights
 from demo_media.shapes import Painter
-from demo_media.subjects import (
-    breathe_smoke,
-    grow_hair,
-    hang_bulbs,
-    stand_figure,
-    stand_glass,
-    swing_arm,
-    throw_sparks,
-)
+from demo_media.subjects import grow_hair, stand_figure, swing_arm
 
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]

@@ -129,6 +129,20 @@ def test_other_folders_are_left_alone(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["file", "mine"]
 
 
+def test_an_older_demo_is_made_anew_and_the_work_beside_it_stays(tmp_path: Path) -> None:
+    """Common practice, no source."""
+    folder = tmp_path / "demo"
+    made = make_demo(folder, workers=1, frames=2, width=64, height=64)
+    (folder / "work").mkdir()
+    (folder / "work" / "mine.json").write_text("edits")
+    again = make_demo(folder, workers=1, frames=1, width=64, height=64)
+    assert again.last == 1001
+    assert not made.frame(made.shot, 1002).exists()
+    assert planes(again.frame(again.shot, 1001))["R"].shape == (64, 64)
+    assert (folder / "work" / "mine.json").read_text() == "edits"
+    assert [p.name for p in tmp_path.iterdir()] == ["demo"]
+
+
 def test_nothing_is_left_when_it_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Common practice, no source."""
     from demo_media import demo as module
