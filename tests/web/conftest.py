@@ -90,6 +90,29 @@ def start(given: dict[str, str]) -> Running:
     return Running(process, given, links["address"], links["reviewer"], links["operator"])
 
 
+def start_command(*arguments: str, data: Path) -> Running:
+    """Start `verdigris` itself and read the links that it prints."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from server.cli import main; main()", *arguments], cwd=ROOT,
+        text=True, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1",
+             "VERDIGRIS_DATA_DIR": str(data), "VERDIGRIS_CACHE_DIR": str(data / "cache"),
+             "VERDIGRIS_HOST_MEMORY_MB": "256", "VERDIGRIS_ENGINE": "cpu"},
+    )
+    assert process.stdout is not None
+    links: dict[str, str] = {}
+    for line in process.stdout:
+        for role in ("operator", "reviewer"):
+            if line.startswith(role):
+                links[role] = line.split()[-1]
+        if len(links) == 2:
+            break
+    else:
+        raise RuntimeError("the program did not print its links")
+    address = links["operator"].split("/join")[0]
+    return Running(process, {}, address, links["reviewer"], [links["operator"]])
+
+
 def options(demo: DemoPaths, data: Path, port: int = 0) -> dict[str, str]:
     """What `serve.py` needs to serve the demo shot."""
     return {

@@ -35,7 +35,7 @@ keep("devices", "devices", (m) => (state.devices = m.devices));
 keep("notes", "notes", (m) => (state.notes = m.notes));
 keep("cached", "cached", (m) => (state.cached = m.ranges));
 keep("takes", "takes", (m) => {
-  const known = new Set(state.takes.map((/** @type {any} */ t) => t.take));
+  const known = new Set(state.takes.filter((/** @type {any} */ t) => t.ready).map((/** @type {any} */ t) => t.take));
   const fresh = m.takes.filter((/** @type {any} */ t) => t.ready && !known.has(t.take) && !t.open);
   state.takes = m.takes;
   for (const take of fresh) emit("newtake", take);
