@@ -155,12 +155,21 @@ export function block({ title, open = false, hint = "", key }, ...children) {
 /** @type {Map<string, boolean>} which blocks are open, kept while panels are rebuilt */
 const unfolded = new Map();
 
+/** @param {any} node @param {PointerEvent} e */
+function outside(node, e) {
+  const r = node.getBoundingClientRect();
+  return e.clientX < r.left || e.clientX > r.right || e.clientY < r.top || e.clientY > r.bottom;
+}
+
 /** A modal sheet. @param {string} title @param {...any} children */
 export function sheet(title, ...children) {
   const node = h("dialog", { class: "sheet", "aria-label": title }, h("h2", { text: title }), ...children);
   node.append(h("div", { class: "foot" }, button({ label: "Close", text: "Close", onclick: () => node.close() })));
   node.addEventListener("close", () => node.remove());
-  node.addEventListener("click", (/** @type {MouseEvent} */ e) => e.target === node && node.close());
+  // A press beside the sheet closes it; the click that ends the tap that opened it does not.
+  let pressed = false;
+  node.addEventListener("pointerdown", (/** @type {PointerEvent} */ e) => (pressed = e.target === node && outside(node, e)));
+  node.addEventListener("click", () => pressed && node.close());
   document.body.append(node);
   node.showModal();
   return node;
