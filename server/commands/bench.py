@@ -18,7 +18,9 @@ def bench(
     json_file: Annotated[
         Path | None, typer.Option("--json", help="Write the figures to this file.")
     ] = None,
-    only: Annotated[str, typer.Option(help="Of cpu,service,page,cuda; all by default.")] = "",
+    only: Annotated[
+        str, typer.Option(help="Of cpu,render,service,page,cuda; all by default.")
+    ] = "",
 ) -> None:
     """Measure this machine: keying, the service, the page, the card. Medians.
 

@@ -26,7 +26,7 @@ from kernels.recipe import (
     starting_recipe,
 )
 
-SECTIONS = ("cpu", "service", "page", "cuda")
+SECTIONS = ("cpu", "render", "service", "page", "cuda")
 
 
 @dataclass(frozen=True)
@@ -140,9 +140,10 @@ def _section(name: str) -> dict[str, Any]:
     if name == "cpu":
         return bench_cpu()
     module, function = {
+        "render": ("server.jobs.bench_render", "bench_render"),
         "service": ("server.jobs.bench_service", "bench_service"),
         "page": ("server.jobs.bench_page", "bench_page"),
-        "cuda": ("kernels.cuda.bench", "bench_cuda"),
+        "cuda": ("kernels.cuda.bench", "bench"),
     }[name]
     try:
         work: Callable[[], dict[str, Any]] = getattr(importlib.import_module(module), function)
