@@ -118,8 +118,13 @@ def demosaic_gram() -> NDArray[np.float64]:
 def expose(light: Image, noise: Noise, rng: np.random.Generator) -> Image:
     """Working-space light (3, h, w), already through the lens, to the camera's picture of it."""
     camera = np.tensordot(CAMERA_FROM_WORKING.astype(np.float32), light, axes=1)
-    sigma = mosaic(np.sqrt(noise.variance(camera)).astype(np.float32))
-    raw = mosaic(camera) + sigma * rng.standard_normal(sigma.shape, dtype=np.float32)
+    raw = mosaic(camera)
+    slope, floor = (
+        mosaic(np.broadcast_to(np.reshape(v, (3, 1, 1)), camera.shape).astype(np.float32))
+        for v in (noise.slope, noise.floor)
+    )
+    sigma = np.sqrt(np.maximum(raw, 0) * slope + floor)
+    raw = raw + sigma * rng.standard_normal(sigma.shape, dtype=np.float32)
     raw = np.minimum(raw, np.float32(SENSOR_CLIP))
     back = np.linalg.inv(CAMERA_FROM_WORKING).astype(np.float32)
     return np.asarray(np.tensordot(back, demosaic(raw), axes=1), np.float32)

@@ -50,7 +50,7 @@ def write_half(
     pixels = np.stack(planes, axis=-1).astype(np.float16)
     spec = oiio.ImageSpec(pixels.shape[1], pixels.shape[0], len(names), "half")
     spec.channelnames = tuple(names)
-    spec.attribute("compression", "zip")
+    spec.attribute("compression", "zip:1")
     spec.attribute("colorInteropID", "lin_ap1_scene")
     spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), AP1_CHROMATICITIES)
     if frame is not None:
