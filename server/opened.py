@@ -15,6 +15,7 @@ from typing import Any, cast
 from kernels.engine import U8, DisplayTable, Engine, Inputs, Look, Stress, View
 from kernels.errors import VerdigrisError
 from kernels.inputs import mask_planes, masks_key, needs_backdrop
+from kernels.parameters import resolve
 from kernels.plan import Plan, build_plan
 from kernels.recipe import Recipe
 from server.frames import FrameId, FrameStore
@@ -214,7 +215,7 @@ class OpenedShot:
         return inputs, plate.missing
 
     def _backdrop(self, recipe: Recipe, frame: int, source: FrameId | None) -> Any:
-        settings = recipe.at(frame).assemble.backdrop
+        settings = resolve(recipe.assemble.backdrop, frame)
         held = self.store.held(source, self.engine.hold) if source is not None else None
         picture = held.pixels if held is not None and not held.error else None
         key = (settings.model_dump_json(), source, picture is None)
@@ -252,23 +253,28 @@ class OpenedShot:
         What is wrong with the look goes to `problems`, and the configuration's default is used.
         """
         look = recipe.look
+        chosen = (look.display, look.view, look.looks, look.lut_path)
+        table, problem = self._tables.get(chosen, lambda: self._bake(recipe))
+        if problem:
+            self.problems["look"] = problem
+        else:
+            self.problems.pop("look", None)
+        return cast("DisplayTable | None", table)
+
+    def _bake(self, recipe: Recipe) -> tuple[DisplayTable | None, str]:
+        look = recipe.look
+        default = default_choice(self.colour)
         try:
             if look.display == RAW_DISPLAY:
-                return None
-            default = default_choice(self.colour)
+                return None, ""
             display = look.display or default.display
             self.colour.check_display(display, look.view or None)
             view = look.view or self.colour.views(display)[0]
             lut = str(self.roots.resolve(look.lut_path)) if look.lut_path else ""
             choice = DisplayChoice(display, view, look=look.looks, lut=lut)
-            table = self._tables.get(choice.key, lambda: display_table(self.colour, choice))
+            return display_table(self.colour, choice), ""
         except VerdigrisError as error:
-            self.problems["look"] = str(error)
-            choice = default_choice(self.colour)
-            table = self._tables.get(choice.key, lambda: display_table(self.colour, choice))
-            return cast(DisplayTable, table)
-        self.problems.pop("look", None)
-        return cast(DisplayTable, table)
+            return display_table(self.colour, default), str(error)
 
     def picture(self, key: PictureKey, recipe: Recipe) -> tuple[U8, int, float]:
         """Make the picture of `key`; returns it with the header's flags and the seconds taken."""
@@ -337,7 +343,7 @@ class OpenedShot:
 
 def look_of(recipe: Recipe, frame: int) -> Look:
     """Return the recipe's view-only exposure and CDL at a frame."""
-    look = recipe.at(frame).look
+    look = resolve(recipe.look, frame)
     return Look(
         exposure_stops=float(cast(float, look.exposure_stops)), slope=look.cdl_slope,
         offset=look.cdl_offset, power=look.cdl_power, saturation=look.cdl_saturation,
