@@ -161,8 +161,20 @@ function switchControl(field, path, label) {
 
 /** @param {FieldInfo} field @param {string[]} path @param {string} label */
 function textControl(field, path, label) {
+  if (field.key.endsWith("colourspace") && state.colour?.colourspaces.length) return spaceControl(path, label);
   const node = h("input", { class: "text", type: "text", "aria-label": label, onchange: () => set(path, node.value, { label }) });
   return { body: [node], show: (/** @type {string} */ v) => { if (document.activeElement !== node) node.value = v ?? ""; } };
+}
+
+/** A colour space of the configuration in use; empty means by the file's tags. @param {string[]} path @param {string} label */
+function spaceControl(path, label) {
+  const names = state.colour.colourspaces;
+  const node = dropdown({ label, options: [["", "By its tags"], ...names.map((/** @type {string} */ n) => [n, n])], value: "", onpick: (v) => set(path, v, { label }) });
+  const show = (/** @type {string} */ v) => {
+    if (v && !names.includes(v)) node.append(h("option", { value: v, text: v }));
+    node.value = v ?? "";
+  };
+  return { body: [node], show };
 }
 
 /** @param {number} v scene-linear @returns {number} sRGB code 0..255, for a patch on the page only */

@@ -53,7 +53,7 @@ const UNITS = ["px", "deg", "stops"];
 export function words(key) {
   const parts = key.split("_");
   if (parts.length > 1 && UNITS.includes(parts[parts.length - 1])) parts.pop();
-  const text = parts.join(" ");
+  const text = parts.join(" ").replace("colourspace", "colour space");
   return (text[0]?.toUpperCase() ?? "") + text.slice(1);
 }
 

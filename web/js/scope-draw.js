@@ -36,6 +36,7 @@ function hueRgb(hue) {
  * @param {number} x @param {number} y @param {number} size @param {{hues?: boolean, height?: number}} [how]
  */
 export function drawDensity(c, density, x, y, size, { hues = false, height = size } = {}) {
+  const lift = density.planes.length === 3 ? faint : clear;
   const { width: w, height: h } = density;
   const planes = density.planes.map(bytesOf);
   const image = new ImageData(w, h);
@@ -61,8 +62,10 @@ export function drawDensity(c, density, x, y, size, { hues = false, height = siz
 /** Red, green, blue counts in soft colours, neutral where all three are equal. @param {number} r @param {number} g @param {number} b */
 const muted = (r, g, b) => [0.9 * r + 0.3 * g + 0.34 * b, 0.34 * r + 0.86 * g + 0.42 * b, 0.34 * r + 0.36 * g + b];
 
-/** Faint counts stay visible. @param {number} v */
-const lift = (v) => (v ? 22 + 233 * (v / 255) ** 0.7 : 0);
+/** Faint counts stay visible: a little where three channels add up, more in the discs. @param {number} v */
+const faint = (v) => (v ? 22 + 233 * (v / 255) ** 0.7 : 0);
+/** @param {number} v */
+const clear = (v) => (v ? 70 + 185 * (v / 255) ** 0.4 : 0);
 
 /** @param {HTMLCanvasElement} canvas @param {any} histogram */
 export function drawHistogram(canvas, histogram) {

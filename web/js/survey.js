@@ -33,8 +33,11 @@ export function surveyResult(result) {
     h("p", { class: "help", text: caution ?? "" }));
 }
 
+/** @param {string} text */
+const capital = (text) => text[0].toUpperCase() + text.slice(1);
+
 /** @param {any} r */
 function reason(r) {
   const where = r.box ? button({ label: `Show where: ${r.title}`, text: "Show where", class: "small", onclick: () => showArea(String(shown) === String(r.box) ? null : r.box) }) : null;
-  return h("li", {}, h("div", { class: "strong", text: r.title }), h("div", { text: r.text }), r.remedy ? h("div", { class: "help", text: r.remedy }) : null, where);
+  return h("li", {}, h("div", { text: capital(r.text) }), r.remedy ? h("div", { class: "help", text: capital(r.remedy) }) : null, where);
 }
