@@ -84,17 +84,21 @@ def _key(key: Any) -> tuple[Any, ...]:
 
 
 def histogram(pixels: Array, weights: tuple[float, float, float]) -> Histogram:
-    """Count values of each channel over 256 steps between the smallest and largest value."""
+    """Count values of each channel over 256 steps between the smallest and largest value.
+
+    Saturation is counted over 0..1; above 1 (a negative channel) it counts as 1.
+    """
     channels = channels_of(pixels, weights)
     low, high = float(pixels.min()), float(pixels.max())
     if high - low < 1e-6:
         low, high = low - 0.5, high + 0.5
     counts = {
-        name: np.histogram(
-            values, BINS, (0.0, 1.0) if name == "saturation" else (low, high)
-        )[0].tolist()
+        name: np.histogram(values, BINS, (low, high))[0].tolist()
         for name, values in channels.items()
+        if name != "saturation"
     }
+    share = np.clip(channels["saturation"], 0, 1)
+    counts["saturation"] = np.histogram(share, BINS, (0.0, 1.0))[0].tolist()
     return Histogram(low=low, high=high, counts=counts)
 
 

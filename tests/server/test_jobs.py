@@ -1,0 +1,183 @@
+"""The job runner: one after the other, progress, cancel, failures in a sentence."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+
+from kernels.errors import VerdigrisError
+from server.jobs.from_page import PAGE_JOBS, safe_name
+from server.jobs.runner import MAX_QUEUED, JobContext, JobError, JobResult, JobRunner
+from server.renderer import RenderThread, SharedEngine, Urgency
+from server.replies import JobInfo
+from tests.server.conftest import Live
+
+
+class Heard:
+    """Collects what a runner tells."""
+
+    def __init__(self) -> None:
+        self.infos: list[JobInfo] = []
+        self.changed = threading.Condition()
+
+    def __call__(self, info: JobInfo) -> None:
+        with self.changed:
+            self.infos.append(info)
+            self.changed.notify_all()
+
+    def wait(self, job: str, *states: str) -> JobInfo:
+        with self.changed:
+            assert self.changed.wait_for(
+                lambda: any(i.job == job and i.state in states for i in self.infos), 10)
+            return next(i for i in reversed(self.infos) if i.job == job and i.state in states)
+
+
+def context(options: dict[str, Any]) -> Any:
+    def make(out: Path, cancelled: threading.Event, report: Any) -> JobContext:
+        nothing = cast(Any, None)
+        return JobContext(shot=nothing, recipe=nothing, revision=1, options=options, roots=nothing,
+                          engine=nothing, out=out, renders=out, plates=out, cancelled=cancelled,
+                          report=report)
+
+    return make
+
+
+def work(job: JobContext) -> JobResult:
+    kind = job.options.get("kind")
+    if kind == "sentence":
+        raise VerdigrisError("'x.exr' is missing: supply it")
+    if kind == "defect":
+        raise ZeroDivisionError("secret detail")
+    if kind == "wait":
+        job.cancelled.wait(10)
+        job.report(1, 2)
+    for n in range(4):
+        job.report(n + 1, 4)
+    path = job.out / "report.txt"
+    path.write_text("done")
+    return JobResult("all well", {"n": 4}, {"report.txt": path})
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> Iterator[tuple[JobRunner, Heard]]:
+    heard = Heard()
+    runner = JobRunner({"survey": work}, tmp_path, on_change=heard)
+    yield runner, heard
+    runner.close()
+
+
+def test_a_job_reports_and_leaves_files(made: tuple[JobRunner, Heard]) -> None:
+    """Common practice, no source."""
+    runner, heard = made
+    job = runner.start("survey", context({}), "request").job
+    done = heard.wait(job, "done")
+    assert (done.id, done.done, done.total, done.message) == ("request", 4, 4, "all well")
+    assert (done.result, done.files) == ({"n": 4}, ["report.txt"])
+    path = runner.file(job, "report.txt")
+    assert path is not None
+    assert path.read_text() == "done"
+    assert runner.file(job, "../report.txt") is None
+    assert runner.file("other", "report.txt") is None
+
+
+def test_failures_are_sentences_and_defects_stay_inside(
+    made: tuple[JobRunner, Heard], caplog: pytest.LogCaptureFixture
+) -> None:
+    """Common practice, no source."""
+    runner, heard = made
+    first = runner.start("survey", context({"kind": "sentence"})).job
+    assert heard.wait(first, "failed").message == "'x.exr' is missing: supply it"
+    second = runner.start("survey", context({"kind": "defect"})).job
+    assert "secret detail" not in heard.wait(second, "failed").message
+    assert "secret detail" in caplog.text
+    third = runner.start("survey", context({})).job
+    heard.wait(third, "done")
+
+
+def test_jobs_are_cancelled_running_or_waiting(made: tuple[JobRunner, Heard]) -> None:
+    """Common practice, no source."""
+    runner, heard = made
+    running = runner.start("survey", context({"kind": "wait"})).job
+    heard.wait(running, "running")
+    waiting = runner.start("survey", context({})).job
+    runner.cancel(waiting)
+    assert heard.wait(waiting, "cancelled")
+    runner.cancel(running)
+    assert heard.wait(running, "cancelled")
+    with pytest.raises(JobError):
+        runner.cancel("other")
+    assert not [i for i in heard.infos if i.job == waiting and i.state == "running"]
+
+
+def test_the_queue_has_an_end(made: tuple[JobRunner, Heard]) -> None:
+    """Common practice, no source."""
+    runner, heard = made
+    jobs = [runner.start("survey", context({"kind": "wait"})).job for _ in range(MAX_QUEUED)]
+    with pytest.raises(JobError):
+        runner.start("survey", context({}))
+    with pytest.raises(JobError):
+        runner.start("render", context({}))
+    for job in jobs:
+        runner.cancel(job)
+        heard.wait(job, "cancelled")
+
+
+def test_the_page_starts_a_survey_and_a_suggestion(fresh: Live) -> None:
+    """Common practice, no source."""
+    with fresh.page() as page:
+        page.send(type="job_start", id="s", kind="survey")
+        done = page.until("job", timeout=60, id="s", state="done")
+        assert done["result"]["verdict"]
+        assert done["files"] == ["survey.html"]
+        page.send(type="job_start", id="g", kind="suggest")
+        suggested = page.until("job", timeout=60, id="g", state="done")["result"]["recipe"]
+        assert suggested["extractors"]
+        page.set("", suggested, label="take the suggestion")
+        page.until("accepted", timeout=10)
+        fresh.service.pictures.soon(lambda: None)
+    page_url = f"/api/jobs/{done['job']}/survey.html"
+    answer = fresh.get(page_url, fresh.cookie())
+    assert answer.status_code == 200
+    assert "attachment" in answer.headers["content-disposition"]
+    assert fresh.get(page_url, fresh.cookie("reviewer")).status_code == 403
+    assert fresh.service.opened.problems.get("clean") is None
+
+
+def test_all_kinds_the_page_may_ask_for_are_there() -> None:
+    """Common practice, no source."""
+    assert {"render", "survey", "suggest"} <= set(PAGE_JOBS)
+    assert safe_name("a b/../c.exr") == "a_b_c_exr"
+    assert safe_name("...") == "shot"
+
+
+def test_the_engines_thread_does_the_urgent_first_and_survives_failures() -> None:
+    """Common practice, no source."""
+    thread = RenderThread()
+    gate, done = threading.Event(), []
+    blocked = thread.submit(Urgency.PICTURE, lambda: gate.wait(10))
+    futures = [thread.submit(u, lambda u=u: done.append(u.name)) for u in (
+        Urgency.JOB, Urgency.SCOPE, Urgency.PICTURE, Urgency.SAMPLE)]
+    gate.set()
+    for future in [blocked, *futures]:
+        future.result(10)
+    assert done == ["PICTURE", "SAMPLE", "SCOPE", "JOB"]
+    with pytest.raises(ZeroDivisionError):
+        thread.call(Urgency.PICTURE, lambda: 1 // 0)
+    seen: list[str] = []
+
+    class Engine:
+        name, description = "cuda", "x"
+
+        def planes(self, n: int) -> int:
+            seen.append(threading.current_thread().name)
+            return n + 1
+
+    shared = SharedEngine(cast(Any, Engine()), thread)
+    assert shared.planes(1) == 2
+    assert seen == ["renderer"]
+    thread.close()
+    assert thread.submit(Urgency.PICTURE, lambda: 1).cancelled()

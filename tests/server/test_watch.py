@@ -1,0 +1,65 @@
+"""Takes appear by themselves and open with the last recipe."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+from server.background import running
+from server.start import ServeOptions, make_service
+from server.watch import STILL_FOR_S, Watch, look, newest
+from tests.server.conftest import Live, settings_for, wait_for, write_shot
+
+
+def test_a_folder_of_takes_is_looked_through(tmp_path: Path) -> None:
+    """Common practice, no source."""
+    write_shot(tmp_path / "take1", "a")
+    write_shot(tmp_path / "take2", "b", range(1, 4))
+    (tmp_path / "take2" / "notes.txt").write_text("x")
+    (tmp_path / "deep" / "er" / "est" / "ly").mkdir(parents=True)
+    found = {take.name: take.frames for take in look(tmp_path)}
+    assert found == {"a": 6, "b": 3}
+    assert newest(tmp_path / "deep") is None
+    assert look(tmp_path / "gone") == []
+
+
+def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> None:
+    """Common practice, no source."""
+    folder = tmp_path / "takes"
+    first = write_shot(folder / "one", "one")
+    settings = settings_for(tmp_path)
+    options = ServeOptions(shot=str(first), roots=(folder,))
+    service, maker = make_service(options, settings)
+    now = [time.time() + 100]
+    watch = Watch(service, maker, folder, clock=lambda: now[0])
+    service.background.append(watch.run)
+    service.open_take = watch.open
+    with running(service, options, settings) as address:
+        live = Live(service, address, tmp_path)
+        with live.page(show={"name": "plate"}) as page:
+            wait_for(lambda: [take.name for take in service.takes] == ["one"])
+            assert service.takes[0].open
+            page.set("backing/primary", "blue")
+            page.until("accepted")
+            write_shot(folder / "two", "two", range(2001, 2004))
+            takes = page.until("takes", timeout=15)["takes"]
+            while len(takes) < 2:
+                takes = page.until("takes", timeout=15)["takes"]
+            assert {take["name"]: take["open"] for take in takes} == {"one": True, "two": False}
+            two = next(take for take in takes if take["name"] == "two")
+            now[0] += STILL_FOR_S + 1
+            page.send(type="take_open", id="t", take=two["take"])
+            state = page.until("state", timeout=20)["state"]
+            assert state["shot"]["name"].startswith("two")
+            assert (state["shot"]["first"], state["shot"]["last"]) == (2001, 2003)
+            assert state["recipe"]["backing"]["primary"] == "blue"
+            header, _ = page.picture()
+            assert header.frame == 2001
+            page.set("backing/primary", "red")
+            page.until("accepted")
+            one = next(take for take in takes if take["name"] == "one")
+            page.send(type="take_open", id="u", take=one["take"])
+            back = page.until("state", timeout=20)["state"]
+            assert back["recipe"]["backing"]["primary"] == "blue", "a take keeps its own recipe"
+            page.send(type="take_open", id="v", take="../secret.mov")
+            assert page.until("error", about="v")["message"]
