@@ -66,7 +66,10 @@ class Healthy(BaseModel):
 
 
 def create_app(
-    service: Service, *, hosts: Callable[[], frozenset[str]], port: Callable[[], int],
+    service: Service,
+    *,
+    hosts: Callable[[], frozenset[str]],
+    port: Callable[[], int],
     metrics: bool = False,
 ) -> FastAPI:
     """Make the application around a service.
@@ -77,8 +80,10 @@ def create_app(
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         service.run()
-        tasks = [asyncio.ensure_future(run_feeds(service)),
-                 *(asyncio.ensure_future(work()) for work in service.background)]
+        tasks = [
+            asyncio.ensure_future(run_feeds(service)),
+            *(asyncio.ensure_future(work()) for work in service.background),
+        ]
         try:
             yield
         finally:
@@ -88,8 +93,13 @@ def create_app(
             await asyncio.to_thread(service.stop)
 
     app = FastAPI(
-        title="Verdigris", version="1", lifespan=lifespan, docs_url=None, redoc_url=None,
-        openapi_url=None, max_body_size=MAX_BODY,
+        title="Verdigris",
+        version="1",
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        max_body_size=MAX_BODY,
         description="The HTTP part; pictures and changes go over /ws.",
     )
     app.add_middleware(cast(Any, Guard), hosts=hosts, timing=service.timing)
@@ -162,9 +172,14 @@ def _add_routes(app: FastAPI, metrics: bool) -> None:
     app.get("/api/state", response_model=State, responses=REFUSALS)(state)
     app.get("/api/recipe", responses=REFUSALS)(recipe)
     app.get("/api/recipes/{name}", responses=REFUSALS)(saved_recipe)
-    app.get("/api/picture", responses={
-        **REFUSALS, 200: {"content": {"image/jpeg": {}, "image/png": {}, "image/webp": {}}},
-    }, response_class=Response)(picture)
+    app.get(
+        "/api/picture",
+        responses={
+            **REFUSALS,
+            200: {"content": {"image/jpeg": {}, "image/png": {}, "image/webp": {}}},
+        },
+        response_class=Response,
+    )(picture)
     app.get("/api/jobs/{job}/{file}", responses=REFUSALS)(job_file)
     if metrics:
         app.get("/metrics", include_in_schema=False)(show_metrics)
@@ -187,8 +202,9 @@ async def join(body: JoinRequest, request: Request, service: TheService) -> Resp
         raise HTTPException(429, "too many tries: wait a moment")
     redeemed = service.gate.redeem(body.token, body.name)
     if redeemed is None:
-        raise HTTPException(403, "this link was used already, has expired or was revoked: ask "
-                                 "for a new one")
+        raise HTTPException(
+            403, "this link was used already, has expired or was revoked: ask for a new one"
+        )
     device, token = redeemed
     name = cookie_name(request.app.state.port())
     answer = JSONResponse({"role": device.role})
@@ -214,9 +230,7 @@ def _schema() -> dict[str, Any]:
     shape = Shape(poses=[ShapePose(frame=0, points=[(0.0, 0.0), (1.0, 1.0)])])
     return {
         "recipe": recipe_schema(),
-        "extractors": {
-            kind: model().model_dump(mode="json") for kind, model in EXTRACTORS.items()
-        },
+        "extractors": {kind: model().model_dump(mode="json") for kind, model in EXTRACTORS.items()},
         "neutralise": NeutralisePass().model_dump(mode="json"),
         "shape": shape.model_dump(mode="json"),
     }
@@ -251,7 +265,8 @@ def _download(text: str, name: str) -> Response:
 
 
 async def picture(
-    _: AnyDevice, service: TheService,
+    _: AnyDevice,
+    service: TheService,
     view: Annotated[ViewName, Query()] = "composite",
     frame: Annotated[int | None, Query(ge=-(2**31), le=2**31 - 1)] = None,
     width: Annotated[int, Query(ge=1, le=16384)] = 960,
@@ -266,8 +281,15 @@ async def picture(
     size = service.scheduler.size
     wide, high = wire_size(None, width, size)
     quality = Quality.LOSSLESS if lossless else Quality.REST
-    key = PictureKey(service.scheduler.epoch, service.session.revision, number,
-                     Sight(view, extractor), wide, high, quality)
+    key = PictureKey(
+        service.scheduler.epoch,
+        service.session.revision,
+        number,
+        Sight(view, extractor),
+        wide,
+        high,
+        quality,
+    )
     opened, current = service.opened, service.session.recipe
     future = service.thread.submit(Urgency.SAMPLE, lambda: opened.picture(key, current))
     pixels, _flags, _seconds = await asyncio.wrap_future(future)

@@ -93,5 +93,11 @@ class Client:
 
     def person(self, *, following: bool, hidden: bool, frame: int) -> Person:
         """Return what others see of this page."""
-        return Person(client=self.client, name=self.name, role=self.role, following=following,
-                      hidden=hidden, frame=frame)
+        return Person(
+            client=self.client,
+            name=self.name,
+            role=self.role,
+            following=following,
+            hidden=hidden,
+            frame=frame,
+        )

@@ -23,7 +23,10 @@ LOSSLESS_QUALITY = 101
 """cv2's way of asking WebP for a lossless picture"""
 
 FAST_PNG = [
-    cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_HUFFMAN_ONLY
+    cv2.IMWRITE_PNG_COMPRESSION,
+    1,
+    cv2.IMWRITE_PNG_STRATEGY,
+    cv2.IMWRITE_PNG_STRATEGY_HUFFMAN_ONLY,
 ]
 
 U8 = NDArray[np.uint8]
@@ -58,7 +61,10 @@ def _encoded(pixels: U8, quality: Quality) -> tuple[bytes, Encoding, int]:
     moving = quality is Quality.MOVING
     number = MOVING_QUALITY if moving else REST_QUALITY
     data = simplejpeg.encode_jpeg(
-        pixels, quality=number, colorspace="RGB", colorsubsampling="420" if moving else "444",
+        pixels,
+        quality=number,
+        colorspace="RGB",
+        colorsubsampling="420" if moving else "444",
         fastdct=True,
     )
     return bytes(data), "jpeg", number

@@ -46,8 +46,13 @@ def _second(service: Service) -> None:
         service.tell_playhead()
     for client in list(service.clients.values()):
         if not service.gate.is_valid(client.device):
-            client.send(Problem(code="revoked", message="this device's time is over: open a new "
-                                                        "link", fatal=True))
+            client.send(
+                Problem(
+                    code="revoked",
+                    message="this device's time is over: open a new link",
+                    fatal=True,
+                )
+            )
             client.close(4401, "expired")
     _refresh(service)
     service.pump()
@@ -85,8 +90,14 @@ class ScopeFeed:
                 continue
             clock = viewer.clock or service.scheduler.clock
             frame = service.pictures.existing(clock.frame_at(now))
-            key = (service.scheduler.epoch, service.session.revision, frame, tuple(asked.kinds),
-                   asked.name, asked.extractor)
+            key = (
+                service.scheduler.epoch,
+                service.session.revision,
+                frame,
+                tuple(asked.kinds),
+                asked.name,
+                asked.extractor,
+            )
             if key != client.scope_sent:
                 await self._serve(client, asked, frame, key)
 
@@ -98,9 +109,12 @@ class ScopeFeed:
                 return
             opened, recipe = service.opened, service.session.recipe
             revision = service.session.revision
-            future = service.thread.submit(Urgency.SCOPE, lambda: scope(
-                opened, recipe, revision, frame, asked.name, asked.extractor, list(asked.kinds)
-            ))
+            future = service.thread.submit(
+                Urgency.SCOPE,
+                lambda: scope(
+                    opened, recipe, revision, frame, asked.name, asked.extractor, list(asked.kinds)
+                ),
+            )
             try:
                 self._made[key] = await asyncio.wrap_future(future)
             except NotReadyError:

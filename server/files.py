@@ -9,11 +9,18 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 
 TYPES = {
-    ".html": "text/html; charset=utf-8", ".js": "text/javascript; charset=utf-8",
-    ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml", ".png": "image/png",
-    ".jpg": "image/jpeg", ".webp": "image/webp", ".ico": "image/x-icon",
-    ".woff2": "font/woff2", ".json": "application/json", ".webmanifest":
-    "application/manifest+json", ".wasm": "application/wasm",
+    ".html": "text/html; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".svg": "image/svg+xml",
+    ".png": "image/png",
+    ".jpg": "image/jpeg",
+    ".webp": "image/webp",
+    ".ico": "image/x-icon",
+    ".woff2": "font/woff2",
+    ".json": "application/json",
+    ".webmanifest": "application/manifest+json",
+    ".wasm": "application/wasm",
 }
 WEB = Path(__file__).resolve().parent.parent / "web"
 JOIN = Path(__file__).resolve().parent / "join"

@@ -128,7 +128,12 @@ class FrameStore:
     # ------------------------------------------------------------ sources
 
     def open(
-        self, source: str, decoder: Decoder, shape: tuple[int, int], *, workers: int = 1,
+        self,
+        source: str,
+        decoder: Decoder,
+        shape: tuple[int, int],
+        *,
+        workers: int = 1,
         stamp: Callable[[int], object] = lambda _: None,
     ) -> None:
         """Take in a source. stamp: identity of a frame's file (size, time), to see changes."""
@@ -286,8 +291,11 @@ class FrameStore:
             decoded = self._decoded(frame)
         values = decoded.pixels.size + (decoded.alpha.size if decoded.alpha is not None else 0)
         made = Held(
-            hold(decoded.pixels), None if decoded.alpha is None else hold(decoded.alpha),
-            values * self._bytes_per_value, decoded.missing, decoded.error,
+            hold(decoded.pixels),
+            None if decoded.alpha is None else hold(decoded.alpha),
+            values * self._bytes_per_value,
+            decoded.missing,
+            decoded.error,
         )
         with self._lock:
             self._engine[frame] = made
@@ -310,7 +318,7 @@ class FrameStore:
             source = None if held is not None else self._decoded(frame).pixels
         pixels = fetch(held.pixels) if held is not None else source
         assert pixels is not None
-        return np.ascontiguousarray(pixels[:, step // 2::step, step // 2::step], np.float32)
+        return np.ascontiguousarray(pixels[:, step // 2 :: step, step // 2 :: step], np.float32)
 
     def _fit_engine(self, newest: FrameId | None) -> None:
         while self.engine_bytes > self.budget.engine and len(self._engine) > 1:
@@ -322,8 +330,9 @@ class FrameStore:
     def shrink_engine(self, share: float = 0.5) -> None:
         """Engine memory ran out: drop the least recently used part of it (owner thread only)."""
         with self._lock:
-            kept, self.budget = self.budget, Budget(
-                int(self.engine_bytes * share), self.budget.host, self.budget.disk
+            kept, self.budget = (
+                self.budget,
+                Budget(int(self.engine_bytes * share), self.budget.host, self.budget.disk),
             )
             self._fit_engine(None)
             self.budget = kept
@@ -367,17 +376,22 @@ class FrameStore:
         """Return the bytes held in each tier and the budgets."""
         disk = self._disk.bytes if self._disk is not None else 0
         return {
-            "engine": self.engine_bytes, "engine_budget": self.budget.engine,
-            "host": self.host_bytes, "host_budget": self.budget.host,
-            "disk": disk, "disk_budget": self.budget.disk,
+            "engine": self.engine_bytes,
+            "engine_budget": self.budget.engine,
+            "host": self.host_bytes,
+            "host_budget": self.budget.host,
+            "disk": disk,
+            "disk_budget": self.budget.disk,
         }
 
 
 def decoded_from(frame: Any) -> Decoded:
     """Return a `server.media` frame in half precision, clamped to half's range."""
     return Decoded(
-        _half(frame.pixels), None if frame.alpha is None else _half(frame.alpha),
-        bool(frame.missing or frame.held), int(frame.nonfinite),
+        _half(frame.pixels),
+        None if frame.alpha is None else _half(frame.alpha),
+        bool(frame.missing or frame.held),
+        int(frame.nonfinite),
     )
 
 

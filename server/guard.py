@@ -29,7 +29,11 @@ class Guard:
     """ASGI middleware; the outermost one."""
 
     def __init__(
-        self, app: ASGIApp, *, hosts: Callable[[], frozenset[str]], timing: Timing,
+        self,
+        app: ASGIApp,
+        *,
+        hosts: Callable[[], frozenset[str]],
+        timing: Timing,
         rate: RateLimit | None = None,
     ) -> None:
         self.app, self.hosts, self.timing = app, hosts, timing
@@ -66,9 +70,7 @@ class Guard:
             return 429, "rate", "too many requests: wait a moment"
         return None
 
-    async def _turn_away(
-        self, refusal: tuple[int, str, str], receive: Receive, send: Send
-    ) -> None:
+    async def _turn_away(self, refusal: tuple[int, str, str], receive: Receive, send: Send) -> None:
         """Refuse a handshake before it is accepted."""
         self.timing.refused.labels(refusal[1]).inc()
         log.warning("a handshake was refused: %s", refusal[1])
@@ -76,8 +78,12 @@ class Guard:
         await send({"type": "websocket.close", "code": 4403, "reason": refusal[2]})
 
     async def _http(
-        self, scope: Scope, headers: Headers, refusal: tuple[int, str, str] | None,
-        receive: Receive, send: Send,
+        self,
+        scope: Scope,
+        headers: Headers,
+        refusal: tuple[int, str, str] | None,
+        receive: Receive,
+        send: Send,
     ) -> None:
         start = time.perf_counter()
         secure = security_headers(headers.get("host", ""), scope["scheme"] == "https")
@@ -105,12 +111,17 @@ class Guard:
             log.exception("a request failed")
             self.timing.failures.labels("request").inc()
             if not status:
-                await _answer(guarded_send, 500, "this could not be done; the service's log tells "
-                                                 "more")
+                await _answer(
+                    guarded_send, 500, "this could not be done; the service's log tells more"
+                )
         finally:
-            log.info("%s %s %d %.1f ms", scope["method"], scope["path"][:200].encode(
-                "ascii", "backslashreplace").decode(), status,
-                1000 * (time.perf_counter() - start))
+            log.info(
+                "%s %s %d %.1f ms",
+                scope["method"],
+                scope["path"][:200].encode("ascii", "backslashreplace").decode(),
+                status,
+                1000 * (time.perf_counter() - start),
+            )
 
 
 def _length(headers: Headers) -> int:
@@ -120,7 +131,14 @@ def _length(headers: Headers) -> int:
 
 async def _answer(send: Any, status: int, message: str) -> None:
     body = json.dumps({"error": message}).encode()
-    await send({"type": "http.response.start", "status": status, "headers": [
-        (b"content-type", b"application/json"), (b"content-length", str(len(body)).encode()),
-    ]})
+    await send(
+        {
+            "type": "http.response.start",
+            "status": status,
+            "headers": [
+                (b"content-type", b"application/json"),
+                (b"content-length", str(len(body)).encode()),
+            ],
+        }
+    )
     await send({"type": "http.response.body", "body": body})

@@ -39,8 +39,14 @@ def receive(service: Service, client: Client, message: m.ClientMessage) -> None:
 
 def _refuse_role(client: Client, message: m.ClientMessage, about: str) -> None:
     if isinstance(message, m.Write | m.Undo | m.Redo):
-        client.send(Refused(client_seq=message.client_seq, revision=0, reason="role",
-                            message="reviewers look on; only an operator changes the recipe"))
+        client.send(
+            Refused(
+                client_seq=message.client_seq,
+                revision=0,
+                reason="role",
+                message="reviewers look on; only an operator changes the recipe",
+            )
+        )
     else:
         client.send(Problem(code="role", message="only an operator may do this", about=about))
 
@@ -48,8 +54,9 @@ def _refuse_role(client: Client, message: m.ClientMessage, about: str) -> None:
 @singledispatch
 def handle(message: Any, service: Service, client: Client) -> None:
     """Carry out a message, by its type."""
-    client.send(Problem(code="protocol", message="this message is out of place",
-                        about=str(message.type)))
+    client.send(
+        Problem(code="protocol", message="this message is out of place", about=str(message.type))
+    )
 
 
 # ---------------------------------------------------------------- the recipe
@@ -57,8 +64,13 @@ def handle(message: Any, service: Service, client: Client) -> None:
 
 @handle.register
 def _(message: m.Write, service: Service, client: Client) -> None:
-    _settle(service, client, service.session.write(client.client, message, client.name),
-            message.label, message.gesture)
+    _settle(
+        service,
+        client,
+        service.session.write(client.client, message, client.name),
+        message.label,
+        message.gesture,
+    )
 
 
 @handle.register
@@ -74,7 +86,11 @@ def _(message: m.Redo, service: Service, client: Client) -> None:
 
 
 def _settle(
-    service: Service, client: Client, outcome: Outcome, label: str, gesture: str = "",
+    service: Service,
+    client: Client,
+    outcome: Outcome,
+    label: str,
+    gesture: str = "",
     told: str | None = None,
 ) -> None:
     """Answer a write; when it was accepted, tell the others and make pictures of it."""
@@ -86,8 +102,11 @@ def _settle(
         client.write_times.append((outcome.news.revision, now))
         service.pump()
         paths = tuple(change.path for change in outcome.news.changes)
-        service.broadcast(outcome.news, ("changed", gesture, paths) if gesture else None,
-                          but=client.client if told is None else told)
+        service.broadcast(
+            outcome.news,
+            ("changed", gesture, paths) if gesture else None,
+            but=client.client if told is None else told,
+        )
     client.send(outcome.answer)
 
 
@@ -103,8 +122,9 @@ def _(message: m.RecipeSaveAs, service: Service, client: Client) -> None:
 
 
 def _tell_recipes(service: Service, client: Client, request: str) -> None:
-    client.send(Recipes(id=request, saved=service.recipes.saved(),
-                        history=service.recipes.history()))
+    client.send(
+        Recipes(id=request, saved=service.recipes.saved(), history=service.recipes.history())
+    )
 
 
 @handle.register
@@ -116,10 +136,16 @@ def _(message: m.RecipeLoad, service: Service, client: Client) -> None:
         recipe, label = load_recipe(service.recipes.named(message.name)), f"load {message.name}"
     else:
         raise VerdigrisError("say which recipe: a name, or a step of the history")
-    write = m.Write(type="write", client_seq=0, seen=service.session.revision, label=label[:80],
-                    ops=[m.SetOp(op="set", path="", value=recipe.dump())])
-    outcome = service.session.write(f"{client.client}:load:{time.monotonic_ns()}", write,
-                                    client.name)
+    write = m.Write(
+        type="write",
+        client_seq=0,
+        seen=service.session.revision,
+        label=label[:80],
+        ops=[m.SetOp(op="set", path="", value=recipe.dump())],
+    )
+    outcome = service.session.write(
+        f"{client.client}:load:{time.monotonic_ns()}", write, client.name
+    )
     if outcome.news is None:
         raise VerdigrisError(getattr(outcome.answer, "message", "the recipe cannot be used"))
     service.recipe_changed(label)
@@ -215,7 +241,11 @@ def _frame_of(service: Service, client: Client, frame: int | None) -> int:
 
 
 def _measure(
-    service: Service, client: Client, kind: str, request: str, frame: int,
+    service: Service,
+    client: Client,
+    kind: str,
+    request: str,
+    frame: int,
     work: Callable[[], Any],
 ) -> None:
     async def run() -> None:
@@ -233,16 +263,28 @@ def _measure(
 def _(message: m.Sample, service: Service, client: Client) -> None:
     frame = _frame_of(service, client, message.frame)
     opened, recipe, revision = service.opened, service.session.recipe, service.session.revision
-    _measure(service, client, "sample", message.id, frame,
-             lambda: sample(opened, recipe, revision, frame, message))
+    _measure(
+        service,
+        client,
+        "sample",
+        message.id,
+        frame,
+        lambda: sample(opened, recipe, revision, frame, message),
+    )
 
 
 @handle.register
 def _(message: m.Separate, service: Service, client: Client) -> None:
     frame = _frame_of(service, client, message.frame)
     opened, recipe = service.opened, service.session.recipe
-    _measure(service, client, "separate", message.id, frame,
-             lambda: separate(opened, recipe, frame, message))
+    _measure(
+        service,
+        client,
+        "separate",
+        message.id,
+        frame,
+        lambda: separate(opened, recipe, frame, message),
+    )
 
 
 @handle.register
@@ -295,8 +337,9 @@ def _(message: m.Revoke, service: Service, client: Client) -> None:
         gone = service.gate.revoke_role(message.role, own)
     for other in service.clients.values():
         if other.device.device in gone:
-            other.send(Problem(code="revoked", message="this link was revoked by the operator",
-                               fatal=True))
+            other.send(
+                Problem(code="revoked", message="this link was revoked by the operator", fatal=True)
+            )
             other.close(4401, "revoked")
     service.tell_people()
 
@@ -329,9 +372,17 @@ def _(message: m.JobStart, service: Service, client: Client) -> None:
 
     def context(out: Any, cancelled: Any, report: Any) -> JobContext:
         return JobContext(
-            shot=opened.shot, recipe=recipe, revision=revision, options=message.options,
-            roots=service.roots, engine=lambda: _job_engine(service), out=out,
-            renders=service.renders, plates=service.plates, cancelled=cancelled, report=report,
+            shot=opened.shot,
+            recipe=recipe,
+            revision=revision,
+            options=message.options,
+            roots=service.roots,
+            engine=lambda: _job_engine(service),
+            out=out,
+            renders=service.renders,
+            plates=service.plates,
+            cancelled=cancelled,
+            report=report,
             ocio=opened.ocio,
         )
 

@@ -16,7 +16,8 @@ class JsonLines(logging.Formatter):
         line = {
             "time": time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(record.created))
             + f".{int(record.msecs):03d}Z",
-            "level": record.levelname.lower(), "logger": record.name,
+            "level": record.levelname.lower(),
+            "logger": record.name,
             "message": record.getMessage(),
         }
         if record.exc_info:

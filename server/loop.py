@@ -36,9 +36,16 @@ class PictureLoop:
     """Serves pictures of one open shot (`opened`, replaceable) and one session's recipe."""
 
     def __init__(
-        self, opened: OpenedShot, session: RecipeSession, store: FrameStore,
-        thread: RenderThread, timing: Timing, *, deliver: Callable[[Delivery], None],
-        on_failure: Callable[[list[str], str], None], on_end: Callable[[str | None], None],
+        self,
+        opened: OpenedShot,
+        session: RecipeSession,
+        store: FrameStore,
+        thread: RenderThread,
+        timing: Timing,
+        *,
+        deliver: Callable[[Delivery], None],
+        on_failure: Callable[[list[str], str], None],
+        on_end: Callable[[str | None], None],
         encoders: int = 2,
     ) -> None:
         self.opened, self.session, self.store = opened, session, store
@@ -118,9 +125,7 @@ class PictureLoop:
         self.timing.add("render", seconds)
         self.timing.renders.inc()
         try:
-            encoding = self._encoders.submit(
-                encode, pixels, key.quality, flags, int(seconds * 1e6)
-            )
+            encoding = self._encoders.submit(encode, pixels, key.quality, flags, int(seconds * 1e6))
         except RuntimeError:
             return  # the service is stopping
         encoding.add_done_callback(lambda done: self._encoded(key, done))
@@ -156,8 +161,10 @@ class PictureLoop:
             self.scheduler.retry(key)
         else:
             self.timing.failures.labels("picture").inc()
-            text = str(error) if isinstance(error, VerdigrisError) else (
-                "a picture could not be made; the service's log tells more"
+            text = (
+                str(error)
+                if isinstance(error, VerdigrisError)
+                else ("a picture could not be made; the service's log tells more")
             )
             log.error("picture of frame %d failed", key.frame, exc_info=error)
             self._on_failure([taker[0] for taker in self.scheduler.flights.get(key, [])], text)

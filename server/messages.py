@@ -287,15 +287,49 @@ class Ping(Message):
 
 
 ClientMessage = (
-    Hello | Write | Undo | Redo | Show | Unshow | Ack | Hidden | Reset | Follow | Transport
-    | Sample | Separate | Scopes | AckScopes | NoteAdd | NoteEdit | NoteRemove | RecipesAsk
-    | RecipeSaveAs | RecipeLoad | MediaAsk | JobStart | JobCancel | TakeOpen | LinkAsk | Revoke
+    Hello
+    | Write
+    | Undo
+    | Redo
+    | Show
+    | Unshow
+    | Ack
+    | Hidden
+    | Reset
+    | Follow
+    | Transport
+    | Sample
+    | Separate
+    | Scopes
+    | AckScopes
+    | NoteAdd
+    | NoteEdit
+    | NoteRemove
+    | RecipesAsk
+    | RecipeSaveAs
+    | RecipeLoad
+    | MediaAsk
+    | JobStart
+    | JobCancel
+    | TakeOpen
+    | LinkAsk
+    | Revoke
     | Ping
 )
 client_adapter: TypeAdapter[ClientMessage] = TypeAdapter(
     Annotated[ClientMessage, Field(discriminator="type")]
 )
 OPERATOR_ONLY = (
-    Write, Undo, Redo, RecipesAsk, RecipeSaveAs, RecipeLoad, MediaAsk, JobStart, JobCancel,
-    TakeOpen, LinkAsk, Revoke,
+    Write,
+    Undo,
+    Redo,
+    RecipesAsk,
+    RecipeSaveAs,
+    RecipeLoad,
+    MediaAsk,
+    JobStart,
+    JobCancel,
+    TakeOpen,
+    LinkAsk,
+    Revoke,
 )

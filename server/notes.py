@@ -35,17 +35,27 @@ class NoteBoard:
         """Pin a note."""
         if len(self.notes) >= MAX_NOTES:
             raise NotesError(f"there are {MAX_NOTES} notes already: remove some first")
-        self.notes.append(Note(
-            note=secrets.token_hex(4), frame=message.frame, x=message.x, y=message.y,
-            text=message.text, by=by, client=client, role=role, at=time.time(),
-        ))
+        self.notes.append(
+            Note(
+                note=secrets.token_hex(4),
+                frame=message.frame,
+                x=message.x,
+                y=message.y,
+                text=message.text,
+                by=by,
+                client=client,
+                role=role,
+                at=time.time(),
+            )
+        )
         self._save()
 
     def edit(self, message: NoteEdit, client: str, role: Role) -> None:
         """Change a note's text, or tick it off."""
         place = self._own(message.note, client, role)
-        change = {k: v for k, v in (("text", message.text), ("done", message.done))
-                  if v is not None}
+        change = {
+            k: v for k, v in (("text", message.text), ("done", message.done)) if v is not None
+        }
         self.notes[place] = self.notes[place].model_copy(update=change)
         self._save()
 

@@ -47,9 +47,7 @@ def companions_of(recipe: Recipe) -> list[Companion]:
     backing, backdrop = recipe.backing, recipe.assemble.backdrop
     found = []
     if backing.clean_plate == "file" and backing.clean_plate_path:
-        found.append(
-            Companion("clean", backing.clean_plate_path, backing.clean_plate_colourspace)
-        )
+        found.append(Companion("clean", backing.clean_plate_path, backing.clean_plate_colourspace))
     if recipe.source.denoised_path:
         found.append(Companion("denoised", recipe.source.denoised_path))
     if needs_backdrop(recipe):
@@ -92,8 +90,9 @@ class Pace:
         """Return 2 for keying at half size, else 1."""
         slow = self.seconds > DRAFT_FROM_S or (not self.seconds and pixels > 600_000)
         coarse = pixels >= 2 * key.width * key.height
-        return 2 if engine.name == "cpu" and key.quality is Quality.MOVING and slow and coarse \
-            else 1
+        return (
+            2 if engine.name == "cpu" and key.quality is Quality.MOVING and slow and coarse else 1
+        )
 
 
 @dataclass
@@ -149,8 +148,9 @@ class OpenedShot:
         """Open a companion; what is wrong with it goes to `problems`. Blocks."""
         try:
             path = self.roots.resolve(companion.name)
-            opened = open_shot(path, colourspace=companion.colourspace or None, ocio=self.ocio,
-                               missing="hold")
+            opened = open_shot(
+                path, colourspace=companion.colourspace or None, ocio=self.ocio, missing="hold"
+            )
             size = (opened.width, opened.height)
             if companion.role != "backdrop" and size != (self.shot.width, self.shot.height):
                 raise VerdigrisError(
@@ -162,8 +162,9 @@ class OpenedShot:
             self.problems[companion.role] = str(error)
             return
         pool = IdlePool(opened, self.decode_timeout_s)
-        self.store.open(self._source(companion), pool, (opened.height, opened.width),
-                        stamp=pool.stamp)
+        self.store.open(
+            self._source(companion), pool, (opened.height, opened.width), stamp=pool.stamp
+        )
         self.problems.pop(companion.role, None)
         self._shots[companion] = opened
 
@@ -207,9 +208,7 @@ class OpenedShot:
                 if not held.error:
                     planes[role] = held.pixels
         planes["backdrop"] = self._backdrop(recipe, frame, frames.get("backdrop"))
-        planes |= self._masks.get(
-            masks_key(recipe, frame), lambda: self._make_masks(recipe, frame)
-        )
+        planes |= self._masks.get(masks_key(recipe, frame), lambda: self._make_masks(recipe, frame))
         key = (self.epoch, frame, *sorted((r, f.frame) for r, f in frames.items()))
         inputs = Inputs(key=key, width=self.shot.width, height=self.shot.height, planes=planes)
         return inputs, plate.missing
@@ -219,13 +218,14 @@ class OpenedShot:
         held = self.store.held(source, self.engine.hold) if source is not None else None
         picture = held.pixels if held is not None and not held.error else None
         key = (settings.model_dump_json(), source, picture is None)
-        return self._placed.get(key, lambda: self.engine.place(
-            picture, settings, self.shot.width, self.shot.height
-        ))
+        return self._placed.get(
+            key, lambda: self.engine.place(picture, settings, self.shot.width, self.shot.height)
+        )
 
     def _make_masks(self, recipe: Recipe, frame: int) -> dict[str, Any]:
-        planes = mask_planes(recipe, frame, self.shot.width, self.shot.height,
-                             pixel_aspect=self.shot.pixel_aspect)
+        planes = mask_planes(
+            recipe, frame, self.shot.width, self.shot.height, pixel_aspect=self.shot.pixel_aspect
+        )
         return {name: self.engine.hold(plane) for name, plane in planes.items()}
 
     def plan(self, recipe: Recipe, frame: int, inputs: Inputs) -> Plan:
@@ -234,16 +234,22 @@ class OpenedShot:
 
     # ------------------------------------------------------------ views
 
-    def view(self, recipe: Recipe, frame: int, sight: Sight, width: int, height: int,
-             draft: int = 1) -> View:
+    def view(
+        self, recipe: Recipe, frame: int, sight: Sight, width: int, height: int, draft: int = 1
+    ) -> View:
         """Return the engine's view for what is looked at."""
         preset, gain, gamma = sight.stress
         known = {extractor.id for extractor in recipe.extractors}
         return View(
-            name=cast(Any, sight.name), width=width, height=height,
+            name=cast(Any, sight.name),
+            width=width,
+            height=height,
             extractor=sight.extractor if sight.extractor in known else "",
-            channel=cast(Any, sight.channel), stress=Stress(cast(Any, preset), gain, gamma),
-            region=sight.region, display=self.display(recipe), look=look_of(recipe, frame),
+            channel=cast(Any, sight.channel),
+            stress=Stress(cast(Any, preset), gain, gamma),
+            region=sight.region,
+            display=self.display(recipe),
+            look=look_of(recipe, frame),
             draft=draft,
         )
 
@@ -345,8 +351,11 @@ def look_of(recipe: Recipe, frame: int) -> Look:
     """Return the recipe's view-only exposure and CDL at a frame."""
     look = resolve(recipe.look, frame)
     return Look(
-        exposure_stops=float(cast(float, look.exposure_stops)), slope=look.cdl_slope,
-        offset=look.cdl_offset, power=look.cdl_power, saturation=look.cdl_saturation,
+        exposure_stops=float(cast(float, look.exposure_stops)),
+        slope=look.cdl_slope,
+        offset=look.cdl_offset,
+        power=look.cdl_power,
+        saturation=look.cdl_saturation,
     )
 
 

@@ -45,10 +45,14 @@ class PlayClock:
     def ahead(self, now: float, count: int) -> list[int]:
         """Return the next `count` frames in the order in which they will be on."""
         start = self.steps(now)
-        frames = [self._walk(start + n) for n in range(count)] if self.playing else [
-            min(max(self._anchor + n * self.direction, self.frames[0]), self.frames[1])
-            for n in range(count)
-        ]
+        frames = (
+            [self._walk(start + n) for n in range(count)]
+            if self.playing
+            else [
+                min(max(self._anchor + n * self.direction, self.frames[0]), self.frames[1])
+                for n in range(count)
+            ]
+        )
         return list(dict.fromkeys(frames))
 
     def behind(self, now: float, count: int) -> list[int]:
@@ -133,11 +137,19 @@ class PlayClock:
 
     def message(self, now: float, *, own: bool = False) -> Playhead:
         """Return the state as it is sent to pages."""
-        return Playhead.model_validate({
-            "frame": self.frame_at(now), "playing": self.playing, "direction": self.direction,
-            "fps": self.fps, "loop": self.loop, "first": self.first, "last": self.last,
-            "dropped": self.dropped, "own": own,
-        })
+        return Playhead.model_validate(
+            {
+                "frame": self.frame_at(now),
+                "playing": self.playing,
+                "direction": self.direction,
+                "fps": self.fps,
+                "loop": self.loop,
+                "first": self.first,
+                "last": self.last,
+                "dropped": self.dropped,
+                "own": own,
+            }
+        )
 
 
 def _bounce(place: int, span: int) -> int:

@@ -81,12 +81,22 @@ def sample(
     code, bits = (None, None) if matte else code_values(opened, pixel)
     alpha = opened.engine.planes(plan, inputs, ["alpha"], box)["alpha"]
     return Sampled(
-        id=message.id, name=message.name, extractor=message.extractor, frame=frame,
-        revision=revision, box=box, pixels=planes.shape[1],
-        linear=_three(mean), low=_three(planes.min(axis=1)), high=_three(planes.max(axis=1)),
+        id=message.id,
+        name=message.name,
+        extractor=message.extractor,
+        frame=frame,
+        revision=revision,
+        box=box,
+        pixels=planes.shape[1],
+        linear=_three(mean),
+        low=_three(planes.min(axis=1)),
+        high=_three(planes.max(axis=1)),
         log=_three(mean if matte else acescct_from_linear(pixel).reshape(3)),
-        code=code, code_bits=bits, display=shown(opened, plan, inputs, recipe, message, box),
-        hue_deg=float(hue_degrees(pixel).item()), saturation=float(saturation(pixel).item()),
+        code=code,
+        code_bits=bits,
+        display=shown(opened, plan, inputs, recipe, message, box),
+        hue_deg=float(hue_degrees(pixel).item()),
+        saturation=float(saturation(pixel).item()),
         luminance=float(luminance(pixel, weights).item()),
         alpha=float(alpha.mean(dtype=np.float64)),
     )
@@ -132,9 +142,12 @@ CHANNELS = ("red", "green", "blue", "luminance", "largest", "smallest", "saturat
 def channels_of(pixels: Array, weights: tuple[float, float, float]) -> dict[str, Array]:
     """Return the channels that a value band can work on, of (3, ...) values."""
     return {
-        "red": pixels[0], "green": pixels[1], "blue": pixels[2],
+        "red": pixels[0],
+        "green": pixels[1],
+        "blue": pixels[2],
         "luminance": luminance(pixels, weights),
-        "largest": pixels.max(axis=0), "smallest": pixels.min(axis=0),
+        "largest": pixels.max(axis=0),
+        "smallest": pixels.min(axis=0),
         "saturation": saturation(pixels),
     }
 
@@ -156,9 +169,7 @@ def separate(opened: OpenedShot, recipe: Recipe, frame: int, message: Separate) 
     for space in ("linear", "log"):
         a, b = (r if space == "linear" else acescct_from_linear(r) for r in regions)
         values_a, values_b = channels_of(a, weights), channels_of(b, weights)
-        found += [
-            _separation(name, space, values_a[name], values_b[name]) for name in CHANNELS
-        ]
+        found += [_separation(name, space, values_a[name], values_b[name]) for name in CHANNELS]
     found.sort(key=lambda channel: -channel.separation)
     return Separated(id=message.id, frame=frame, channels=found, suggestion=suggestion(found[0]))
 
@@ -168,7 +179,12 @@ def _separation(name: str, space: Any, a: Array, b: Array) -> ChannelSeparation:
     sigma_a, sigma_b = float(a.std(dtype=np.float64)), float(b.std(dtype=np.float64))
     spread = max(((sigma_a**2 + sigma_b**2) / 2) ** 0.5, 1e-4)
     return ChannelSeparation(
-        channel=name, space=space, a_mean=mean_a, a_sigma=sigma_a, b_mean=mean_b, b_sigma=sigma_b,
+        channel=name,
+        space=space,
+        a_mean=mean_a,
+        a_sigma=sigma_a,
+        b_mean=mean_b,
+        b_sigma=sigma_b,
         separation=abs(mean_a - mean_b) / spread,
     )
 

@@ -162,9 +162,23 @@ class PictureHeader:
     def pack(self) -> bytes:
         """Return the 64 bytes of the header."""
         return HEADER.pack(
-            MAGIC, PROTOCOL, HEADER.size, self.flags, self.frame, self.revision, self.view_id,
-            self.width, self.height, self.quality, self.x0, self.y0, self.x1, self.y1,
-            self.render_us, self.encode_us, self.sequence,
+            MAGIC,
+            PROTOCOL,
+            HEADER.size,
+            self.flags,
+            self.frame,
+            self.revision,
+            self.view_id,
+            self.width,
+            self.height,
+            self.quality,
+            self.x0,
+            self.y0,
+            self.x1,
+            self.y1,
+            self.render_us,
+            self.encode_us,
+            self.sequence,
         )
 
     @property

@@ -43,17 +43,26 @@ class _Step:
 
     def line(self) -> str:
         """Return the history's line."""
-        return json.dumps({
-            "at": time.time(), "revision": self.revision, "label": self.label,
-            "gesture": self.gesture, "recipe": self.recipe.dump(),
-        })
+        return json.dumps(
+            {
+                "at": time.time(),
+                "revision": self.revision,
+                "label": self.label,
+                "gesture": self.gesture,
+                "recipe": self.recipe.dump(),
+            }
+        )
 
 
 class RecipeStore:
     """Saves one session's recipe. `on_error` hears when saving fails, in one sentence."""
 
     def __init__(
-        self, path: Path, library: Path, *, on_error: Callable[[str], None] = lambda _: None,
+        self,
+        path: Path,
+        library: Path,
+        *,
+        on_error: Callable[[str], None] = lambda _: None,
         after_s: float = SAVE_AFTER_S,
     ) -> None:
         self.path, self.library = path, library
@@ -90,9 +99,7 @@ class RecipeStore:
     def flush(self, timeout_s: float = 10.0) -> bool:
         """Wait until everything is on disk; False after `timeout_s`."""
         with self._wake:
-            return self._wake.wait_for(
-                lambda: not self._waiting and not self._saving, timeout_s
-            )
+            return self._wake.wait_for(lambda: not self._waiting and not self._saving, timeout_s)
 
     def close(self) -> None:
         """Save what is waiting and end the thread."""
@@ -153,8 +160,9 @@ class RecipeStore:
     def history(self, count: int = 100) -> list[HistoryEntry]:
         """Return the latest steps, newest first."""
         return [
-            HistoryEntry(history=int(e["revision"]), at=float(e["at"]),
-                         label=str(e.get("label", ""))[:80])
+            HistoryEntry(
+                history=int(e["revision"]), at=float(e["at"]), label=str(e.get("label", ""))[:80]
+            )
             for e in reversed(self._entries()[-count:])
         ]
 
@@ -173,7 +181,8 @@ class RecipeStore:
             return []
         found = [
             SavedRecipe(name=path.stem, at=path.stat().st_mtime)
-            for path in self.library.glob("*.json") if not path.name.startswith(".")
+            for path in self.library.glob("*.json")
+            if not path.name.startswith(".")
         ]
         return sorted(found, key=lambda recipe: -recipe.at)[:MAX_SAVED]
 

@@ -415,7 +415,27 @@ class Problem(Message):
 
 
 ServerMessage = (
-    Welcome | StateAgain | Accepted | Refused | Changed | Playhead | Following | People | Devices
-    | Notes | Cached | Status | Sampled | Separated | Scope | Recipes | Media | JobInfo | Takes
-    | Link | Done | Pong | Problem
+    Welcome
+    | StateAgain
+    | Accepted
+    | Refused
+    | Changed
+    | Playhead
+    | Following
+    | People
+    | Devices
+    | Notes
+    | Cached
+    | Status
+    | Sampled
+    | Separated
+    | Scope
+    | Recipes
+    | Media
+    | JobInfo
+    | Takes
+    | Link
+    | Done
+    | Pong
+    | Problem
 )

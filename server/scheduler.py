@@ -178,7 +178,12 @@ class Scheduler:
                 port.pending.remove(key)
 
     def _send(
-        self, viewer: Viewer, number: int, view_id: int, key: PictureKey, picture: Picture,
+        self,
+        viewer: Viewer,
+        number: int,
+        view_id: int,
+        key: PictureKey,
+        picture: Picture,
         now: float,
     ) -> None:
         port = viewer.ports[number]
@@ -202,9 +207,7 @@ class Scheduler:
         sight = sight_of(show, self.size)
         own = viewer.ports.get(number) or viewer.ports[0]
         width, height = wire_size(sight.region, own.show.width, self.size)
-        key = PictureKey(
-            self.epoch, self.revision, frame, sight, width, height, Quality.MOVING
-        )
+        key = PictureKey(self.epoch, self.revision, frame, sight, width, height, Quality.MOVING)
         settled = key.settled
         sent = viewer.ports[number].sent if number in viewer.ports else None
         if not self._moving(viewer, clock, now) or settled in self.cache or sent == settled:
@@ -280,8 +283,7 @@ class Scheduler:
             for number, port in leader.ports.items():
                 if number not in viewer.ports:
                     own = viewer.ports[min(viewer.ports)].show
-                    show = port.show.model_copy(update={"width": own.width,
-                                                        "view_id": own.view_id})
+                    show = port.show.model_copy(update={"width": own.width, "view_id": own.view_id})
                     viewer.ports[number] = Port(show)
 
     def _join(self, viewer: Viewer, number: int, key: PictureKey) -> None:

@@ -32,13 +32,23 @@ Array = NDArray[Any]
 
 
 def scope(
-    opened: OpenedShot, recipe: Recipe, revision: int, frame: int, name: str, extractor: str,
+    opened: OpenedShot,
+    recipe: Recipe,
+    revision: int,
+    frame: int,
+    name: str,
+    extractor: str,
     kinds: list[ScopeKind],
 ) -> Scope:
     """Measure the scopes asked for; `sequence` is filled in by whoever sends it."""
     inputs = _reduced(opened, recipe, frame)
-    plan = build_plan(recipe, frame, inputs.planes, weights=opened.colour.luminance_weights,
-                      scale=inputs.width / opened.shot.width)
+    plan = build_plan(
+        recipe,
+        frame,
+        inputs.planes,
+        weights=opened.colour.luminance_weights,
+        scale=inputs.width / opened.shot.width,
+    )
     values = values_of(opened, plan, inputs, name, extractor, inputs.whole)
     colour = np.repeat(values[None], 3, 0) if values.ndim == 2 else values
     result: dict[str, Any] = {}
@@ -55,8 +65,15 @@ def scope(
         if "vectorscope" in kinds:
             result["vectorscope"] = vectorscope(codes)
             result["targets"] = TARGETS
-    return Scope(sequence=0, name=name, extractor=extractor, frame=frame, revision=revision,
-                 kinds=kinds, **result)
+    return Scope(
+        sequence=0,
+        name=name,
+        extractor=extractor,
+        frame=frame,
+        revision=revision,
+        kinds=kinds,
+        **result,
+    )
 
 
 def _reduced(opened: OpenedShot, recipe: Recipe, frame: int) -> Inputs:
@@ -68,14 +85,16 @@ def _reduced(opened: OpenedShot, recipe: Recipe, frame: int) -> Inputs:
     for plane in ("plate", "denoised", "clean", "plate_alpha", "backdrop"):
         if plane in full.planes:
             pixels = engine.fetch(full.planes[plane])
-            planes[plane] = engine.hold(pixels[..., step // 2::step, step // 2::step])
+            planes[plane] = engine.hold(pixels[..., step // 2 :: step, step // 2 :: step])
     height, width = engine.fetch(planes["plate"]).shape[-2:]
     masks = [name for name in full.planes if name.startswith("mask:")]
     if masks:
-        whole = mask_planes(recipe, frame, full.width, full.height,
-                            pixel_aspect=opened.shot.pixel_aspect)
-        planes |= {name: engine.hold(whole[name][step // 2::step, step // 2::step])
-                   for name in masks}
+        whole = mask_planes(
+            recipe, frame, full.width, full.height, pixel_aspect=opened.shot.pixel_aspect
+        )
+        planes |= {
+            name: engine.hold(whole[name][step // 2 :: step, step // 2 :: step]) for name in masks
+        }
     return Inputs(("scope", *_key(full.key)), width, height, planes)
 
 
@@ -123,8 +142,9 @@ def waveform(codes: Array) -> Density:
     h, w = codes.shape[:2]
     columns = np.broadcast_to(np.arange(w) * width // w, (h, w))
     planes = [
-        _packed(density(columns, (255 - codes[:, :, c].astype(np.int64)) * levels // 256,
-                        width, levels))
+        _packed(
+            density(columns, (255 - codes[:, :, c].astype(np.int64)) * levels // 256, width, levels)
+        )
         for c in range(3)
     ]
     return Density(width=width, height=levels, planes=planes)
@@ -170,8 +190,14 @@ def hues(pixels: Array) -> tuple[Density, list[int]]:
 
 def _targets() -> list[Target]:
     """The colour bars' places at 75 and 100 %, from the BT.709 matrix."""
-    bars = {"red": (1, 0, 0), "yellow": (1, 1, 0), "green": (0, 1, 0), "cyan": (0, 1, 1),
-            "blue": (0, 0, 1), "magenta": (1, 0, 1)}
+    bars = {
+        "red": (1, 0, 0),
+        "yellow": (1, 1, 0),
+        "green": (0, 1, 0),
+        "cyan": (0, 1, 1),
+        "blue": (0, 0, 1),
+        "magenta": (1, 0, 1),
+    }
     found = []
     for level in (75, 100):
         for name, bar in bars.items():

@@ -96,8 +96,9 @@ class Gate:
         if link.once:
             del self._links[link.key]
         cookie = secrets.token_urlsafe(TOKEN_BYTES)
-        record = DeviceRecord(secrets.token_hex(6), _digest(cookie), link.role,
-                              clean_name(name), now, now, link.link)
+        record = DeviceRecord(
+            secrets.token_hex(6), _digest(cookie), link.role, clean_name(name), now, now, link.link
+        )
         self._devices[record.key] = record
         self._drop_old()
         self._save()
@@ -248,8 +249,13 @@ def cookie_name(port: int) -> str:
 
 def set_cookie(name: str, token: str, secure: bool) -> str:
     """Return the Set-Cookie header's value for a device's token."""
-    parts = [f"{name}={token}", "Path=/", "HttpOnly", "SameSite=Strict",
-             f"Max-Age={int(DEVICE_LIFE_S)}"]
+    parts = [
+        f"{name}={token}",
+        "Path=/",
+        "HttpOnly",
+        "SameSite=Strict",
+        f"Max-Age={int(DEVICE_LIFE_S)}",
+    ]
     return "; ".join([*parts, "Secure"] if secure else parts)
 
 
@@ -266,8 +272,9 @@ def read_cookie(headers: Mapping[str, str], name: str) -> str | None:
 class RateLimit:
     """A bucket of tokens for each key: `rate` a second, at most `burst` at once."""
 
-    def __init__(self, rate: float, burst: float,
-                 clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, rate: float, burst: float, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self.rate, self.burst, self.clock = rate, burst, clock
         self._levels: dict[str, tuple[float, float]] = {}
 

@@ -61,9 +61,20 @@ class Service:
     """Made by `server.start.make_service`; `run` and `stop` belong to the app's lifespan."""
 
     def __init__(
-        self, *, choice: EngineChoice, thread: RenderThread, store: FrameStore,
-        opened: OpenedShot, recipe: Recipe, revision: int, recipes: RecipeStore,
-        notes: NoteBoard, gate: Gate, roots: MediaRoots, timing: Timing, encoders: int = 2,
+        self,
+        *,
+        choice: EngineChoice,
+        thread: RenderThread,
+        store: FrameStore,
+        opened: OpenedShot,
+        recipe: Recipe,
+        revision: int,
+        recipes: RecipeStore,
+        notes: NoteBoard,
+        gate: Gate,
+        roots: MediaRoots,
+        timing: Timing,
+        encoders: int = 2,
     ) -> None:
         self.choice, self.thread, self.store = choice, thread, store
         self.session = RecipeSession(recipe, revision)
@@ -83,8 +94,15 @@ class Service:
         self.background: list[Callable[[], Awaitable[None]]] = []
         self.open_take: Callable[[str, bool], Awaitable[None]] = _no_takes
         self.pictures = PictureLoop(
-            opened, self.session, store, thread, timing, deliver=self._deliver,
-            on_failure=self._picture_failed, on_end=self.tell_playhead, encoders=encoders,
+            opened,
+            self.session,
+            store,
+            thread,
+            timing,
+            deliver=self._deliver,
+            on_failure=self._picture_failed,
+            on_end=self.tell_playhead,
+            encoders=encoders,
         )
         self._openers = ThreadPoolExecutor(1, thread_name_prefix="open")
         self._opening: set[Hashable] = set()
@@ -155,15 +173,28 @@ class Service:
         if client is None:
             return
         key, picture = delivery.key, delivery.picture
-        x0, y0, x1, y1 = key.sight.region or (0, 0, self.scheduler.size.width,
-                                              self.scheduler.size.height)
+        x0, y0, x1, y1 = key.sight.region or (
+            0,
+            0,
+            self.scheduler.size.width,
+            self.scheduler.size.height,
+        )
         flags = picture.flags | encoding_flags(picture.encoding)
         header = PictureHeader(
-            flags=flags | (Flag.PORT_1 if delivery.port else 0), frame=key.frame,
-            revision=key.revision, view_id=delivery.view_id, width=key.width, height=key.height,
-            quality=picture.quality, x0=x0, y0=y0, x1=x1, y1=y1,
+            flags=flags | (Flag.PORT_1 if delivery.port else 0),
+            frame=key.frame,
+            revision=key.revision,
+            view_id=delivery.view_id,
+            width=key.width,
+            height=key.height,
+            quality=picture.quality,
+            x0=x0,
+            y0=y0,
+            x1=x1,
+            y1=y1,
             render_us=min(picture.render_us, 2**32 - 1),
-            encode_us=min(picture.encode_us, 2**32 - 1), sequence=delivery.sequence,
+            encode_us=min(picture.encode_us, 2**32 - 1),
+            sequence=delivery.sequence,
         )
         client.send_picture(Ready(delivery.sequence, (header.pack(), picture.data)))
         self.timing.pictures.labels(key.quality.value).inc()
@@ -263,10 +294,15 @@ class Service:
         sizes = self.store.bytes()
         for tier in ("engine", "host", "disk"):
             self.timing.store_bytes.labels(tier).set(sizes[tier])
-        self.broadcast(Status(
-            engine=self.engine_info(), timing=self.timing.milliseconds(), store=sizes,
-            message=self.problems(),
-        ), "status")
+        self.broadcast(
+            Status(
+                engine=self.engine_info(),
+                timing=self.timing.milliseconds(),
+                store=sizes,
+                message=self.problems(),
+            ),
+            "status",
+        )
 
     def problems(self) -> str:
         """Return what is wrong at present, as sentences."""
@@ -281,24 +317,35 @@ class Service:
         found = []
         for viewer in self.scheduler.viewers.values():
             clock = viewer.clock or self.scheduler.clock
-            found.append(self.clients[viewer.client].person(
-                following=viewer.following, hidden=viewer.hidden, frame=clock.frame_at(now),
-            ))
+            found.append(
+                self.clients[viewer.client].person(
+                    following=viewer.following,
+                    hidden=viewer.hidden,
+                    frame=clock.frame_at(now),
+                )
+            )
         return found
 
     def devices(self) -> list[Device]:
         """Return every redeemed cookie."""
         connected = [client.device.device for client in self.clients.values()]
         return [
-            Device(device=d.device, name=d.name, role=d.role, since=d.since, seen=d.seen,
-                   connected=connected.count(d.device))
+            Device(
+                device=d.device,
+                name=d.name,
+                role=d.role,
+                since=d.since,
+                seen=d.seen,
+                connected=connected.count(d.device),
+            )
             for d in self.gate.devices()
         ]
 
     def engine_info(self) -> EngineInfo:
         """Return which engine runs and why."""
-        return EngineInfo(name=self.engine.name, description=self.engine.description,
-                          reason=self.choice.reason)
+        return EngineInfo(
+            name=self.engine.name, description=self.engine.description, reason=self.choice.reason
+        )
 
     def job_changed(self, info: JobInfo) -> None:
         """A job has news; called on any thread."""
@@ -309,22 +356,31 @@ class Service:
         shot, now = self.opened.shot, self.now()
         operator = role == "operator"
         return State(
-            revision=self.session.revision, recipe=self.session.document,
-            undo=self.session.undo_label, redo=self.session.redo_label,
-            shot=shot_info(self.opened), engine=self.engine_info(),
-            playhead=self.scheduler.clock.message(now), people=self.people(),
-            devices=self.devices() if operator else [], notes=self.notes.notes,
+            revision=self.session.revision,
+            recipe=self.session.document,
+            undo=self.session.undo_label,
+            redo=self.session.redo_label,
+            shot=shot_info(self.opened),
+            engine=self.engine_info(),
+            playhead=self.scheduler.clock.message(now),
+            people=self.people(),
+            devices=self.devices() if operator else [],
+            notes=self.notes.notes,
             cached=self.store.ranges(self.opened.plate),
             jobs=self.jobs.infos() if operator and self.jobs is not None else [],
-            takes=self.takes, following=self.scheduler.following_shows(),
+            takes=self.takes,
+            following=self.scheduler.following_shows(),
             colour=ColourInfo(
-                working=shot.working_space, input=shot.colourspace,
+                working=shot.working_space,
+                input=shot.colourspace,
                 config=self.opened.colour.source,
-                displays={d: list(self.opened.colour.views(d))
-                          for d in self.opened.colour.displays()},
+                displays={
+                    d: list(self.opened.colour.views(d)) for d in self.opened.colour.displays()
+                },
                 colourspaces=list(self.opened.colour.names()) if operator else [],
             ),
-            roots=root_labels(self.roots) if operator else [], views=list(VIEWS),
+            roots=root_labels(self.roots) if operator else [],
+            views=list(VIEWS),
         )
 
 
@@ -336,8 +392,16 @@ def shot_info(opened: OpenedShot) -> ShotInfo:
     """Return what pages learn about a shot."""
     shot = opened.shot
     return ShotInfo(
-        name=shot.name, kind=shot.kind, width=shot.width, height=shot.height,
-        pixel_aspect=shot.pixel_aspect, fps=float(shot.fps), first=shot.frames[0],
-        last=shot.frames[-1], missing=list(shot.missing_frames), colourspace=shot.colourspace,
-        bits=shot.encoded_bits, chroma=shot.chroma,
+        name=shot.name,
+        kind=shot.kind,
+        width=shot.width,
+        height=shot.height,
+        pixel_aspect=shot.pixel_aspect,
+        fps=float(shot.fps),
+        first=shot.frames[0],
+        last=shot.frames[-1],
+        missing=list(shot.missing_frames),
+        colourspace=shot.colourspace,
+        bits=shot.encoded_bits,
+        chroma=shot.chroma,
     )

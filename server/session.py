@@ -90,10 +90,13 @@ class RecipeSession:
         paths = {touched(op) for op in message.ops}
         clash = self._clash(client, paths, message.seen)
         if clash is not None:
-            return Outcome(self._refuse(
-                message, "conflict",
-                f"'{'/'.join(clash) or 'the recipe'}' was changed by somebody else meanwhile",
-            ))
+            return Outcome(
+                self._refuse(
+                    message,
+                    "conflict",
+                    f"'{'/'.join(clash) or 'the recipe'}' was changed by somebody else meanwhile",
+                )
+            )
         try:
             document = self._document
             for op in message.ops:
@@ -102,8 +105,11 @@ class RecipeSession:
         except WriteError as error:
             return Outcome(self._refuse(message, "invalid", str(error)))
         return self._commit(
-            client, message.client_seq, recipe,
-            Step(message.label, client, message.gesture, paths, self._document, {}), by,
+            client,
+            message.client_seq,
+            recipe,
+            Step(message.label, client, message.gesture, paths, self._document, {}),
+            by,
         )
 
     def undo(self, client: str, client_seq: int, by: str = "") -> Outcome:
@@ -122,9 +128,7 @@ class RecipeSession:
         self._undo.clear()
         self._redo.clear()
 
-    def _commit(
-        self, client: str, client_seq: int, recipe: Recipe, step: Step, by: str
-    ) -> Outcome:
+    def _commit(self, client: str, client_seq: int, recipe: Recipe, step: Step, by: str) -> Outcome:
         before, after = self._document, recipe.dump()
         step.after = after
         last = self._undo[-1] if self._undo else None
@@ -138,39 +142,68 @@ class RecipeSession:
         return self._advance(client, client_seq, recipe, before, step.paths, step.label, by)
 
     def _travel(
-        self, client: str, client_seq: int, source: list[Step], target: list[Step], verb: str,
+        self,
+        client: str,
+        client_seq: int,
+        source: list[Step],
+        target: list[Step],
+        verb: str,
         by: str,
     ) -> Outcome:
         known = self._answered(client, client_seq)
         if known is not None:
             return Outcome(known)
         if not source:
-            return Outcome(Refused(client_seq=client_seq, revision=self.revision,
-                                   reason="nothing", message=f"there is nothing to {verb}"))
+            return Outcome(
+                Refused(
+                    client_seq=client_seq,
+                    revision=self.revision,
+                    reason="nothing",
+                    message=f"there is nothing to {verb}",
+                )
+            )
         step = source.pop()
         target.append(step)
         step.gesture = ""
         document = step.before if verb == "undo" else step.after
         before = self._document
-        return self._advance(client, client_seq, validated(document), before, step.paths,
-                             f"{verb}: {step.label}", by)
+        return self._advance(
+            client, client_seq, validated(document), before, step.paths, f"{verb}: {step.label}", by
+        )
 
     def _advance(
-        self, client: str, client_seq: int, recipe: Recipe, before: Document, paths: set[Parts],
-        label: str, by: str,
+        self,
+        client: str,
+        client_seq: int,
+        recipe: Recipe,
+        before: Document,
+        paths: set[Parts],
+        label: str,
+        by: str,
     ) -> Outcome:
         self.recipe, self._document = recipe, recipe.dump()
         self.revision += 1
         for path in paths:
             self._touched[path] = (self.revision, client)
-        answer = Accepted(client_seq=client_seq, revision=self.revision, undo=self.undo_label,
-                          redo=self.redo_label)
+        answer = Accepted(
+            client_seq=client_seq,
+            revision=self.revision,
+            undo=self.undo_label,
+            redo=self.redo_label,
+        )
         self._remember(client, answer)
         changes = [Change(path="/".join(p), value=v) for p, v in diff(before, self._document)]
-        return Outcome(answer, Changed(
-            revision=self.revision, by=by or client, label=label, changes=changes,
-            undo=self.undo_label, redo=self.redo_label,
-        ))
+        return Outcome(
+            answer,
+            Changed(
+                revision=self.revision,
+                by=by or client,
+                label=label,
+                changes=changes,
+                undo=self.undo_label,
+                redo=self.redo_label,
+            ),
+        )
 
     def _answered(self, client: str, client_seq: int) -> Accepted | None:
         """The answer given before, when a write is sent again after a reconnection."""
@@ -197,8 +230,13 @@ class RecipeSession:
         for path in sorted({touched(op) for op in message.ops}):
             place = path[:-1] if path and path[-1] == ORDER else path
             current.append(self._current(place))
-        return Refused(client_seq=message.client_seq, revision=self.revision, reason=reason,
-                       message=text, current=current)
+        return Refused(
+            client_seq=message.client_seq,
+            revision=self.revision,
+            reason=reason,
+            message=text,
+            current=current,
+        )
 
     def _current(self, path: Parts) -> Change:
         """The value at a path, or of the nearest list or object around it that exists."""
@@ -294,7 +332,7 @@ def _inserted(items: Any, item: dict[str, Any], before: str | None) -> list[Any]
 def _removed(items: Any, path: Parts) -> list[Any]:
     items = _list(items)
     place = _index(items, path[-1])
-    return [*items[:place], *items[place + 1:]]
+    return [*items[:place], *items[place + 1 :]]
 
 
 def _moved(items: Any, path: Parts, before: str | None) -> list[Any]:
@@ -326,8 +364,11 @@ def diff(before: Any, after: Any, path: Parts = ()) -> list[tuple[Parts, Any]]:
     if isinstance(before, list) and isinstance(after, list):
         ids = [_id(item) for item in after]
         if None not in ids and ids == [_id(item) for item in before]:
-            return [c for i, b, a in zip(ids, before, after, strict=True)
-                    for c in diff(b, a, (*path, str(i)))]
+            return [
+                c
+                for i, b, a in zip(ids, before, after, strict=True)
+                for c in diff(b, a, (*path, str(i)))
+            ]
     return [(path, after)]
 
 

@@ -60,8 +60,11 @@ async def _admit(ws: WebSocket, service: Service, device: DeviceRecord) -> Clien
         raise await _refused(ws, "protocol", "say hello first", 4400)
     if message.protocol != PROTOCOL:
         raise await _refused(
-            ws, "protocol", f"this page speaks version {message.protocol} of the protocol, the "
-            f"service {PROTOCOL}: reload the page", 4400,
+            ws,
+            "protocol",
+            f"this page speaks version {message.protocol} of the protocol, the "
+            f"service {PROTOCOL}: reload the page",
+            4400,
         )
     if service.owners.setdefault(message.client, device.device) != device.device:
         raise await _refused(ws, "role", "this client id belongs to another device", 4409)
@@ -104,8 +107,10 @@ def _leave(service: Service, client: Client) -> None:
 
 async def _both(ws: WebSocket, service: Service, client: Client) -> None:
     """Read and write until one of them ends; the other is ended too."""
-    tasks = [asyncio.ensure_future(_read(ws, service, client)),
-             asyncio.ensure_future(_write(ws, service, client))]
+    tasks = [
+        asyncio.ensure_future(_read(ws, service, client)),
+        asyncio.ensure_future(_write(ws, service, client)),
+    ]
     try:
         done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         for task in done:
@@ -147,8 +152,13 @@ async def _read(ws: WebSocket, service: Service, client: Client) -> None:
         except Exception:
             log.exception("message '%s' failed", message.type)
             service.timing.failures.labels("message").inc()
-            client.send(Problem(code="server", about=message.type,
-                                message="this could not be done; the service's log tells more"))
+            client.send(
+                Problem(
+                    code="server",
+                    about=message.type,
+                    message="this could not be done; the service's log tells more",
+                )
+            )
 
 
 async def _write(ws: WebSocket, service: Service, client: Client) -> None:

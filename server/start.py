@@ -77,12 +77,24 @@ class ServiceMaker:
     def open(self, shot: Shot) -> OpenedShot:
         """Open a shot for pictures."""
         self.epochs += 1
-        opened = OpenedShot(shot, self.epochs, self.choice.engine, self.store, self.roots,
-                            self.settings.ocio or None, self.settings.decode_timeout_s)
+        opened = OpenedShot(
+            shot,
+            self.epochs,
+            self.choice.engine,
+            self.store,
+            self.roots,
+            self.settings.ocio or None,
+            self.settings.decode_timeout_s,
+        )
         workers = self.settings.decode_workers
         pool = DecodePool(shot, workers, self.settings.decode_timeout_s)
-        self.store.open(opened.plate, pool, (shot.height, shot.width), workers=workers,
-                        stamp=lambda frame: file_stamp(shot, frame))
+        self.store.open(
+            opened.plate,
+            pool,
+            (shot.height, shot.width),
+            workers=workers,
+            stamp=lambda frame: file_stamp(shot, frame),
+        )
         return opened
 
     def recipes(self, shot: Shot, path: Path | None) -> RecipeStore:
@@ -100,8 +112,13 @@ class ServiceMaker:
         """Open a shot's files."""
         source = recipe.source if recipe is not None else None
         space = self.options.colourspace or (source.colourspace if source else "")
-        return open_shot(spec, colourspace=space or None, ocio=self.settings.ocio or None,
-                         plate_alpha=source.plate_alpha if source else "ignore", missing="hold")
+        return open_shot(
+            spec,
+            colourspace=space or None,
+            ocio=self.settings.ocio or None,
+            plate_alpha=source.plate_alpha if source else "ignore",
+            missing="hold",
+        )
 
 
 def make_service(
@@ -109,8 +126,12 @@ def make_service(
 ) -> tuple[Service, ServiceMaker]:
     """Put a service together. Raises VerdigrisError in one sentence."""
     known = _known_recipe(options)
-    probe = open_shot(options.shot, colourspace=options.colourspace or None,
-                      ocio=settings.ocio or None, missing="hold")
+    probe = open_shot(
+        options.shot,
+        colourspace=options.colourspace or None,
+        ocio=settings.ocio or None,
+        missing="hold",
+    )
     data = private_folder(Path(settings.data_dir))
     plates = private_folder(data / "plates")
     roots = MediaRoots([*_root_folders(options, settings, probe), plates])
@@ -123,8 +144,10 @@ def make_service(
             service.pictures.frame_arrived(frame)
 
     store = FrameStore(
-        budget(settings, choice), on_ready=on_ready,
-        on_decoded=lambda seconds: timing.add("decode", seconds), disk=disk_tier(settings),
+        budget(settings, choice),
+        on_ready=on_ready,
+        on_decoded=lambda seconds: timing.add("decode", seconds),
+        disk=disk_tier(settings),
         bytes_per_value=2 if choice.engine.name == "cuda" else 4,
     )
     maker = ServiceMaker(options, settings, choice, thread, store, roots, timing, say)
@@ -134,11 +157,17 @@ def make_service(
     recipe, revision = found if found is not None else (options.first_recipe(), 1)
     _take_options(recipe, options, roots)
     service = Service(
-        choice=choice, thread=thread, store=store, opened=maker.open(shot), recipe=recipe,
-        revision=revision, recipes=recipes,
+        choice=choice,
+        thread=thread,
+        store=store,
+        opened=maker.open(shot),
+        recipe=recipe,
+        revision=revision,
+        recipes=recipes,
         notes=NoteBoard(recipes.path.with_suffix(".notes.json")),
         gate=Gate(data / f"devices-{settings.port}.json" if settings.port else None),
-        roots=roots, timing=timing,
+        roots=roots,
+        timing=timing,
     )
     service.jobs = JobRunner(PAGE_JOBS, data / "jobs", on_change=service.job_changed)
     service.plates = plates
@@ -223,15 +252,27 @@ def listening_socket(host: str, port: int) -> socket.socket:
 def server_config(app: Any, options: ServeOptions) -> uvicorn.Config:
     """Return uvicorn's settings: no compression of pictures, small messages, quiet logs."""
     return uvicorn.Config(
-        app, ws_per_message_deflate=False, ws_max_size=MAX_MESSAGE, ws_max_queue=64,
-        ws_ping_interval=20, ws_ping_timeout=20, log_config=None, access_log=False,
-        server_header=False, proxy_headers=False, timeout_graceful_shutdown=5,
-        ssl_certfile=options.cert, ssl_keyfile=options.key, lifespan="on",
+        app,
+        ws_per_message_deflate=False,
+        ws_max_size=MAX_MESSAGE,
+        ws_max_queue=64,
+        ws_ping_interval=20,
+        ws_ping_timeout=20,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        timeout_graceful_shutdown=5,
+        ssl_certfile=options.cert,
+        ssl_keyfile=options.key,
+        lifespan="on",
     )
 
 
 def run_service(
-    service: Service, options: ServeOptions, settings: Settings,
+    service: Service,
+    options: ServeOptions,
+    settings: Settings,
     ready: Callable[[str], None],
 ) -> None:
     """Serve until interrupted. `ready` hears the address when the service can be reached."""

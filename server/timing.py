@@ -20,26 +20,37 @@ class Timing:
         self._recent: defaultdict[str, deque[float]] = defaultdict(lambda: deque(maxlen=RECENT))
         self._lock = threading.Lock()
         self._seconds = Histogram(
-            "verdigris_seconds", "time spent, by stage", ["stage"], buckets=BUCKETS,
+            "verdigris_seconds",
+            "time spent, by stage",
+            ["stage"],
+            buckets=BUCKETS,
             registry=self.registry,
         )
-        self.pictures = Counter("verdigris_pictures", "pictures sent", ["quality"],
-                                registry=self.registry)
-        self.sent_bytes = Counter("verdigris_sent_bytes", "bytes of pictures sent",
-                                  registry=self.registry)
+        self.pictures = Counter(
+            "verdigris_pictures", "pictures sent", ["quality"], registry=self.registry
+        )
+        self.sent_bytes = Counter(
+            "verdigris_sent_bytes", "bytes of pictures sent", registry=self.registry
+        )
         self.renders = Counter("verdigris_renders", "pictures made", registry=self.registry)
-        self.lost = Counter("verdigris_acks_lost", "acknowledgements that never came",
-                            registry=self.registry)
-        self.writes = Counter("verdigris_writes", "recipe writes", ["outcome"],
-                              registry=self.registry)
-        self.refused = Counter("verdigris_requests_refused", "requests refused", ["reason"],
-                               registry=self.registry)
-        self.failures = Counter("verdigris_failures", "work that failed", ["kind"],
-                                registry=self.registry)
-        self.clients = Gauge("verdigris_clients", "connected pages", ["role"],
-                             registry=self.registry)
-        self.store_bytes = Gauge("verdigris_store_bytes", "decoded frames held", ["tier"],
-                                 registry=self.registry)
+        self.lost = Counter(
+            "verdigris_acks_lost", "acknowledgements that never came", registry=self.registry
+        )
+        self.writes = Counter(
+            "verdigris_writes", "recipe writes", ["outcome"], registry=self.registry
+        )
+        self.refused = Counter(
+            "verdigris_requests_refused", "requests refused", ["reason"], registry=self.registry
+        )
+        self.failures = Counter(
+            "verdigris_failures", "work that failed", ["kind"], registry=self.registry
+        )
+        self.clients = Gauge(
+            "verdigris_clients", "connected pages", ["role"], registry=self.registry
+        )
+        self.store_bytes = Gauge(
+            "verdigris_store_bytes", "decoded frames held", ["tier"], registry=self.registry
+        )
 
     def add(self, stage: str, seconds: float) -> None:
         """Note how long a stage took."""
@@ -50,8 +61,11 @@ class Timing:
     def milliseconds(self) -> dict[str, float]:
         """Return the median of late, in milliseconds, of every stage seen."""
         with self._lock:
-            return {stage: round(1000 * percentile(list(values), 50), 2)
-                    for stage, values in self._recent.items() if values}
+            return {
+                stage: round(1000 * percentile(list(values), 50), 2)
+                for stage, values in self._recent.items()
+                if values
+            }
 
     def milliseconds_of(self, stage: str) -> float:
         """Return the median of late of one stage; 0 when it was not seen yet."""

@@ -50,8 +50,15 @@ def look(folder: Path, depth: int = DEEPEST) -> list[Found]:
             if len(frames) > 1:
                 ends = [pattern.path(frames[0]).stat(), pattern.path(frames[-1]).stat()]
                 name = Path(str(pattern)).name.split("#")[0].rstrip("._- ") or folder.name
-                found.append(Found(str(pattern), name, len(frames), ends[-1].st_size,
-                                   max(end.st_mtime for end in ends)))
+                found.append(
+                    Found(
+                        str(pattern),
+                        name,
+                        len(frames),
+                        ends[-1].st_size,
+                        max(end.st_mtime for end in ends),
+                    )
+                )
         for path in singles:
             if path.suffix.lower() in MOVIES:
                 stat = path.stat()
@@ -85,7 +92,9 @@ class Watch:
             if old is None:
                 seen[take.spec] = (take, now, max(take.changed, now - STILL_FOR_S))
             elif (old[0].frames, old[0].size, old[0].changed) != (
-                take.frames, take.size, take.changed
+                take.frames,
+                take.size,
+                take.changed,
             ):
                 seen[take.spec] = (take, old[1], now)
             else:
@@ -100,9 +109,14 @@ class Watch:
         """Return the takes for pages, newest first."""
         now, open_spec = self.clock(), str(self.service.opened.shot.spec)
         listed = [
-            Take(take=str(Path(spec).relative_to(self.folder)), name=take.name,
-                 at=appeared, frames=take.frames, open=spec == open_spec,
-                 ready=now - grew >= STILL_FOR_S)
+            Take(
+                take=str(Path(spec).relative_to(self.folder)),
+                name=take.name,
+                at=appeared,
+                frames=take.frames,
+                open=spec == open_spec,
+                ready=now - grew >= STILL_FOR_S,
+            )
             for spec, (take, appeared, grew) in self._seen.items()
         ]
         return sorted(listed, key=lambda take: (-take.at, take.name))

@@ -51,9 +51,15 @@ def render(context: JobContext) -> JobResult:
     engine = context.engine()
     try:
         job = RenderJob(
-            shot=shot, recipe=context.recipe, out=str(out), layers=tuple(options.layers),
-            frames=frames, half=options.half, compression=options.compression,
-            out_colourspace=options.out_colourspace, revision=context.revision,
+            shot=shot,
+            recipe=context.recipe,
+            out=str(out),
+            layers=tuple(options.layers),
+            frames=frames,
+            half=options.half,
+            compression=options.compression,
+            out_colourspace=options.out_colourspace,
+            revision=context.revision,
             companions=open_companions(context.recipe, context.roots, ocio=context.ocio),
         )
         result = Renderer(job, engine).run(context.report)

@@ -25,12 +25,13 @@ class Threshold:
     remedy: str
     source: str = COMMON
     percent: bool = False
+    good: float | None = None
 
     def severity(self, value: float) -> float:
         """0 where nothing is to be wished, 1 at work, 2 at relight, at most 3.
 
-        The best value lies half the way from relight to work beyond work, never below 0 for a
-        rising measure of which 0 is the best.
+        `good` is where nothing is to be wished; without it that lies half the way from relight to
+        work beyond work, never below 0 for a rising measure of which 0 is the best.
         """
         sign = 1.0 if self.rising else -1.0
         far = self.relight if self.relight is not None else _beyond(self)
@@ -39,6 +40,8 @@ class Threshold:
         if above >= 0:
             return min(1.0 + above / span, 3.0)
         room = min(0.5 * span, self.work) if self.rising and self.work > 0 else 0.5 * span
+        if self.good is not None:
+            room = sign * (self.work - self.good)
         return max(0.0, 1.0 + above / room)
 
 
@@ -110,19 +113,32 @@ TABLE: tuple[Threshold, ...] = (
         "signal to noise in the key channel",
         "dB",
         28.0,
-        20.0,
+        18.0,
         False,
-        8.0,
+        5.0,
         "more light on the screen and a lower gain setting on the camera; else denoise",
+    ),
+    Threshold(
+        "matte_noise",
+        "noise of a colour-difference matte on bare screen",
+        "of full coverage",
+        0.1,
+        0.25,
+        True,
+        8.0,
+        "more light on the screen, a lower gain setting, or denoise before keying",
+        "Common practice, no source; from a quarter on, the colour difference takes the screen for "
+        "none (four deviations)",
+        percent=True,
     ),
     Threshold(
         "alpha_noise_edge",
         "expected noise of the matte on edges",
         "of full coverage",
-        0.08,
+        0.06,
         None,
         True,
-        8.0,
+        5.0,
         "more light on the screen, a lower gain setting, or denoise before keying",
         "Cramer-Rao bound of a per-pixel unbiased estimate (Kay 1993); the limit itself is "
         "common practice, no source",
@@ -132,7 +148,7 @@ TABLE: tuple[Threshold, ...] = (
         "separation_matte",
         "separation of the subject's colours from the screen",
         "matte",
-        0.8,
+        0.85,
         None,
         False,
         10.0,
@@ -140,6 +156,7 @@ TABLE: tuple[Threshold, ...] = (
         "use the other screen colour; else mark it with a holdout (glass and smoke read "
         "like this too)",
         percent=True,
+        good=1.0,
     ),
     Threshold(
         "spill",

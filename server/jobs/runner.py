@@ -83,8 +83,11 @@ class JobRunner:
     """Runs jobs one at a time. `on_change` is called from the runner's thread."""
 
     def __init__(
-        self, kinds: dict[JobKind, JobFunction], folder: Path,
-        *, on_change: Callable[[JobInfo], None] = lambda _: None,
+        self,
+        kinds: dict[JobKind, JobFunction],
+        folder: Path,
+        *,
+        on_change: Callable[[JobInfo], None] = lambda _: None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.kinds, self.folder = kinds, folder
@@ -160,14 +163,21 @@ class JobRunner:
             self._update(job, state=state, message=str(error))
         except Exception:
             log.exception("job %s failed", job.info.kind)
-            self._update(job, state="failed", message="the job failed unexpectedly; the service's "
-                                                      "log tells more")
+            self._update(
+                job,
+                state="failed",
+                message="the job failed unexpectedly; the service's log tells more",
+            )
         else:
             job.files = dict(result.files)
             stopped = job.cancelled.is_set()
             self._update(
-                job, state="cancelled" if stopped else "done", message=result.message,
-                result=result.result, files=sorted(result.files), seconds_left=None,
+                job,
+                state="cancelled" if stopped else "done",
+                message=result.message,
+                result=result.result,
+                files=sorted(result.files),
+                seconds_left=None,
             )
 
     def _reporter(self, job: _Job) -> Callable[[int, int], None]:
@@ -182,7 +192,8 @@ class JobRunner:
                 return
             told[0] = now
             left = (now - start) / done * (total - done) if done else None
-            self._update(job, done=done, total=total,
-                         seconds_left=None if left is None else round(left, 1))
+            self._update(
+                job, done=done, total=total, seconds_left=None if left is None else round(left, 1)
+            )
 
         return report

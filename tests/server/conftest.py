@@ -66,8 +66,9 @@ class Page:
     def write(self, *ops: dict[str, Any], **options: Any) -> int:
         """Send a write that has seen everything; returns its client_seq."""
         self.seq += 1
-        self.send(**{"type": "write", "client_seq": self.seq, "seen": 10**9, "ops": list(ops),
-                     **options})
+        self.send(
+            **{"type": "write", "client_seq": self.seq, "seen": 10**9, "ops": list(ops), **options}
+        )
         return self.seq
 
     def set(self, path: str, value: Any, **options: Any) -> int:
@@ -92,19 +93,24 @@ class Page:
         end = time.monotonic() + timeout
         while True:
             got = self.receive(max(0.01, end - time.monotonic()))
-            if isinstance(got, dict) and got["type"] == kind and all(
-                got.get(k) == v for k, v in fields.items()
+            if (
+                isinstance(got, dict)
+                and got["type"] == kind
+                and all(got.get(k) == v for k, v in fields.items())
             ):
                 return got
 
-    def picture(self, timeout: float = 10.0, *, rest: bool = True, revision: int = 0
-                ) -> tuple[PictureHeader, bytes]:
+    def picture(
+        self, timeout: float = 10.0, *, rest: bool = True, revision: int = 0
+    ) -> tuple[PictureHeader, bytes]:
         """Read on until a (settled) picture of at least a revision comes."""
         end = time.monotonic() + timeout
         while True:
             got = self.receive(max(0.01, end - time.monotonic()))
-            if isinstance(got, tuple) and got[0].revision >= revision and not (
-                rest and got[0].flags & 1
+            if (
+                isinstance(got, tuple)
+                and got[0].revision >= revision
+                and not (rest and got[0].flags & 1)
             ):
                 return got
 
@@ -139,8 +145,12 @@ class Live:
         """Redeem a new link and return the Cookie header."""
         token = self.service.gate.make_link(role)  # type: ignore[arg-type]
         self.service_joins_reset()
-        answer = httpx.post(f"{self.address}/api/join", json={"token": token, "name": role},
-                            headers={"origin": self.address}, verify=False)
+        answer = httpx.post(
+            f"{self.address}/api/join",
+            json={"token": token, "name": role},
+            headers={"origin": self.address},
+            verify=False,
+        )
         assert answer.status_code == 200, answer.text
         return str(answer.headers["set-cookie"].split(";")[0])
 
@@ -155,13 +165,25 @@ class Live:
     def socket(self, cookie: str, **options: Any) -> ClientConnection:
         """Open the stream without saying hello."""
         headers = {"cookie": cookie} if cookie else {}
-        return connect(f"{self.address.replace('http', 'ws', 1)}/ws", compression=None,
-                       close_timeout=1, origin=options.pop("origin", self.address), max_size=None,
-                       additional_headers=headers, **options)
+        return connect(
+            f"{self.address.replace('http', 'ws', 1)}/ws",
+            compression=None,
+            close_timeout=1,
+            origin=options.pop("origin", self.address),
+            max_size=None,
+            additional_headers=headers,
+            **options,
+        )
 
     @contextmanager
-    def page(self, role: str = "operator", *, client: str = "", cookie: str = "",
-             show: dict[str, Any] | None = None) -> Iterator[Page]:
+    def page(
+        self,
+        role: str = "operator",
+        *,
+        client: str = "",
+        cookie: str = "",
+        show: dict[str, Any] | None = None,
+    ) -> Iterator[Page]:
         """Come in as a page; `show` is sent when given."""
         cookie = cookie or self.cookie(role)
         name = client or f"{role}-{next(self._names)}"
@@ -176,11 +198,19 @@ class Live:
 
 def settings_for(folder: Path, **change: Any) -> Settings:
     """Return settings that keep everything in a folder."""
-    return Settings.model_validate({
-        "engine": "cpu", "threads": 1, "port": 0, "decode_workers": 1,
-        "data_dir": str(folder / "data"), "cache_dir": str(folder / "cache"),
-        "host_memory_mb": 64, "disk_cache_mb": 0, **change,
-    })
+    return Settings.model_validate(
+        {
+            "engine": "cpu",
+            "threads": 1,
+            "port": 0,
+            "decode_workers": 1,
+            "data_dir": str(folder / "data"),
+            "cache_dir": str(folder / "cache"),
+            "host_memory_mb": 64,
+            "disk_cache_mb": 0,
+            **change,
+        }
+    )
 
 
 @contextmanager
@@ -189,8 +219,14 @@ def live_service(folder: Path, **change: Any) -> Iterator[Live]:
     shot = folder / "media" / "take.####.exr"
     if not (folder / "media").exists():
         write_shot(folder / "media")
-    options = ServeOptions(**{"shot": str(shot), "recipe": folder / "work" / "key.json",
-                              "renders": folder / "renders", **change})
+    options = ServeOptions(
+        **{
+            "shot": str(shot),
+            "recipe": folder / "work" / "key.json",
+            "renders": folder / "renders",
+            **change,
+        }
+    )
     settings = settings_for(folder)
     service, _ = make_service(options, settings)
     with running(service, options, settings) as address:

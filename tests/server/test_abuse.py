@@ -21,19 +21,46 @@ from websockets.exceptions import ConnectionClosed
 from tests.server.conftest import Live, Page
 
 WELL_FORMED: list[dict[str, Any]] = [
-    {"type": "write", "client_seq": 1, "seen": 1, "ops": [
-        {"op": "set", "path": "backing/primary", "value": "green"}]},
+    {
+        "type": "write",
+        "client_seq": 1,
+        "seen": 1,
+        "ops": [{"op": "set", "path": "backing/primary", "value": "green"}],
+    },
     {"type": "show", "port": 0, "view_id": 1, "name": "matte", "region": [0, 0, 9, 9]},
-    {"type": "ack", "sequence": 1}, {"type": "transport", "frame": 1001, "playing": False},
-    {"type": "sample", "id": "a", "box": [0, 0, 1, 1]}, {"type": "scopes", "kinds": ["hues"]},
-    {"type": "note_edit", "note": "a", "done": True}, {"type": "job_cancel", "job": "a"},
-    {"type": "recipe_load", "id": "a", "history": 3}, {"type": "revoke", "device": "a"},
+    {"type": "ack", "sequence": 1},
+    {"type": "transport", "frame": 1001, "playing": False},
+    {"type": "sample", "id": "a", "box": [0, 0, 1, 1]},
+    {"type": "scopes", "kinds": ["hues"]},
+    {"type": "note_edit", "note": "a", "done": True},
+    {"type": "job_cancel", "job": "a"},
+    {"type": "recipe_load", "id": "a", "history": 3},
+    {"type": "revoke", "device": "a"},
     {"type": "separate", "id": "a", "box_a": [0, 0, 1, 1], "box_b": [2, 2, 3, 3]},
     {"type": "media", "id": "a", "root": "media", "under": ""},
-    {"type": "take_open", "id": "a", "take": "x"}, {"type": "undo", "client_seq": 3},
+    {"type": "take_open", "id": "a", "take": "x"},
+    {"type": "undo", "client_seq": 3},
 ]
-JUNK: list[Any] = [None, True, -1, 2**63, 1e308, "", "x" * 3000, [], {}, [[[[]]]], {"a": {"b": []}},
-                   "\x00", "../..", "NaN", -0.5, "\ud7ff", [1, 2], {"type": "write"}]
+JUNK: list[Any] = [
+    None,
+    True,
+    -1,
+    2**63,
+    1e308,
+    "",
+    "x" * 3000,
+    [],
+    {},
+    [[[[]]]],
+    {"a": {"b": []}},
+    "\x00",
+    "../..",
+    "NaN",
+    -0.5,
+    "\ud7ff",
+    [1, 2],
+    {"type": "write"},
+]
 
 
 def mutated(rng: random.Random) -> str | bytes:
@@ -112,19 +139,30 @@ def _run(operation: Any, live: Live, cookie: str, seen: set[str]) -> None:
     """Run a number of generated cases of one operation."""
 
     @hypothesis.given(case=operation.as_strategy())
-    @hypothesis.settings(max_examples=12, deadline=None, database=None, derandomize=True,
-                         suppress_health_check=list(HealthCheck))
+    @hypothesis.settings(
+        max_examples=12,
+        deadline=None,
+        database=None,
+        derandomize=True,
+        suppress_health_check=list(HealthCheck),
+    )
     def cases(case: schemathesis.Case) -> None:
         if case.path == "/api/leave":
             return
         live.service_joins_reset()
-        answer = case.call(base_url=live.address, headers={
-            "cookie": cookie, "origin": live.address})
+        answer = case.call(
+            base_url=live.address, headers={"cookie": cookie, "origin": live.address}
+        )
         seen.add(f"{case.method} {case.path}")
-        case.validate_response(answer, checks=[
-            not_a_server_error, status_code_conformance, content_type_conformance,
-            response_schema_conformance,
-        ])
+        case.validate_response(
+            answer,
+            checks=[
+                not_a_server_error,
+                status_code_conformance,
+                content_type_conformance,
+                response_schema_conformance,
+            ],
+        )
         assert b"Traceback" not in answer.content
 
     cases()

@@ -28,7 +28,9 @@ class Stream(RuleBasedStateMachine):
         super().__init__()
         self.now = 10.0
         self.scheduler = Scheduler(
-            FrameSize(1920, 1080), PlayClock((1, 24)), deliver=self._deliver,
+            FrameSize(1920, 1080),
+            PlayClock((1, 24)),
+            deliver=self._deliver,
             frame_for=lambda frame, clock, operator: frame if frame in self.decoded else None,
         )
         self.decoded = set(range(1, 13))
@@ -57,8 +59,9 @@ class Stream(RuleBasedStateMachine):
         self.names += 1
         client = f"c{self.names}"
         self.scheduler.add(client, role)  # type: ignore[arg-type]
-        self.scheduler.show(client, Show.model_validate(
-            {"type": "show", "width": width, "name": name}), self.now)
+        self.scheduler.show(
+            client, Show.model_validate({"type": "show", "width": width, "name": name}), self.now
+        )
         self._pump()
         return client
 
@@ -77,9 +80,19 @@ class Stream(RuleBasedStateMachine):
 
     @rule(client=clients, name=VIEWS, width=WIDTHS, region=REGIONS, port=st.sampled_from([0, 1]))
     def show(self, client: str, name: str, width: int, region: object, port: int) -> None:
-        self.scheduler.show(client, Show.model_validate({
-            "type": "show", "name": name, "width": width, "region": region, "port": port,
-        }), self.now)
+        self.scheduler.show(
+            client,
+            Show.model_validate(
+                {
+                    "type": "show",
+                    "name": name,
+                    "width": width,
+                    "region": region,
+                    "port": port,
+                }
+            ),
+            self.now,
+        )
         self._pump()
 
     @rule(client=clients)

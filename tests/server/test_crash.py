@@ -31,13 +31,32 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="kill -9 is a POSIX m
 @contextmanager
 def process(folder: Path, shot: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
     """Run `verdigris serve` and yield it with the operator's link."""
-    environment = {**os.environ, "VERDIGRIS_DATA_DIR": str(folder / "data"),
-                   "VERDIGRIS_CACHE_DIR": str(folder / "cache"), "PYTHONUNBUFFERED": "1"}
-    command = [sys.executable, "-m", "server.cli", "serve", str(shot), "--port", "0", "--engine",
-               "cpu", "--threads", "1", "--recipe", str(folder / "key.json"),
-               "--renders", str(folder / "renders")]
-    with subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True,
-                          start_new_session=True) as child:
+    environment = {
+        **os.environ,
+        "VERDIGRIS_DATA_DIR": str(folder / "data"),
+        "VERDIGRIS_CACHE_DIR": str(folder / "cache"),
+        "PYTHONUNBUFFERED": "1",
+    }
+    command = [
+        sys.executable,
+        "-m",
+        "server.cli",
+        "serve",
+        str(shot),
+        "--port",
+        "0",
+        "--engine",
+        "cpu",
+        "--threads",
+        "1",
+        "--recipe",
+        str(folder / "key.json"),
+        "--renders",
+        str(folder / "renders"),
+    ]
+    with subprocess.Popen(
+        command, env=environment, stdout=subprocess.PIPE, text=True, start_new_session=True
+    ) as child:
         try:
             assert child.stdout is not None
             link = next(line for line in child.stdout if line.startswith("operator"))
@@ -60,21 +79,40 @@ def test_killing_the_service_loses_at_most_a_second_and_breaks_no_file(tmp_path:
     accepted: list[tuple[float, float]] = []
     with process(tmp_path, shot) as (child, link):
         address, cookie = come_in(link)
-        with connect(f"{address.replace('http', 'ws', 1)}/ws", origin=address,
-                     additional_headers={"cookie": cookie}) as socket:
+        with connect(
+            f"{address.replace('http', 'ws', 1)}/ws",
+            origin=address,
+            additional_headers={"cookie": cookie},
+        ) as socket:
             socket.send(json.dumps({"type": "hello", "protocol": PROTOCOL, "client": "k"}))
             state = json.loads(socket.recv(10))["state"]
             extractor = state["recipe"]["extractors"][0]["id"]
-            socket.send(json.dumps({"type": "job_start", "id": "r", "kind": "render",
-                                    "options": {"name": "out"}}))
+            socket.send(
+                json.dumps(
+                    {"type": "job_start", "id": "r", "kind": "render", "options": {"name": "out"}}
+                )
+            )
             end, n, rendered = time.monotonic() + 2.5, 0, False
             while time.monotonic() < end or not rendered:
                 n += 1
                 value = 1 + n / 1000
-                socket.send(json.dumps({
-                    "type": "write", "client_seq": n, "seen": 10**9, "gesture": f"g{n // 40}",
-                    "ops": [{"op": "set", "path": f"extractors/{extractor}/gain",
-                             "value": value}]}))
+                socket.send(
+                    json.dumps(
+                        {
+                            "type": "write",
+                            "client_seq": n,
+                            "seen": 10**9,
+                            "gesture": f"g{n // 40}",
+                            "ops": [
+                                {
+                                    "op": "set",
+                                    "path": f"extractors/{extractor}/gain",
+                                    "value": value,
+                                }
+                            ],
+                        }
+                    )
+                )
                 while (answer := json.loads(socket.recv(10)))["type"] != "accepted":
                     rendered = rendered or answer.get("done", 0) > 2
                 accepted.append((time.monotonic(), value))
@@ -100,8 +138,16 @@ def test_a_torn_history_and_leftover_files_do_no_harm(tmp_path: Path) -> None:
     session = RecipeSession(starting_recipe())
     store = RecipeStore(tmp_path / "key.json", tmp_path / "library", after_s=0)
     for n, label in enumerate(("blue", "red", "green")):
-        session.write("a", Write(type="write", client_seq=n, seen=99, label=label, ops=[
-            SetOp(op="set", path="backing/primary", value=label)]))
+        session.write(
+            "a",
+            Write(
+                type="write",
+                client_seq=n,
+                seen=99,
+                label=label,
+                ops=[SetOp(op="set", path="backing/primary", value=label)],
+            ),
+        )
         store.changed(session.recipe, session.revision, label)
     assert store.flush()
     store.close()
@@ -167,9 +213,21 @@ def test_a_broken_recipe_file_is_a_clear_error(tmp_path: Path) -> None:
     shot = write_shot(tmp_path / "media", frames=range(1001, 1003))
     (tmp_path / "key.json").write_text("{broken")
     done = subprocess.run(
-        [sys.executable, "-m", "server.cli", "serve", str(shot), "--recipe",
-         str(tmp_path / "key.json"), "--port", "0"],
-        capture_output=True, text=True, timeout=60, check=False,
+        [
+            sys.executable,
+            "-m",
+            "server.cli",
+            "serve",
+            str(shot),
+            "--recipe",
+            str(tmp_path / "key.json"),
+            "--port",
+            "0",
+        ],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
         env={**os.environ, "VERDIGRIS_DATA_DIR": str(tmp_path / "data")},
     )
     assert done.returncode == 2

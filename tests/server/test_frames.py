@@ -50,11 +50,13 @@ def hold(pixels: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
     return pixels.astype(np.float32)
 
 
-def make(host: int = 100, engine: int = 100, workers: int = 1, disk: DiskTier | None = None
-         ) -> tuple[FrameStore, Decoder, Clock]:
+def make(
+    host: int = 100, engine: int = 100, workers: int = 1, disk: DiskTier | None = None
+) -> tuple[FrameStore, Decoder, Clock]:
     clock = Clock()
-    store = FrameStore(Budget(engine * HALF_BYTES * 2, host * HALF_BYTES, 0), disk=disk,
-                       clock=clock)
+    store = FrameStore(
+        Budget(engine * HALF_BYTES * 2, host * HALF_BYTES, 0), disk=disk, clock=clock
+    )
     decoder = Decoder()
     store.open("p", decoder, SHAPE, workers=workers)
     return store, decoder, clock

@@ -32,16 +32,27 @@ class Heard:
     def wait(self, job: str, *states: str) -> JobInfo:
         with self.changed:
             assert self.changed.wait_for(
-                lambda: any(i.job == job and i.state in states for i in self.infos), 10)
+                lambda: any(i.job == job and i.state in states for i in self.infos), 10
+            )
             return next(i for i in reversed(self.infos) if i.job == job and i.state in states)
 
 
 def context(options: dict[str, Any]) -> Any:
     def make(out: Path, cancelled: threading.Event, report: Any) -> JobContext:
         nothing = cast(Any, None)
-        return JobContext(shot=nothing, recipe=nothing, revision=1, options=options, roots=nothing,
-                          engine=nothing, out=out, renders=out, plates=out, cancelled=cancelled,
-                          report=report)
+        return JobContext(
+            shot=nothing,
+            recipe=nothing,
+            revision=1,
+            options=options,
+            roots=nothing,
+            engine=nothing,
+            out=out,
+            renders=out,
+            plates=out,
+            cancelled=cancelled,
+            report=report,
+        )
 
     return make
 
@@ -159,8 +170,10 @@ def test_the_engines_thread_does_the_urgent_first_and_survives_failures() -> Non
     thread = RenderThread()
     gate, done = threading.Event(), []
     blocked = thread.submit(Urgency.PICTURE, lambda: gate.wait(10))
-    futures = [thread.submit(u, lambda u=u: done.append(u.name)) for u in (
-        Urgency.JOB, Urgency.SCOPE, Urgency.PICTURE, Urgency.SAMPLE)]
+    futures = [
+        thread.submit(u, lambda u=u: done.append(u.name))
+        for u in (Urgency.JOB, Urgency.SCOPE, Urgency.PICTURE, Urgency.SAMPLE)
+    ]
     gate.set()
     for future in [blocked, *futures]:
         future.result(10)

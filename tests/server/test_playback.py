@@ -14,17 +14,25 @@ def clock(**change: object) -> PlayClock:
     return made
 
 
-@pytest.mark.parametrize(("change", "after", "frame"), [
-    ({"playing": True}, 0.05, 1001), ({"playing": True}, 0.35, 1004),
-    ({"playing": True}, 1.05, 1001), ({"playing": True, "first": 1003, "last": 1005}, 0.35, 1003),
-    ({"playing": True, "direction": -1, "frame": 1010}, 0.25, 1008),
-    ({"playing": True, "direction": -1}, 0.15, 1010),
-    ({"playing": True, "loop": "once"}, 5.0, 1010),
-    ({"playing": True, "loop": "bounce"}, 1.05, 1009),
-    ({"playing": True, "loop": "bounce"}, 1.85, 1001),
-    ({"frame": 1007}, 9.0, 1007), ({"frame": 5}, 0, 1001), ({"frame": 5000}, 0, 1010),
-    ({"step": 3}, 0, 1004), ({"playing": True, "fps": 100.0}, 0.055, 1006),
-])
+@pytest.mark.parametrize(
+    ("change", "after", "frame"),
+    [
+        ({"playing": True}, 0.05, 1001),
+        ({"playing": True}, 0.35, 1004),
+        ({"playing": True}, 1.05, 1001),
+        ({"playing": True, "first": 1003, "last": 1005}, 0.35, 1003),
+        ({"playing": True, "direction": -1, "frame": 1010}, 0.25, 1008),
+        ({"playing": True, "direction": -1}, 0.15, 1010),
+        ({"playing": True, "loop": "once"}, 5.0, 1010),
+        ({"playing": True, "loop": "bounce"}, 1.05, 1009),
+        ({"playing": True, "loop": "bounce"}, 1.85, 1001),
+        ({"frame": 1007}, 9.0, 1007),
+        ({"frame": 5}, 0, 1001),
+        ({"frame": 5000}, 0, 1010),
+        ({"step": 3}, 0, 1004),
+        ({"playing": True, "fps": 100.0}, 0.055, 1006),
+    ],
+)
 def test_the_frame_follows_from_the_time(
     change: dict[str, object], after: float, frame: int
 ) -> None:
@@ -64,6 +72,7 @@ def test_a_single_frame_plays() -> None:
     """Common practice, no source."""
     for loop in ("loop", "once", "bounce"):
         made = PlayClock((7, 7))
-        made.apply(Transport.model_validate(
-            {"type": "transport", "playing": True, "loop": loop}), 0.0)
+        made.apply(
+            Transport.model_validate({"type": "transport", "playing": True, "loop": loop}), 0.0
+        )
         assert made.frame_at(3.3) == 7

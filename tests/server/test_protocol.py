@@ -18,15 +18,41 @@ from server.protocol import (
 )
 
 GOLDEN = bytes.fromhex(
-    "56444746" "0100" "4000" "11000000" "e9030000" "0700000000000000" "0300" "c003" "1c02" "5000"
-    "00000000" "00000000" "80070000" "38040000" "dc050000" "84030000" "2a00000000000000"
+    "56444746"
+    "0100"
+    "4000"
+    "11000000"
+    "e9030000"
+    "0700000000000000"
+    "0300"
+    "c003"
+    "1c02"
+    "5000"
+    "00000000"
+    "00000000"
+    "80070000"
+    "38040000"
+    "dc050000"
+    "84030000"
+    "2a00000000000000"
 )
 
 
 def header() -> PictureHeader:
     return PictureHeader(
-        flags=Flag.MOVING | encoding_flags("webp"), frame=1001, revision=7, view_id=3, width=960,
-        height=540, quality=80, x0=0, y0=0, x1=1920, y1=1080, render_us=1500, encode_us=900,
+        flags=Flag.MOVING | encoding_flags("webp"),
+        frame=1001,
+        revision=7,
+        view_id=3,
+        width=960,
+        height=540,
+        quality=80,
+        x0=0,
+        y0=0,
+        x1=1920,
+        y1=1080,
+        render_us=1500,
+        encode_us=900,
         sequence=42,
     )
 
@@ -45,8 +71,9 @@ def test_header_is_read_back() -> None:
     assert read.encoding == "webp"
 
 
-@pytest.mark.parametrize("broken", [b"", GOLDEN[:63], b"X" + GOLDEN[1:], GOLDEN[:4] + b"\xff\xff"
-                                    + GOLDEN[6:]])
+@pytest.mark.parametrize(
+    "broken", [b"", GOLDEN[:63], b"X" + GOLDEN[1:], GOLDEN[:4] + b"\xff\xff" + GOLDEN[6:]]
+)
 def test_other_bytes_are_not_a_picture(broken: bytes) -> None:
     """Common practice, no source."""
     with pytest.raises(ProtocolError):
@@ -56,30 +83,56 @@ def test_other_bytes_are_not_a_picture(broken: bytes) -> None:
 def test_widths_snap_up() -> None:
     """Common practice, no source."""
     assert [snap_width(w) for w in (1, 640, 641, 1000, 2560, 9999)] == [
-        640, 640, 960, 1280, 2560, 2560,
+        640,
+        640,
+        960,
+        1280,
+        2560,
+        2560,
     ]
 
 
 def test_messages_are_told_apart_by_type() -> None:
     """Common practice, no source."""
-    write = parse_message(json.dumps({
-        "type": "write", "client_seq": 1, "seen": 0,
-        "ops": [{"op": "set", "path": "backing/colour", "value": [0.1, 0.2, 0.3]}],
-    }))
+    write = parse_message(
+        json.dumps(
+            {
+                "type": "write",
+                "client_seq": 1,
+                "seen": 0,
+                "ops": [{"op": "set", "path": "backing/colour", "value": [0.1, 0.2, 0.3]}],
+            }
+        )
+    )
     assert isinstance(write, Write)
     show = parse_message('{"type":"show","region":[0,0,10,10],"width":960}')
     assert isinstance(show, Show)
     assert show.region == (0, 0, 10, 10)
 
 
-@pytest.mark.parametrize("text", [
-    "", "{", "[]", "null", "1", '{"type":"nothing"}', '{"type":"ack"}',
-    '{"type":"ack","sequence":-1}', '{"type":"ack","sequence":1,"extra":1}',
-    '{"type":"ack","sequence":"1"}', '{"type":"ack","sequence":1e400}',
-    '{"type":"show","region":[0,0,1.5,2]}', '{"type":"show","name":"unknown"}',
-    '{"type":"ping","t":NaN}', '{"type":"write","client_seq":1,"seen":0,"ops":[]}',
-    '{"type":"hello","protocol":1,"client":"../etc"}', "[" * 5000, b"\xff\xfe\x00",
-])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        "[]",
+        "null",
+        "1",
+        '{"type":"nothing"}',
+        '{"type":"ack"}',
+        '{"type":"ack","sequence":-1}',
+        '{"type":"ack","sequence":1,"extra":1}',
+        '{"type":"ack","sequence":"1"}',
+        '{"type":"ack","sequence":1e400}',
+        '{"type":"show","region":[0,0,1.5,2]}',
+        '{"type":"show","name":"unknown"}',
+        '{"type":"ping","t":NaN}',
+        '{"type":"write","client_seq":1,"seen":0,"ops":[]}',
+        '{"type":"hello","protocol":1,"client":"../etc"}',
+        "[" * 5000,
+        b"\xff\xfe\x00",
+    ],
+)
 def test_what_is_not_a_message_is_refused(text: str | bytes) -> None:
     """Common practice, no source."""
     with pytest.raises(ProtocolError) as caught:

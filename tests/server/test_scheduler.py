@@ -44,8 +44,9 @@ class Bench:
         if delivery.client not in self.silent:
             self._acks.append((self.now + self.delay_s, delivery.client, delivery.sequence))
 
-    def run(self, seconds: float, each: Callable[[float], None] | None = None,
-            step: float = 0.001) -> None:
+    def run(
+        self, seconds: float, each: Callable[[float], None] | None = None, step: float = 0.001
+    ) -> None:
         """Let time pass in small steps; `each` is called at every step."""
         end = self.now + seconds
         while self.now < end - 1e-9:
@@ -331,13 +332,16 @@ def test_stress_views_are_lossless_at_rest() -> None:
     assert bench.last("a").key.quality is Quality.LOSSLESS
 
 
-@pytest.mark.parametrize(("region", "width", "expected"), [
-    (None, 1000, (1280, 720)),
-    ([0, 0, 1920, 1080], 4000, (1920, 1080)),
-    ([100, 100, 200, 150], 1920, (100, 50)),
-    ([-50, -50, 100, 100], 960, (100, 100)),
-    ([5000, 0, 6000, 10], 640, (640, 360)),
-])
+@pytest.mark.parametrize(
+    ("region", "width", "expected"),
+    [
+        (None, 1000, (1280, 720)),
+        ([0, 0, 1920, 1080], 4000, (1920, 1080)),
+        ([100, 100, 200, 150], 1920, (100, 50)),
+        ([-50, -50, 100, 100], 960, (100, 100)),
+        ([5000, 0, 6000, 10], 640, (640, 360)),
+    ],
+)
 def test_sizes_on_the_wire(region: list[int] | None, width: int, expected: tuple[int, int]) -> None:
     """Common practice, no source: snapped widths, regions down to 1:1, never upscaled."""
     bench = Bench()

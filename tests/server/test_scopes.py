@@ -43,11 +43,19 @@ def unpacked(made: Density, plane: int = 0) -> np.ndarray:
 @pytest.mark.parametrize("level", [0.75, 1.0])
 def test_the_vectorscopes_targets_are_the_bars_of_bt_709(level: float) -> None:
     """Source: ITU-R BT.709-6 matrix through colour-science; bar levels of ITU-R BT.1729."""
-    bars = {"red": (1, 0, 0), "yellow": (1, 1, 0), "green": (0, 1, 0), "cyan": (0, 1, 1),
-            "blue": (0, 0, 1), "magenta": (1, 0, 1)}
+    bars = {
+        "red": (1, 0, 0),
+        "yellow": (1, 1, 0),
+        "green": (0, 1, 0),
+        "cyan": (0, 1, 1),
+        "blue": (0, 0, 1),
+        "magenta": (1, 0, 1),
+    }
     for name, bar in bars.items():
         expected = colour.RGB_to_YCbCr(
-            np.array(bar) * level, K=colour.WEIGHTS_YCBCR["ITU-R BT.709"], in_legal=False,
+            np.array(bar) * level,
+            K=colour.WEIGHTS_YCBCR["ITU-R BT.709"],
+            in_legal=False,
             out_legal=False,
         )
         target = next(t for t in TARGETS if t.name == name and t.level == round(100 * level))
@@ -58,15 +66,22 @@ def test_chroma_of_random_colours() -> None:
     """Source: ITU-R BT.709-6 matrix through colour-science."""
     rgb = np.random.default_rng(0).random((50, 3))
     expected = colour.RGB_to_YCbCr(
-        rgb, K=colour.WEIGHTS_YCBCR["ITU-R BT.709"], in_legal=False, out_legal=False)
+        rgb, K=colour.WEIGHTS_YCBCR["ITU-R BT.709"], in_legal=False, out_legal=False
+    )
     assert np.stack(cb_cr(rgb), axis=-1) == pytest.approx(expected[:, 1:], abs=1e-6)
 
 
 def test_a_bar_lights_its_target_on_the_vectorscope() -> None:
     """Source: ITU-R BT.709-6; up is Cr, right is Cb."""
     for target in (t for t in TARGETS if t.level == 100):
-        rgb = {"red": (255, 0, 0), "yellow": (255, 255, 0), "green": (0, 255, 0),
-               "cyan": (0, 255, 255), "blue": (0, 0, 255), "magenta": (255, 0, 255)}[target.name]
+        rgb = {
+            "red": (255, 0, 0),
+            "yellow": (255, 255, 0),
+            "green": (0, 255, 0),
+            "cyan": (0, 255, 255),
+            "blue": (0, 0, 255),
+            "magenta": (255, 0, 255),
+        }[target.name]
         made = unpacked(vectorscope(np.full((4, 4, 3), rgb, np.uint8)))
         y, x = np.argwhere(made == 255)[0]
         assert (x + 0.5) / DISC - 0.5 == pytest.approx(target.cb, abs=1.5 / DISC)
@@ -129,8 +144,17 @@ def test_channels() -> None:
 @pytest.mark.parametrize(("a", "b"), [(0.1, 0.9), (0.9, 0.1), (-0.2, 3.0)])
 def test_a_suggested_band_takes_one_region_and_leaves_the_other(a: float, b: float) -> None:
     """Common practice, no source."""
-    band = suggestion(ChannelSeparation(channel="red", space="linear", a_mean=a, a_sigma=0.01,
-                                        b_mean=b, b_sigma=0.01, separation=9))
+    band = suggestion(
+        ChannelSeparation(
+            channel="red",
+            space="linear",
+            a_mean=a,
+            a_sigma=0.01,
+            b_mean=b,
+            b_sigma=0.01,
+            separation=9,
+        )
+    )
 
     def taken(v: float) -> bool:
         low, high = band["low_in"], band["high_in"]

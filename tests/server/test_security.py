@@ -34,8 +34,16 @@ from server.security import (
 )
 from tests.server.conftest import HEIGHT, WIDTH, Live, Page, close_code, live_service, wait_for
 
-ROUTES = ["/api/schema", "/api/state", "/api/recipe", "/api/recipes/x", "/api/picture",
-          "/api/jobs/a/b", "/openapi.json", "/metrics"]
+ROUTES = [
+    "/api/schema",
+    "/api/state",
+    "/api/recipe",
+    "/api/recipes/x",
+    "/api/picture",
+    "/api/jobs/a/b",
+    "/openapi.json",
+    "/metrics",
+]
 
 
 # ---------------------------------------------------------------- links and cookies
@@ -86,8 +94,9 @@ def test_the_cookie_is_for_this_site_only_and_not_for_scripts(live: Live) -> Non
     """Source: RFC 6265 and its SameSite revision (attribute names)."""
     token = live.service.gate.make_link("reviewer")
     live.service_joins_reset()
-    answer = httpx.post(f"{live.address}/api/join", json={"token": token},
-                        headers={"origin": live.address})
+    answer = httpx.post(
+        f"{live.address}/api/join", json={"token": token}, headers={"origin": live.address}
+    )
     cookie = answer.headers["set-cookie"]
     for attribute in ("HttpOnly", "SameSite=Strict", "Path=/"):
         assert attribute in cookie
@@ -96,8 +105,14 @@ def test_the_cookie_is_for_this_site_only_and_not_for_scripts(live: Live) -> Non
 
 def test_guessing_tokens_is_slowed_down(fresh: Live) -> None:
     """Common practice, no source."""
-    codes = [httpx.post(f"{fresh.address}/api/join", json={"token": f"guess{n}"},
-                        headers={"origin": fresh.address}).status_code for n in range(20)]
+    codes = [
+        httpx.post(
+            f"{fresh.address}/api/join",
+            json={"token": f"guess{n}"},
+            headers={"origin": fresh.address},
+        ).status_code
+        for n in range(20)
+    ]
     assert codes[0] == 403
     assert codes[-1] == 429
 
@@ -166,8 +181,9 @@ def test_tokens_never_reach_the_log(fresh: Live, caplog: pytest.LogCaptureFixtur
     """Common practice, no source."""
     caplog.set_level("DEBUG")
     token = fresh.service.gate.make_link("operator")
-    httpx.post(f"{fresh.address}/api/join", json={"token": token},
-               headers={"origin": fresh.address})
+    httpx.post(
+        f"{fresh.address}/api/join", json={"token": token}, headers={"origin": fresh.address}
+    )
     httpx.get(f"{fresh.address}/join?t={token}")
     cookie = fresh.cookie()
     with fresh.page(cookie=cookie) as page:
@@ -184,10 +200,21 @@ def test_tokens_never_reach_the_log(fresh: Live, caplog: pytest.LogCaptureFixtur
 # ---------------------------------------------------------------- host and origin
 
 
-@pytest.mark.parametrize("origin", [
-    "null", "http://evil.test", "", "https://127.0.0.1", "http://127.0.0.1", "{address}.evil.test",
-    "{address}/", "http://evil.test#{address}", "HTTP://127.0.0.1:{port}", "http://localhost:{port}",
-])
+@pytest.mark.parametrize(
+    "origin",
+    [
+        "null",
+        "http://evil.test",
+        "",
+        "https://127.0.0.1",
+        "http://127.0.0.1",
+        "{address}.evil.test",
+        "{address}/",
+        "http://evil.test#{address}",
+        "HTTP://127.0.0.1:{port}",
+        "http://localhost:{port}",
+    ],
+)
 def test_a_foreign_origin_is_refused(live: Live, origin: str) -> None:
     """Common practice, no source: an exact comparison, with a good cookie, before accepting."""
     text = origin.format(address=live.address, port=live.address.rsplit(":", 1)[1])
@@ -206,10 +233,21 @@ def test_a_missing_origin_is_refused(live: Live) -> None:
     assert httpx.post(f"{live.address}/api/leave", headers={"cookie": cookie}).status_code == 403
 
 
-@pytest.mark.parametrize("host", [
-    "evil.test", "127.0.0.1.evil.test", "evil.test:80", "", "127.0.0.1@evil.test",
-    "[::1", "127.0.0.1:99999999", "127.0.0.1, evil.test", "localhost.", "0.0.0.0",
-])
+@pytest.mark.parametrize(
+    "host",
+    [
+        "evil.test",
+        "127.0.0.1.evil.test",
+        "evil.test:80",
+        "",
+        "127.0.0.1@evil.test",
+        "[::1",
+        "127.0.0.1:99999999",
+        "127.0.0.1, evil.test",
+        "localhost.",
+        "0.0.0.0",
+    ],
+)
 def test_a_foreign_host_is_refused_on_every_route(live: Live, host: str) -> None:
     """Common practice, no source: DNS rebinding."""
     cookie = live.cookie()
@@ -253,11 +291,32 @@ def test_the_headers_of_every_answer(live: Live) -> None:
 # ---------------------------------------------------------------- paths
 
 TRAVERSALS = [
-    "../secret.exr", "a/../../secret.exr", "/etc/passwd", "{outside}/secret.exr",
-    "..\\secret.exr", "C:\\secret.exr", "C:secret.exr", "c:/secret.exr", "\\\\host\\share\\x.exr",
-    "//host/share/x.exr", "take.1001.exr\x00.png", "~/secret.exr", "~root/x", "link.exr",
-    "linked/secret.exr", "%2e%2e/secret.exr", "..%2fsecret.exr", "....//secret.exr", "", ".", "..",
-    "file:///etc/passwd", "a" * 5000, "CON", "take.####.exr/../../secret.exr", "\u2025/secret.exr",
+    "../secret.exr",
+    "a/../../secret.exr",
+    "/etc/passwd",
+    "{outside}/secret.exr",
+    "..\\secret.exr",
+    "C:\\secret.exr",
+    "C:secret.exr",
+    "c:/secret.exr",
+    "\\\\host\\share\\x.exr",
+    "//host/share/x.exr",
+    "take.1001.exr\x00.png",
+    "~/secret.exr",
+    "~root/x",
+    "link.exr",
+    "linked/secret.exr",
+    "%2e%2e/secret.exr",
+    "..%2fsecret.exr",
+    "....//secret.exr",
+    "",
+    ".",
+    "..",
+    "file:///etc/passwd",
+    "a" * 5000,
+    "CON",
+    "take.####.exr/../../secret.exr",
+    "\u2025/secret.exr",
 ]
 
 
@@ -290,12 +349,14 @@ def test_no_name_in_a_recipe_leads_outside_the_roots(walled: Live, name: str) ->
     name = name.format(outside=walled.folder) if "{outside}" in name else name
     OPENED[:] = ["start"]
     with walled.page(show={"name": "composite"}) as page:
-        page.write({"op": "set", "path": "backing/clean_plate", "value": "file"},
-                   {"op": "set", "path": "backing/clean_plate_path", "value": name},
-                   {"op": "set", "path": "source/denoised_path", "value": name},
-                   {"op": "set", "path": "look/lut_path", "value": name},
-                   {"op": "set", "path": "assemble/backdrop/kind", "value": "picture"},
-                   {"op": "set", "path": "assemble/backdrop/path", "value": name})
+        page.write(
+            {"op": "set", "path": "backing/clean_plate", "value": "file"},
+            {"op": "set", "path": "backing/clean_plate_path", "value": name},
+            {"op": "set", "path": "source/denoised_path", "value": name},
+            {"op": "set", "path": "look/lut_path", "value": name},
+            {"op": "set", "path": "assemble/backdrop/kind", "value": "picture"},
+            {"op": "set", "path": "assemble/backdrop/path", "value": name},
+        )
         page.until("accepted")
         opened = walled.service.opened
         wait_for(lambda: not opened.missing(walled.service.session.recipe))
@@ -322,13 +383,31 @@ def test_no_listing_outside_the_roots(walled: Live, name: str) -> None:
         assert "secret" not in json.dumps(got.get("entries", []))
 
 
-@pytest.mark.parametrize("path", [
-    "/../pyproject.toml", "/..%2fpyproject.toml", "/%2e%2e/pyproject.toml", "/js/../../setup.cfg",
-    "/join/../service.py", "/join/%2e%2e/service.py", "//etc/passwd", "/etc/passwd",
-    "/%00", "/js/%00.js", "/..\\server\\app.py", "/C:/x", "/__pycache__/x", "/.git/config",
-    "/api/recipes/..%2fdevices", "/api/recipes/%2e%2e", "/api/jobs/..%2f..%2fx/y",
-    "/api/jobs/a/..%2f..%2fdevices.json", "/css/..%5c..%5cx", "/server/app.py",
-])
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/../pyproject.toml",
+        "/..%2fpyproject.toml",
+        "/%2e%2e/pyproject.toml",
+        "/js/../../setup.cfg",
+        "/join/../service.py",
+        "/join/%2e%2e/service.py",
+        "//etc/passwd",
+        "/etc/passwd",
+        "/%00",
+        "/js/%00.js",
+        "/..\\server\\app.py",
+        "/C:/x",
+        "/__pycache__/x",
+        "/.git/config",
+        "/api/recipes/..%2fdevices",
+        "/api/recipes/%2e%2e",
+        "/api/jobs/..%2f..%2fx/y",
+        "/api/jobs/a/..%2f..%2fdevices.json",
+        "/css/..%5c..%5cx",
+        "/server/app.py",
+    ],
+)
 def test_no_address_leads_to_other_files(walled: Live, path: str) -> None:
     """Common practice, no source: only files listed at start are served."""
     name, port = walled.address.removeprefix("http://").split(":")
@@ -430,7 +509,9 @@ def test_tls_with_a_certificate(tmp_path: Path) -> None:
             policy = client.get(f"{made.address}/").headers["content-security-policy"]
             assert "wss://127.0.0.1:" in policy
         with connect(
-            f"{made.address.replace('https', 'wss')}/ws", ssl=context, origin=made.address,
+            f"{made.address.replace('https', 'wss')}/ws",
+            ssl=context,
+            origin=made.address,
             additional_headers={"cookie": cookie.split(";")[0]},
         ) as socket:
             socket.send(json.dumps({"type": "hello", "protocol": PROTOCOL, "client": "t"}))

@@ -19,13 +19,21 @@ class Hand:
         self.session, self.client, self.count = session, client, 0
         self.seen = session.revision
 
-    def write(self, *ops: Op, label: str = "change", gesture: str = "", seen: int | None = None
-              ) -> Accepted | Refused:
+    def write(
+        self, *ops: Op, label: str = "change", gesture: str = "", seen: int | None = None
+    ) -> Accepted | Refused:
         self.count += 1
-        return self.session.write(self.client, Write(
-            type="write", client_seq=self.count, seen=self.seen if seen is None else seen,
-            ops=list(ops), label=label, gesture=gesture,
-        )).answer
+        return self.session.write(
+            self.client,
+            Write(
+                type="write",
+                client_seq=self.count,
+                seen=self.seen if seen is None else seen,
+                ops=list(ops),
+                label=label,
+                gesture=gesture,
+            ),
+        ).answer
 
     def set(self, path: str, value: object, **options: object) -> Accepted | Refused:
         return self.write(SetOp(op="set", path=path, value=value), **options)  # type: ignore[arg-type]
@@ -33,10 +41,12 @@ class Hand:
 
 @pytest.fixture
 def session() -> RecipeSession:
-    return RecipeSession(Recipe(
-        extractors=[ColourDifference(id="core"), ColourDifference(id="edge")],
-        neutralise=[NeutralisePass(id="pass")],
-    ))
+    return RecipeSession(
+        Recipe(
+            extractors=[ColourDifference(id="core"), ColourDifference(id="edge")],
+            neutralise=[NeutralisePass(id="pass")],
+        )
+    )
 
 
 def test_a_value_is_set_at_a_path(session: RecipeSession) -> None:
@@ -47,13 +57,25 @@ def test_a_value_is_set_at_a_path(session: RecipeSession) -> None:
     assert answer.revision == session.revision == 2
 
 
-@pytest.mark.parametrize(("path", "value"), [
-    ("extractors/edge/gain", "much"), ("extractors/edge/gain", 99), ("extractors/none/gain", 1),
-    ("nothing", 1), ("extractors//gain", 1), ("extractors/edge/gain/deeper", 1),
-    ("extractors/edge", {"kind": "unknown"}), ("", []), ("", {"format": "other"}),
-    ("neutralise/pass/mask", "nobody"), ("extractors/core/id", "edge"),
-    ("backing/colour", [1, 2]), ("backing/colour", [1, 2, float("nan")]), ("version", 2),
-])
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        ("extractors/edge/gain", "much"),
+        ("extractors/edge/gain", 99),
+        ("extractors/none/gain", 1),
+        ("nothing", 1),
+        ("extractors//gain", 1),
+        ("extractors/edge/gain/deeper", 1),
+        ("extractors/edge", {"kind": "unknown"}),
+        ("", []),
+        ("", {"format": "other"}),
+        ("neutralise/pass/mask", "nobody"),
+        ("extractors/core/id", "edge"),
+        ("backing/colour", [1, 2]),
+        ("backing/colour", [1, 2, float("nan")]),
+        ("version", 2),
+    ],
+)
 def test_what_is_not_valid_is_refused_and_changes_nothing(
     session: RecipeSession, path: str, value: object
 ) -> None:
@@ -93,12 +115,15 @@ def test_another_clients_change_of_the_same_path_is_a_conflict(session: RecipeSe
     assert isinstance(b.set("extractors/edge/gain", 0.5, seen=answer.revision), Accepted)
 
 
-@pytest.mark.parametrize(("mine", "theirs", "clash"), [
-    ("extractors/edge/gain", "extractors/core/gain", False),
-    ("extractors/edge/gain", "extractors/edge/lean", False),
-    ("extractors/edge/refine", "extractors/edge/refine/choke_px", True),
-    ("backing/colour", "backing/primary", False),
-])
+@pytest.mark.parametrize(
+    ("mine", "theirs", "clash"),
+    [
+        ("extractors/edge/gain", "extractors/core/gain", False),
+        ("extractors/edge/gain", "extractors/edge/lean", False),
+        ("extractors/edge/refine", "extractors/edge/refine/choke_px", True),
+        ("backing/colour", "backing/primary", False),
+    ],
+)
 def test_only_paths_inside_or_around_clash(
     session: RecipeSession, mine: str, theirs: str, clash: bool
 ) -> None:
@@ -166,9 +191,18 @@ def test_undo_is_a_change_to_others(session: RecipeSession) -> None:
 
 def test_a_write_sent_again_after_a_reconnection_counts_once(session: RecipeSession) -> None:
     """Common practice, no source: the answer is repeated, the change is not."""
-    write = Write(type="write", client_seq=7, seen=1, ops=[
-        InsertOp(op="insert", path="extractors",
-                 item=ColourDifference(id="new").model_dump(mode="json"))])
+    write = Write(
+        type="write",
+        client_seq=7,
+        seen=1,
+        ops=[
+            InsertOp(
+                op="insert",
+                path="extractors",
+                item=ColourDifference(id="new").model_dump(mode="json"),
+            )
+        ],
+    )
     first = session.write("a", write)
     again = session.write("a", write)
     assert again.answer == first.answer
@@ -189,17 +223,35 @@ def test_all_operations_of_a_write_or_none(session: RecipeSession) -> None:
 
 def test_news_is_what_changed_and_nothing_else(session: RecipeSession) -> None:
     """Common practice, no source."""
-    outcome = session.write("a", Write(type="write", client_seq=1, seen=1, ops=[
-        SetOp(op="set", path="extractors/edge", value=ColourDifference(
-            id="edge", gain=2.0).model_dump(mode="json"))]))
+    outcome = session.write(
+        "a",
+        Write(
+            type="write",
+            client_seq=1,
+            seen=1,
+            ops=[
+                SetOp(
+                    op="set",
+                    path="extractors/edge",
+                    value=ColourDifference(id="edge", gain=2.0).model_dump(mode="json"),
+                )
+            ],
+        ),
+    )
     assert outcome.news is not None
     assert [(c.path, c.value) for c in outcome.news.changes] == [("extractors/edge/gain", 2.0)]
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(
-    st.sampled_from(["insert", "remove", "move", "gain", "undo", "redo"]), st.integers(0, 5),
-), max_size=25))
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["insert", "remove", "move", "gain", "undo", "redo"]),
+            st.integers(0, 5),
+        ),
+        max_size=25,
+    )
+)
 def test_news_keeps_a_second_page_equal_to_the_document(steps: list[tuple[str, int]]) -> None:
     """Common practice, no source: a page that applies every `changed` has the server's recipe."""
     session = RecipeSession(starting_recipe())
@@ -213,16 +265,21 @@ def test_news_keeps_a_second_page_equal_to_the_document(steps: list[tuple[str, i
         else:
             if kind == "insert":
                 item = ColourDifference(id=f"n{n}").model_dump(mode="json")
-                op = InsertOp(op="insert", path="extractors", item=item,
-                              before=target if ids and k % 2 else None)
+                op = InsertOp(
+                    op="insert",
+                    path="extractors",
+                    item=item,
+                    before=target if ids and k % 2 else None,
+                )
             elif kind == "remove":
                 op = RemoveOp(op="remove", path=f"extractors/{target}")
             elif kind == "move":
                 op = MoveOp(op="move", path=f"extractors/{target}", before=ids[0] if ids else None)
             else:
                 op = SetOp(op="set", path=f"extractors/{target}/gain", value=k / 2)
-            outcome = session.write("a", Write(type="write", client_seq=n, ops=[op],
-                                               seen=session.revision))
+            outcome = session.write(
+                "a", Write(type="write", client_seq=n, ops=[op], seen=session.revision)
+            )
         if outcome.news is not None:
             for change in outcome.news.changes:
                 page = apply(page, SetOp(op="set", path=change.path, value=change.value))

@@ -84,11 +84,14 @@ def test_reviewers_look_but_do_not_touch(live: Live) -> None:
     with live.page("reviewer", show={"name": "plate"}) as page:
         page.set("backing/primary", "blue")
         assert page.until("refused")["reason"] == "role"
-        for message in ({"type": "job_start", "id": "j", "kind": "render"},
-                        {"type": "recipes", "id": "x"}, {"type": "link", "id": "l"},
-                        {"type": "revoke", "role": "operator"},
-                        {"type": "media", "id": "m"},
-                        {"type": "recipe_save_as", "id": "s", "name": "x"}):
+        for message in (
+            {"type": "job_start", "id": "j", "kind": "render"},
+            {"type": "recipes", "id": "x"},
+            {"type": "link", "id": "l"},
+            {"type": "revoke", "role": "operator"},
+            {"type": "media", "id": "m"},
+            {"type": "recipe_save_as", "id": "s", "name": "x"},
+        ):
             page.send(**message)
             assert page.until("error")["code"] == "role"
         page.send(type="sample", id="s", box=[5, 5, 6, 6])
@@ -108,8 +111,12 @@ def test_a_reviewer_follows_until_it_moves_by_itself(live: Live) -> None:
             r.send(type="transport", frame=1005)
             assert r.until("playhead", frame=1005)["own"] is True
             assert r.picture()[0].frame == 1005
-            wait_for(lambda: {p.role: p.following for p in live.service.people()} == {
-                "operator": False, "reviewer": False})
+            wait_for(
+                lambda: (
+                    {p.role: p.following for p in live.service.people()}
+                    == {"operator": False, "reviewer": False}
+                )
+            )
             assert op.until("people")["people"]
             r.send(type="follow", on=True)
             assert r.until("following")["ports"][0]["name"] == "matte"
@@ -222,15 +229,20 @@ def test_recipes_are_saved_loaded_and_kept_as_history(fresh: Live) -> None:
 def test_a_render_job_reports_and_writes_files(fresh: Live) -> None:
     """Common practice, no source."""
     with fresh.page() as page:
-        page.send(type="job_start", id="r", kind="render",
-                  options={"name": "out", "frames": "1001-1003"})
+        page.send(
+            type="job_start", id="r", kind="render", options={"name": "out", "frames": "1001-1003"}
+        )
         job = page.until("job", id="r")["job"]
         done = page.until("job", timeout=60, job=job, state="done")
         assert (done["done"], done["total"]) == (3, 3)
         files = sorted((fresh.folder / "renders" / "out").iterdir())
         assert [f.name for f in files] == [f"out.{n}.exr" for n in (1001, 1002, 1003)]
-        for options in ({"name": "../out"}, {"name": "out", "frames": "x"}, {"layers": ["none"]},
-                        {"unknown": 1}):
+        for options in (
+            {"name": "../out"},
+            {"name": "out", "frames": "x"},
+            {"layers": ["none"]},
+            {"unknown": 1},
+        ):
             page.send(type="job_start", id="bad", kind="render", options=options)
             failed = page.until("job", timeout=30, id="bad", state="failed")
             assert failed["message"]
@@ -246,17 +258,20 @@ def test_media_roots_are_listed(live: Live) -> None:
         page.send(type="media", id="2", root="media")
         entries = page.until("media", id="2")["entries"]
         assert [(e["name"], e["kind"], e["first"], e["last"]) for e in entries] == [
-            ("take.####.exr", "sequence", 1001, 1006)]
+            ("take.####.exr", "sequence", 1001, 1006)
+        ]
 
 
 def test_a_clean_plate_and_a_backdrop_are_taken_by_name(fresh: Live) -> None:
     """Common practice, no source: pictures are made again when a companion is there."""
     with fresh.page(show={"name": "composite", "width": 960}) as page:
         page.picture()
-        page.write({"op": "set", "path": "backing/clean_plate", "value": "file"},
-                   {"op": "set", "path": "backing/clean_plate_path", "value": "take.1001.exr"},
-                   {"op": "set", "path": "assemble/backdrop/path", "value": "take.####.exr"},
-                   {"op": "set", "path": "assemble/backdrop/kind", "value": "picture"})
+        page.write(
+            {"op": "set", "path": "backing/clean_plate", "value": "file"},
+            {"op": "set", "path": "backing/clean_plate_path", "value": "take.1001.exr"},
+            {"op": "set", "path": "assemble/backdrop/path", "value": "take.####.exr"},
+            {"op": "set", "path": "assemble/backdrop/kind", "value": "picture"},
+        )
         revision = page.until("accepted")["revision"]
         end = time.monotonic() + 15
         while time.monotonic() < end:
@@ -276,8 +291,13 @@ def test_a_page_that_comes_back_resends_and_loses_nothing(fresh: Live) -> None:
         page.set("backing/primary", "red", gesture="g")
     with fresh.page(cookie=cookie, client="same", show={"name": "matte"}) as again:
         for n, value in ((1, "blue"), (2, "red"), (3, "green")):
-            again.send(type="write", client_seq=n, seen=10**9, gesture="g", ops=[
-                {"op": "set", "path": "backing/primary", "value": value}])
+            again.send(
+                type="write",
+                client_seq=n,
+                seen=10**9,
+                gesture="g",
+                ops=[{"op": "set", "path": "backing/primary", "value": value}],
+            )
         revisions = [again.until("accepted", client_seq=n)["revision"] for n in (1, 2, 3)]
         assert revisions == sorted(revisions)
         header, _ = again.picture(revision=revisions[-1])
@@ -288,8 +308,10 @@ def test_a_page_that_comes_back_resends_and_loses_nothing(fresh: Live) -> None:
 def test_the_same_client_id_twice_leaves_the_newer_one(live: Live) -> None:
     """Common practice, no source: a duplicated tab."""
     cookie = live.cookie()
-    with live.page(cookie=cookie, client="twin") as old, \
-            live.page(cookie=cookie, client="twin") as new:
+    with (
+        live.page(cookie=cookie, client="twin") as old,
+        live.page(cookie=cookie, client="twin") as new,
+    ):
         assert close_code(old) == 4409
         new.send(type="ping", t=1.5)
         assert new.until("pong")["t"] == 1.5
@@ -305,8 +327,10 @@ def test_a_wrong_protocol_version_is_told(live: Live) -> None:
 
 def test_a_stalled_page_is_bounded_and_harms_nobody(live: Live) -> None:
     """Common practice, no source: two pictures on the way at most, the other page at full rate."""
-    with live.page(show={"name": "plate", "width": 960}) as stalled, \
-            live.page(show={"name": "plate", "width": 640}) as page:
+    with (
+        live.page(show={"name": "plate", "width": 960}) as stalled,
+        live.page(show={"name": "plate", "width": 640}) as page,
+    ):
         page.picture()
         extractor = page.state["recipe"]["extractors"][0]["id"]
         for n in range(30):
