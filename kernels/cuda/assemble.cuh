@@ -16,7 +16,7 @@ DEVICE float edge_colour(int method, float alpha, float settle_scale, float hold
         const float taken = fmaxf(n_plate - (1.0f - alpha) * n_clean, floor_);
         return w * taken + (1.0f - w) * (alpha * n_plate);
     }
-    const float gain = alpha / fmaxf(alpha * alpha + hold, 1e-6f);
+    const float gain = divided(alpha, fmaxf(alpha * alpha + hold, 1e-6f));
     const float rest = n_plate - alpha * f0 - (1.0f - alpha) * n_clean;
     return fmaxf(alpha * (f0 + gain * rest), floor_);
 }
@@ -25,11 +25,11 @@ DEVICE float edge_colour(int method, float alpha, float settle_scale, float hold
 DEVICE float foreground_weight(float alpha) { return alpha * alpha; }
 
 DEVICE float foreground_finish(float weighted, float weight, float n_plate) {
-    return (weighted + 1e-3f * n_plate) / (weight + 1e-3f);
+    return divided(weighted + 1e-3f * n_plate, weight + 1e-3f);
 }
 
 DEVICE float straight_of(float cutout, float alpha, float n_plate) {
-    return alpha < 1e-4f ? n_plate : cutout / alpha;
+    return alpha < 1e-4f ? n_plate : divided(cutout, alpha);
 }
 
 // A bijection of 32-bit integers. Source: Appleby, MurmurHash3, the 32-bit finaliser.
@@ -60,7 +60,7 @@ DEVICE void regrain(const Params& P, float* back, int x, int y) {
 #pragma unroll
     for (int c = 0; c < 3; ++c) {
         const float sigma =
-            sqrtf(fmaxf(P.noise_gain[c] * fmaxf(back[c], 0.0f) + P.noise_offset[c], 0.0f));
+            root(fmaxf(P.noise_gain[c] * fmaxf(back[c], 0.0f) + P.noise_offset[c], 0.0f));
         back[c] += (sigma * P.grain_amount) * mixed[c];
     }
 }

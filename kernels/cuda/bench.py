@@ -9,6 +9,7 @@ from __future__ import annotations
 import statistics
 import time
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import cupy
@@ -39,6 +40,7 @@ C = constants()
 UHD = (3840, 2160)
 EIGHT_K = (7680, 4320)
 OUTPUTS = C["OUT_ALPHA"] | C["OUT_COMPOSITE"]
+FORMS: tuple[Form, Form] = ("special", "array")
 Figures = dict[str, float]
 
 
@@ -81,21 +83,43 @@ def neighbourhood_recipe() -> Recipe:
     return recipe
 
 
-def random_inputs(engine: DeviceEngine, size: tuple[int, int]) -> Inputs:
-    """Return random plate, clean plate and backdrop of a size, stored as half."""
+def screen(size: tuple[int, int], seed: int = 1) -> np.ndarray[Any, Any]:
+    """Return a made-up shot: a noisy green screen, lit unevenly, before it a soft-edged subject."""
     width, height = size
-    rng = np.random.default_rng(1)
-    planes = {}
-    for name in ("plate", "clean", "backdrop"):
-        image = rng.random((3, height, width), np.float32)
-        if name == "clean":
-            image = image * 0.02 + np.array([0.06, 0.4, 0.08], np.float32)[:, None, None]
-        planes[name] = engine.hold(image)
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    distance = np.hypot(x - 0.55 * width, (y - 0.6 * height) * 0.8) / height
+    alpha = np.clip((0.42 + 0.03 * np.sin(x / 37) - distance) / 0.02, 0, 1)
+    waves = [0.35 + 0.3 * np.sin(x / (90 + 40 * c) + y / (70 + 25 * c) + c) for c in range(3)]
+    light = (1.0 - 0.2 * (x / width))[None]
+    backing = np.array([0.06, 0.4, 0.08], np.float32)[:, None, None] * light
+    image = alpha * np.stack(waves) + (1 - alpha) * backing
+    image += rng.normal(0, 0.012, (3, height, width)).astype(np.float32)
+    return np.asarray(image, np.float32)
+
+
+def noise(size: tuple[int, int], seed: int = 1) -> np.ndarray[Any, Any]:
+    """Return uniform noise: the worst case, neighbouring pixels have nothing in common."""
+    return np.random.default_rng(seed).random((3, size[1], size[0]), np.float32)
+
+
+def made_inputs(engine: DeviceEngine, size: tuple[int, int], picture: Any = screen) -> Inputs:
+    """Return plate, clean plate and backdrop of a size, stored as half."""
+    width, height = size
+    light = np.linspace(1.0, 0.8, width, dtype=np.float32)
+    clean = np.array([0.06, 0.4, 0.08], np.float32)[:, None, None] * light
+    planes = {
+        "plate": engine.hold(picture(size)),
+        "clean": engine.hold(np.broadcast_to(clean, (3, height, width))),
+        "backdrop": engine.hold(noise(size, 2)),
+    }
     return Inputs(key=object(), width=width, height=height, planes=planes)
 
 
-def device_ms(card: CupyDevice, work: Callable[[], Any], repeats: int = 60) -> float:
-    """Return the median milliseconds of `work` by the card's clock."""
+def device_ms(
+    card: CupyDevice, work: Callable[[], Any], repeats: int = 30, inner: int = 10
+) -> float:
+    """Return the median milliseconds of `work` by the card's clock, `inner` of them in a row."""
     card.enter()
     for _ in range(5):
         work()
@@ -103,14 +127,15 @@ def device_ms(card: CupyDevice, work: Callable[[], Any], repeats: int = 60) -> f
     for _ in range(repeats):
         start, end = cupy.cuda.Event(), cupy.cuda.Event()
         start.record(card.stream)
-        work()
+        for _ in range(inner):
+            work()
         end.record(card.stream)
         end.synchronize()
-        times.append(cupy.cuda.get_elapsed_time(start, end))
+        times.append(cupy.cuda.get_elapsed_time(start, end) / inner)
     return float(statistics.median(times))
 
 
-def host_ms(work: Callable[[], Any], repeats: int = 100) -> tuple[float, float]:
+def host_ms(work: Callable[[], Any], repeats: int = 200) -> tuple[float, float]:
     """Return the median and the 99th percentile of milliseconds of `work` by the host's clock."""
     for _ in range(10):
         work()
@@ -127,11 +152,11 @@ def copy_rate(card: CupyDevice) -> float:
     card.enter()
     a = cupy.random.random((256 << 20) // 4, cupy.float32)
     b = cupy.empty_like(a)
-    rate = 2 * a.nbytes / device_ms(card, lambda: cupy.copyto(b, a), 30) * 1e3
+    rate = 2 * a.nbytes / device_ms(card, lambda: cupy.copyto(b, a)) * 1e3
     return float(rate)
 
 
-def pointwise_figures(engine: CudaEngine, inputs: Inputs) -> Figures:
+def pointwise_figures(engine: CudaEngine, inputs: Inputs, name: str = "pointwise") -> Figures:
     """Return times and shares of the fused launch with full-size half output."""
     figures: Figures = {}
     region = inputs.whole
@@ -147,50 +172,47 @@ def pointwise_figures(engine: CudaEngine, inputs: Inputs) -> Figures:
                 packed, target.data.ptr, region, 0, kernel))
 
         limit = run("special", "traffic")
-        for form in ("special", "array"):
-            ms = run(form, "pointwise")  # type: ignore[arg-type]
-            figures[f"pointwise_{count}_{form}_ms"] = ms
-            figures[f"pointwise_{count}_{form}_share"] = limit / ms
-        figures[f"traffic_{count}_ms"] = limit
+        for form in FORMS:
+            ms = run(form, "pointwise")
+            figures[f"{name}_{count}_{form}_ms"] = ms
+            figures[f"{name}_{count}_{form}_share"] = limit / ms
+        figures[f"{name}_{count}_traffic_ms"] = limit
     engine.card.form = "auto"
     return figures
+
+
+def preview_ms(engine: CudaEngine, inputs: Inputs, count: int, form: Form) -> float:
+    """Return the milliseconds of the preview kernel alone, launched repeatedly as packed."""
+    plan = build_plan(recipe_of(count), 1, inputs.planes)
+    engine.card.form = form
+    calls: list[Any] = []
+    launch = engine.card.launch
+
+    def noted(*args: Any, **more: Any) -> None:
+        calls.append(partial(launch, *args, **more))
+        calls[-1]()
+
+    engine.card.launch = noted  # type: ignore[method-assign]
+    try:
+        picture = engine.render_device(plan, inputs, View("composite", 960, 540))
+    finally:
+        engine.card.launch = launch  # type: ignore[method-assign]
+    ms = device_ms(engine.card, calls[-1])
+    del picture  # its memory is written by every launch
+    engine.card.form = "auto"
+    return ms
 
 
 def preview_figures(engine: CudaEngine, inputs: Inputs, name: str, rate: float) -> Figures:
     """Return times of the preview launch, and its reading rate as a share of the copy rate."""
     figures: Figures = {}
+    read = sum(plane.array.nbytes for plane in inputs.planes.values())
     for count in (3, 8):
-        plan = build_plan(recipe_of(count), 1, inputs.planes)
-        view = View("composite", 960, 540)
-        for form in ("special", "array"):
-            engine.card.form = form  # type: ignore[assignment]
-            ms = device_ms(engine.card, lambda plan=plan: engine.render_device(plan, inputs, view))
-            read = sum(p.array.nbytes for p in inputs.planes.values())
+        for form in FORMS:
+            ms = preview_ms(engine, inputs, count, form)
             figures[f"preview_{name}_{count}_{form}_ms"] = ms
             figures[f"preview_{name}_{count}_{form}_share"] = read / (ms * 1e-3) / rate
-    engine.card.form = "auto"
     return figures
-
-
-def kernel_only_preview(engine: CudaEngine, inputs: Inputs, count: int, form: Form) -> float:
-    """Return the milliseconds of the preview kernel alone, launched repeatedly as packed."""
-    plan = build_plan(recipe_of(count), 1, inputs.planes)
-    engine.card.form = form
-    calls: list[tuple[Any, ...]] = []
-    original = engine.card.launch
-
-    def spy(*args: Any, **more: Any) -> None:
-        calls.append((args, more))
-        original(*args, **more)
-
-    engine.card.launch = spy  # type: ignore[method-assign]
-    picture = engine.render_device(plan, inputs, View("composite", 960, 540))
-    engine.card.launch = original  # type: ignore[method-assign]
-    args, more = calls[-1]
-    ms = device_ms(engine.card, lambda: original(*args, **more))
-    del picture
-    engine.card.form = "auto"
-    return ms
 
 
 def changing(recipe: Recipe) -> Callable[[], Recipe]:
@@ -221,13 +243,11 @@ def request_figures(engine: CudaEngine, inputs: Inputs) -> Figures:
         engine.render(plan(), inputs, view)
         time.sleep(1.0)
         p50, p99 = host_ms(lambda: engine.render(plan(), inputs, view))
-        figures[f"request_{name}_picture_p50_ms"], figures[f"request_{name}_picture_p99_ms"] = p50, p99
+        figures |= {f"request_{name}_picture_p50_ms": p50, f"request_{name}_picture_p99_ms": p99}
         if engine.can_encode_jpeg:
             p50, p99 = host_ms(lambda: engine.encode_jpeg(
                 engine.render_device(plan(), inputs, view), 80))
-            figures[f"request_{name}_jpeg_p50_ms"], figures[f"request_{name}_jpeg_p99_ms"] = p50, p99
-        figures[f"request_{name}_device_ms"] = device_ms(
-            engine.card, lambda: engine.render_device(plan(), inputs, view))
+            figures |= {f"request_{name}_jpeg_p50_ms": p50, f"request_{name}_jpeg_p99_ms": p99}
     return figures
 
 
@@ -237,13 +257,12 @@ def bench(*, torch: bool = True, large: bool = True) -> dict[str, Any]:
     results: dict[str, Any] = {"card": engine.description}
     rate = copy_rate(engine.card)
     results["copy_bytes_per_second"] = rate
-    inputs = random_inputs(engine, UHD)
+    inputs = made_inputs(engine, UHD)
     results |= pointwise_figures(engine, inputs)
     results |= preview_figures(engine, inputs, "uhd", rate)
-    for count in (3, 8):
-        for form in ("special", "array"):
-            ms = kernel_only_preview(engine, inputs, count, form)  # type: ignore[arg-type]
-            results[f"preview_kernel_uhd_{count}_{form}_ms"] = ms
+    random = made_inputs(engine, UHD, noise)
+    results |= pointwise_figures(engine, random, "noise")
+    del random
     results |= request_figures(engine, inputs)
     if torch:
         from kernels.cuda.bench_torch import torch_figures
@@ -252,11 +271,8 @@ def bench(*, torch: bool = True, large: bool = True) -> dict[str, Any]:
     del inputs
     if large:
         engine.forget()
-        big = random_inputs(engine, EIGHT_K)
+        big = made_inputs(engine, EIGHT_K)
         results |= preview_figures(engine, big, "8k", rate)
-        for form in ("special", "array"):
-            ms = kernel_only_preview(engine, big, 3, form)  # type: ignore[arg-type]
-            results[f"preview_kernel_8k_3_{form}_ms"] = ms
         del big
     engine.close()
     return results

@@ -13,24 +13,21 @@ DEVICE float luminance(float r, float g, float b, const float* w) {
     return w[0] * r + w[1] * g + w[2] * b;
 }
 
-// Hue on the RGB hexagon in degrees, 0 <= h < 360, greys 0. Source: Smith 1978.
-DEVICE float hue_degrees(float r, float g, float b) {
-    const float largest = max3(r, g, b);
-    const float spread = largest - min3(r, g, b);
-    if (!(spread > 0.0f)) return 0.0f;
-    float sector;
-    if (largest == r) sector = (g - b) / spread;
-    else if (largest == g) sector = 2.0f + (b - r) / spread;
-    else sector = 4.0f + (r - g) / spread;
-    float hue = 60.0f * sector;
+// Hue on the RGB hexagon in degrees, 0 <= h <= 360 (a full turn by rounding), 0 where `spread`, the
+// largest channel less the smallest, is no more than `grey`. Source: Smith 1978.
+DEVICE float hue_degrees(float r, float g, float b, float largest, float spread, float grey) {
+    const bool red = largest == r, green = largest == g;
+    const float above = red ? g : (green ? b : r), below = red ? b : (green ? r : g);
+    const float start = red ? 0.0f : (green ? 120.0f : 240.0f);
+    float hue = start + 60.0f * divided(above - below, spread);
     if (hue < 0.0f) hue += 360.0f;
-    return hue >= 360.0f ? 0.0f : hue;
+    return spread > grey ? hue : 0.0f;
 }
 
 // (max - min) / max(max, 1e-6). Source: Smith 1978.
 DEVICE float saturation_of(float r, float g, float b) {
     const float largest = max3(r, g, b);
-    return (largest - min3(r, g, b)) / fmaxf(largest, 1e-6f);
+    return divided(largest - min3(r, g, b), fmaxf(largest, 1e-6f));
 }
 
 DEVICE float lab_curve(float t) {

@@ -33,7 +33,7 @@ struct Pixels {
 DEVICE const void* plane_at(u64 planes) { return reinterpret_cast<const void*>(planes); }
 
 DEVICE void load3(u64 planes, bool half, long long stride, long long at, float (*to)[PX]) {
-    EACH_CHANNEL load4(plane_at(planes), half, at + c * stride, to[c]);
+    EACH_CHANNEL load_px(plane_at(planes), half, at + c * stride, to[c]);
 }
 
 DEVICE void load_pixels(const Params& P, int flags, Pixels& px) {
@@ -50,16 +50,61 @@ DEVICE void load_pixels(const Params& P, int flags, Pixels& px) {
     }
 }
 
+// An extractor's matte before its refinement, for all pixels of the thread.
 DEVICE void raw_mattes(const Params& P, int e, int flags, const Pixels& px, float* m) {
-    const int code = CODE(P, e);
-    EACH_PIXEL {
-        float x[3], clean[3];
-        EACH_CHANNEL {
-            x[c] = code & READS_DENOISED ? px.denoised[c][p] : px.plate[c][p];
-            clean[c] = px.clean[c][p];
-        }
-        m[p] = raw_matte(P, e, code, flags, x, clean);
+    const int code = CODE(P, e), k = PRIMARY(flags);
+    const float* v = P.extractor[e].v;
+    const bool varies = (flags & HAS_CLEAN) != 0, log = (code & SPACE_LOG) != 0;
+    float x[3][PX], c3[3][PX];
+    EACH_CHANNEL EACH_PIXEL {
+        const float linear = code & READS_DENOISED ? px.denoised[c][p] : px.plate[c][p];
+        x[c][p] = log ? acescct_from_linear(linear) : linear;
     }
+    if ((code & KIND) >= KIND_PLATE_DIFFERENCE) {
+        if (!varies) {
+            EACH_CHANNEL EACH_PIXEL c3[c][p] = log ? P.backing_log[c] : P.backing[c];
+        } else {
+            EACH_CHANNEL EACH_PIXEL {
+                c3[c][p] = log ? acescct_from_linear(px.clean[c][p]) : px.clean[c][p];
+            }
+        }
+    }
+#define AT(plane) {plane[0][p], plane[1][p], plane[2][p]}
+    switch (code & KIND) {
+        case KIND_VALUE_BAND:
+            EACH_PIXEL {
+                const float here[3] = AT(x);
+                m[p] = value_band(v, code, P.weights, here);
+            }
+            break;
+        case KIND_HUE_BAND:
+            EACH_PIXEL {
+                const float here[3] = AT(x);
+                m[p] = hue_band(v, here);
+            }
+            break;
+        case KIND_PLATE_DIFFERENCE:
+            EACH_PIXEL {
+                const float here[3] = AT(x), backing[3] = AT(c3), clean[3] = AT(px.clean);
+                float linear[3];
+                EACH_CHANNEL linear[c] = code & READS_DENOISED ? px.denoised[c][p] : px.plate[c][p];
+                m[p] = plate_difference(P, v, code, varies, linear, here, clean, backing);
+            }
+            break;
+        case KIND_COLOUR_DIFFERENCE:
+            EACH_PIXEL {
+                const float here[3] = AT(x), backing[3] = AT(c3), clean[3] = AT(px.clean);
+                m[p] = colour_difference(P, v, code, k, varies, here, clean, backing);
+            }
+            break;
+        default:
+            EACH_PIXEL {
+                const float here[3] = AT(x), backing[3] = AT(c3);
+                m[p] = chroma_distance(v, k, here, backing);
+            }
+    }
+#undef AT
+    EACH_PIXEL m[p] = P.extractor[e].sign * m[p] + P.extractor[e].offset;
 }
 
 DEVICE void guide_of(const Params& P, const Pixels& px, bool denoised, float* guide) {
@@ -99,14 +144,14 @@ DEVICE void mattes(const Params& P, int flags, const Pixels& px, Joined& acc, Si
         const int code = CODE(P, e);
         float m[PX], mask[PX];
         if ((code & FROM_STAGE) && !(outputs & OUT_RAW)) {
-            load4(plane_at(P.matte[e]), false, px.at, m);
+            load_px(plane_at(P.matte[e]), false, px.at, m);
         } else {
             raw_mattes(P, e, flags, px, m);
             if (!(outputs & OUT_RAW))
                 EACH_PIXEL m[p] = ramp(m[p], P.extractor[e].black, P.extractor[e].span_inverse);
         }
         if ((code & HAS_MASK) && !(outputs & OUT_RAW)) {
-            load4(plane_at(P.mask[e]), false, px.at, mask);
+            load_px(plane_at(P.mask[e]), false, px.at, mask);
             EACH_PIXEL m[p] *= mask[p];
         } else {
             EACH_PIXEL mask[p] = 1.0f;
@@ -137,20 +182,20 @@ DEVICE void mattes(const Params& P, int flags, const Pixels& px, Joined& acc, Si
 DEVICE void final_alpha(const Params& P, int flags, const Pixels& px, float* alpha) {
     float m[PX];
     if (flags & HAS_CUMULATIVE) {
-        load4(plane_at(P.cumulative), false, px.at, alpha);
+        load_px(plane_at(P.cumulative), false, px.at, alpha);
     } else {
         EACH_PIXEL alpha[p] = ramp(alpha[p], P.black, P.span_inverse);
     }
     if (flags & HAS_HOLDOUT) {
-        load4(plane_at(P.holdout), false, px.at, m);
+        load_px(plane_at(P.holdout), false, px.at, m);
         EACH_PIXEL alpha[p] = fmaxf(alpha[p], m[p]);
     }
     if (flags & HAS_GARBAGE) {
-        load4(plane_at(P.garbage), false, px.at, m);
+        load_px(plane_at(P.garbage), false, px.at, m);
         EACH_PIXEL alpha[p] *= 1.0f - m[p];
     }
     if (flags & HAS_PLATE_ALPHA) {
-        load4(plane_at(P.plate_alpha), false, px.at, m);
+        load_px(plane_at(P.plate_alpha), false, px.at, m);
         EACH_PIXEL alpha[p] *= m[p];
     }
 }
@@ -163,14 +208,14 @@ DEVICE void pass_mask(const Params& P, int n, int flags, const Pixels& px, const
     EACH_PIXEL mask[p] = 1.0f;
     if (code & PASS_MASK) {
         if ((code & PASS_MASK) == MASK_EXTRACTOR) {
-            load4(plane_at(P.pass_matte[n]), false, px.at, m);
+            load_px(plane_at(P.pass_matte[n]), false, px.at, m);
         } else {
             EACH_PIXEL m[p] = alpha[p];
         }
         EACH_PIXEL mask[p] = P.pass[n].mask_sign * m[p] + P.pass[n].mask_offset;
     }
     if (code & PASS_SHAPES) {
-        load4(plane_at(P.pass_mask[n]), false, px.at, m);
+        load_px(plane_at(P.pass_mask[n]), false, px.at, m);
         EACH_PIXEL mask[p] *= m[p];
     }
 }
@@ -217,10 +262,10 @@ DEVICE void carried_backdrop(const Params& P, int flags, const Pixels& px, const
     if (flags & HAS_SHADOW) {
         const int k = PRIMARY(flags);
         float shadow[PX];
-        load4(plane_at(P.shadow), false, px.at, shadow);
+        load_px(plane_at(P.shadow), false, px.at, shadow);
         EACH_PIXEL {
             const float own = pick(k, px.clean[0][p], px.clean[1][p], px.clean[2][p]);
-            const float lit = clamp01(shadow[p] / fmaxf(own, 1e-6f));
+            const float lit = clamp01(divided(shadow[p], fmaxf(own, 1e-6f)));
             const float factor = 1.0f + (lit - 1.0f) * (P.carry_shadows * area[p]);
             EACH_CHANNEL back[c][p] *= factor;
         }

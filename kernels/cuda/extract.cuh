@@ -8,21 +8,14 @@
 // (1 - t) a + t b: exactly a at 0 and b at 1.
 DEVICE float blend(float a, float b, float t) { return (1.0f - t) * a + t * b; }
 
-// clamp((x - low) / width) with the inverse of the width given; 0 means a step just above `low`.
-DEVICE float ramp(float x, float low, float inverse) {
-    const float rise = clamp01((x - low) * inverse);
-    return inverse == 0.0f ? (x > low ? 1.0f : 0.0f) : rise;
-}
-
-DEVICE float ramp_closed(float x, float low, float inverse) {
-    const float rise = clamp01((x - low) * inverse);
-    return inverse == 0.0f ? (x >= low ? 1.0f : 0.0f) : rise;
-}
+// clamp((x - low) / width) with the inverse of the width given. A step just above `low` has an
+// inverse so large that nothing lies between 0 and 1.
+DEVICE float ramp(float x, float low, float inverse) { return clamp01((x - low) * inverse); }
 
 // The same with both ends, for thresholds that follow the pixel.
 DEVICE float ramp_between(float x, float low, float high) {
     const float width = high - low;
-    return width <= 0.0f ? (x > low ? 1.0f : 0.0f) : clamp01((x - low) / width);
+    return width <= 0.0f ? (x > low ? 1.0f : 0.0f) : clamp01(divided(x - low, width));
 }
 
 DEVICE void in_space(bool log, const float* x, float* y) {
@@ -43,14 +36,16 @@ DEVICE float value_band(const float* v, int code, const float* w, const float* x
         default: value = saturation_of(x[0], x[1], x[2]); break;
     }
     float alpha = 1.0f;
-    if (!(code & OPEN_LOW)) alpha = ramp_closed(value, v[0], v[1]);
+    if (!(code & OPEN_LOW)) alpha = ramp(value, v[0], v[1]);
     if (!(code & OPEN_HIGH)) alpha = fminf(alpha, 1.0f - ramp(value, v[2], v[3]));
     return alpha;
 }
 
 // v: centre, half width, inverse softness, saturation floor, inverse roll-off.
 DEVICE float hue_band(const float* v, const float* x) {
-    float away = fabsf(hue_degrees(x[0], x[1], x[2]) - v[0]);
+    const float largest = max3(x[0], x[1], x[2]);
+    const float spread = largest - min3(x[0], x[1], x[2]);
+    float away = fabsf(hue_degrees(x[0], x[1], x[2], largest, spread, 0.0f) - v[0]);
     away = fminf(away, 360.0f - away);
     return (1.0f - ramp(away, v[1], v[2])) * ramp(saturation_of(x[0], x[1], x[2]), v[3], v[4]);
 }
@@ -61,17 +56,15 @@ DEVICE float distance_of(int code, const float* x, const float* c) {
 #pragma unroll
     for (int n = 0; n < 3; ++n) {
         d[n] = x[n] - c[n];
-        if (code & RELATIVE) d[n] = d[n] / fmaxf(fabsf(c[n]), 1e-6f);
+        if (code & RELATIVE) d[n] = divided(d[n], fmaxf(fabsf(c[n]), 1e-6f));
     }
     if (MODE(code) == 0) return max3(fabsf(d[0]), fabsf(d[1]), fabsf(d[2]));
-    return sqrtf(d[0] * d[0] + d[1] * d[1] + d[2] * d[2]);
+    return root(d[0] * d[0] + d[1] * d[1] + d[2] * d[2]);
 }
 
 DEVICE float backing_sigma(const Params& P, int c, float level) {
-    return sqrtf(fmaxf(P.noise_gain[c] * fmaxf(level, 0.0f) + P.noise_offset[c], 0.0f));
+    return root(fmaxf(P.noise_gain[c] * fmaxf(level, 0.0f) + P.noise_offset[c], 0.0f));
 }
-
-#define NORM_DELTA_E 2
 
 // v: low, its inverse width (fixed thresholds); floor, full (multiples of a varying backing's noise).
 DEVICE float plate_difference(const Params& P, const float* v, int code, bool varies,
@@ -84,7 +77,7 @@ DEVICE float plate_difference(const Params& P, const float* v, int code, bool va
 #pragma unroll
         for (int n = 0; n < 3; ++n) noisy[n] = clean[n] + backing_sigma(P, n, clean[n]);
     }
-    if (MODE(code) == NORM_DELTA_E) {
+    if (WITH_DELTA_E && MODE(code) == NORM_DELTA_E) {
         float here[3], there[3];
         lab_from_acescg(linear[0], linear[1], linear[2], here);
         if (varies) lab_from_acescg(clean[0], clean[1], clean[2], there);
@@ -136,7 +129,7 @@ DEVICE float excess_sigma(const Params& P, const float* v, int code, int k, cons
     }
     si *= wi;
     sj *= wj;
-    return sqrtf(sk * sk + si * si + sj * sj);
+    return root(sk * sk + si * si + sj * sj);
 }
 
 // v: lean or first weight, second weight, gain / e(c) and "no screen" of a flat backing, gain.
@@ -148,7 +141,7 @@ DEVICE float colour_difference(const Params& P, const float* v, int code, int k,
     bool missing = e_c <= 1e-6f;
     if (P.noise_measured != 0.0f)
         missing = missing || e_c < 4.0f * excess_sigma(P, v, code, k, clean, c);
-    return missing ? 1.0f : clamp01(1.0f - v[4] * (e / e_c));
+    return missing ? 1.0f : clamp01(1.0f - v[4] * divided(e, e_c));
 }
 
 // v: inner, its inverse width, luminance weight.
@@ -159,41 +152,15 @@ DEVICE float chroma_distance(const float* v, int k, const float* x, const float*
     const float a = dk - (di + dj) * 0.5f;
     const float b = (di - dj) * 0.8660254037844386f;
     const float mean = (d[0] + d[1] + d[2]) * (1.0f / 3.0f);
-    const float t = ramp(sqrtf(a * a + b * b) + v[2] * fabsf(mean), v[0], v[1]);
+    const float t = ramp(root(a * a + b * b) + v[2] * fabsf(mean), v[0], v[1]);
     return t * t * (3.0f - 2.0f * t);
-}
-
-// An extractor's matte before its refinement. linear: the pixel it reads; clean: the backing there.
-DEVICE float raw_matte(const Params& P, int e, int code, int flags, const float* linear,
-                       const float* clean) {
-    const float* v = P.extractor[e].v;
-    const int k = PRIMARY(flags);
-    const bool varies = flags & HAS_CLEAN, log = code & SPACE_LOG;
-    float x[3], c[3], alpha;
-    in_space(log, linear, x);
-    if ((code & KIND) >= KIND_PLATE_DIFFERENCE) {
-        if (varies) in_space(log, clean, c);
-        else for (int n = 0; n < 3; ++n) c[n] = log ? P.backing_log[n] : P.backing[n];
-    }
-    switch (code & KIND) {
-        case KIND_VALUE_BAND: alpha = value_band(v, code, P.weights, x); break;
-        case KIND_HUE_BAND: alpha = hue_band(v, x); break;
-        case KIND_PLATE_DIFFERENCE:
-            alpha = plate_difference(P, v, code, varies, linear, x, clean, c);
-            break;
-        case KIND_COLOUR_DIFFERENCE:
-            alpha = colour_difference(P, v, code, k, varies, x, clean, c);
-            break;
-        default: alpha = chroma_distance(v, k, x, c); break;
-    }
-    return P.extractor[e].sign * alpha + P.extractor[e].offset;
 }
 
 // Join one finished matte to those before it. weight: of the run of averages so far, updated.
 DEVICE float join(int how, float strength, float acc, float matte, float mask, float& weight) {
     if (how == JOIN_AVERAGE) {
         const float grown = weight + strength * mask;
-        const float mean = (weight * acc + strength * matte) / grown;
+        const float mean = divided(weight * acc + strength * matte, grown);
         weight = grown;
         return mean;
     }

@@ -41,7 +41,7 @@ class CupyDevice:
         self.stream = cupy.cuda.Stream(non_blocking=True)
         self.form: Form = "auto"
         self._here = threading.local()
-        self._units: dict[str, Any] = {}
+        self._units: dict[tuple[str, bool], Any] = {}
         self._special: dict[Structure, Future[Any]] = {}
         self._compiler = ThreadPoolExecutor(1, thread_name_prefix="cuda-compiler")
         self._ring = PinnedRing(self.stream)
@@ -110,13 +110,14 @@ class CupyDevice:
         self.enter()
         module = self._specialised(unit, structure) if structure is not None else None
         if module is None:
-            module = self._unit(unit)
+            module = self._unit(unit, structure is not None and structure.is_lean)
         module.get_function(kernel)(grid, block, (args[0],), shared_mem=shared)
 
-    def _unit(self, unit: str) -> Any:
-        if unit not in self._units:
-            self._units[unit] = cupy.RawModule(code=source(unit), options=OPTIONS)
-        return self._units[unit]
+    def _unit(self, unit: str, lean: bool = False) -> Any:
+        key = (unit, lean)
+        if key not in self._units:
+            self._units[key] = cupy.RawModule(code=source(unit, lean=lean), options=OPTIONS)
+        return self._units[key]
 
     def _specialised(self, unit: str, structure: Structure) -> Any | None:
         """Return the module of a structure, or None while it is being compiled."""
@@ -145,10 +146,11 @@ class CupyDevice:
             raise
 
     def warm(self) -> None:
-        """Compile and load every unit in its general form."""
+        """Compile and load every unit in its general form, the lean size where there is one."""
         self.enter()
-        for unit in ("planes", "place", "blur", "refine", "pointwise"):
+        for unit in ("planes", "place", "blur", "refine"):
             self._unit(unit).compile()
+        self._unit("pointwise", True).compile()
 
 
 class CudaEngine(DeviceEngine):

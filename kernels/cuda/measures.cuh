@@ -26,13 +26,13 @@ DEVICE void alpha_noise(const Params& P, const Pixels& px, const float (*n)[PX],
     EACH_PIXEL {
         float u[3];
         EACH_CHANNEL {
-            const float sigma = sqrtf(
+            const float sigma = root(
                 fmaxf(P.noise_gain[c] * fmaxf(px.plate[c][p], 0.0f) + P.noise_offset[c], 0.0f));
-            u[c] = (n[c][p] - px.clean[c][p]) / fmaxf(sigma, 1e-6f);
+            u[c] = divided(n[c][p] - px.clean[c][p], fmaxf(sigma, 1e-6f));
         }
         const float diagonal = m[0] * u[0] * u[0] + m[1] * u[1] * u[1] + m[2] * u[2] * u[2];
         const float cross = m[3] * u[0] * u[1] + m[4] * u[0] * u[2] + m[5] * u[1] * u[2];
-        out[0][p] = w / sqrtf(fmaxf(diagonal + 2.0f * cross, 1.0f));
+        out[0][p] = divided(w, root(fmaxf(diagonal + 2.0f * cross, 1.0f)));
         out[1][p] = w;
         out[2][p] = luminance(px.plate[0][p], px.plate[1][p], px.plate[2][p], P.weights);
     }

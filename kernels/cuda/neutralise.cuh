@@ -19,30 +19,40 @@ DEVICE float limit_of(int code, float weight, float xi, float xj) {
 
 // One of the tables over hue: pairs of the value at a whole degree and the step to the next one.
 DEVICE float sample_hue(const float2* table, float hue) {
-    const float left = floorf(hue);
-    const float2 entry = table[(int)left];
+    int index;
+    const float left = whole_part(hue, &index);
+    const float2 entry = table[index];
     return entry.x + entry.y * (hue - left);
 }
 
 // Hue of linear values, 0 where the channels differ by no more than 1e-9.
 DEVICE float pixel_hue(float r, float g, float b) {
-    const float spread = max3(r, g, b) - min3(r, g, b);
-    return spread <= 1e-9f ? 0.0f : hue_degrees(r, g, b);
+    const float largest = max3(r, g, b), spread = largest - min3(r, g, b);
+    return hue_degrees(r, g, b, largest, spread, 1e-9f);
 }
 
 DEVICE float no_crossing(float before, float after) {
     return before >= 0.0f ? fmaxf(after, 0.0f) : after;
 }
 
-// Y + f (x - Y), f limited so that no channel that was >= 0 becomes negative.
+// Y + f (x - Y), f limited so that no channel that was >= 0 becomes negative. The limit is only
+// worked out where a channel of the result is below 0.
 DEVICE void saturate_about_luminance(float* x, float f, const float* w) {
     const float y = luminance(x[0], x[1], x[2], w);
-    const float smallest = min3(x[0] >= 0.0f ? x[0] : INFINITY, x[1] >= 0.0f ? x[1] : INFINITY,
-                                x[2] >= 0.0f ? x[2] : INFINITY);
-    if (y >= 0.0f && smallest < y) f = fminf(f, y / (y - smallest));
-    f = fmaxf(f, y < 0.0f && smallest < INFINITY ? -y / (smallest - y) : 0.0f);
+    float after[3];
 #pragma unroll
-    for (int c = 0; c < 3; ++c) x[c] = no_crossing(x[c], y + f * (x[c] - y));
+    for (int c = 0; c < 3; ++c) after[c] = y + f * (x[c] - y);
+    if (min3(after[0], after[1], after[2]) < 0.0f) {
+        const float smallest =
+            min3(x[0] >= 0.0f ? x[0] : INFINITY, x[1] >= 0.0f ? x[1] : INFINITY,
+                 x[2] >= 0.0f ? x[2] : INFINITY);
+        if (y >= 0.0f && smallest < y) f = fminf(f, divided(y, y - smallest));
+        if (y < 0.0f && smallest < INFINITY) f = fmaxf(f, divided(-y, smallest - y));
+#pragma unroll
+        for (int c = 0; c < 3; ++c) after[c] = no_crossing(x[c], y + f * (x[c] - y));
+    }
+#pragma unroll
+    for (int c = 0; c < 3; ++c) x[c] = after[c];
 }
 
 // One pass on one pixel, in place. clean: the backing there (for a backdrop fill). fill: the blurred
@@ -72,7 +82,7 @@ DEVICE void neutralise_pass(const PassParams& q, int code, int k, const float* w
         const float ci = k == 0 ? clean[1] : clean[0], cj = k == 2 ? clean[1] : clean[2];
         const float excess =
             fmaxf(pick(k, clean[0], clean[1], clean[2]) - limit_of(code, q.weight, ci, cj), 1e-6f);
-        const float share = fminf(s / excess, 1.0f) * q.fill_amount;
+        const float share = fminf(divided(s, excess), 1.0f) * q.fill_amount;
 #pragma unroll
         for (int c = 0; c < 3; ++c) x[c] = no_crossing(x[c], x[c] + share * fill[c]);
     }

@@ -19,7 +19,9 @@ from kernels.recipe import (
 from kernels.reference import extract
 
 C = constants()
-SMALLEST = 1e-30
+STEEPEST = 3e38
+TINY = 1e-37
+"""Stands in for the number below 0, whose products with any inverse are 0."""
 
 CHANNELS = ("red", "green", "blue", "luminance", "largest", "smallest", "saturation")
 NORMS = ("largest", "euclidean", "delta_e_2000")
@@ -59,7 +61,7 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
     """Return the values of an extractor; those that follow a flat backing are worked out here."""
     match e:
         case ValueBand():
-            return (*ramp_values(e.low_out or 0.0, e.low_in or 0.0),
+            return (*ramp_values(e.low_out or 0.0, e.low_in or 0.0, closed=True),
                     *ramp_values(e.high_in or 0.0, e.high_out or 0.0))
         case HueBand():
             half, floor = num(e.width_deg) / 2, num(e.saturation_floor)
@@ -80,11 +82,17 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
             raise TypeError(f"no such extractor: {type(e).__name__}")
 
 
-def ramp_values(low: Any, high: Any) -> tuple[float, float]:
-    """Return a ramp's low end and the inverse of its width, 0 for a step: see `extract.ramp`."""
+def ramp_values(low: Any, high: Any, *, closed: bool = False) -> tuple[float, float]:
+    """Return a ramp's low end and the inverse of its width: see `extract.ramp`.
+
+    A step has the largest inverse there is; a closed one begins just below its end.
+    """
     a, b = (np.float32(np.clip(num(x), -extract.BOUND, extract.BOUND)) for x in (low, high))
     width = float(b - a)
-    return float(a), 1.0 / max(width, SMALLEST) if width > 0 else 0.0
+    if width > 0:
+        return float(a), min(1.0 / width, STEEPEST)
+    below = np.nextafter(a, np.float32(-np.inf)) if a != 0 else np.float32(-TINY)
+    return float(below if closed else a), STEEPEST
 
 
 def _noise_unit(e: PlateDifference, ctx: Context) -> float:
@@ -99,6 +107,7 @@ def _colour_difference(e: ColourDifference, ctx: Context) -> tuple[float, ...]:
                      else (num(e.lean), 0.0))
     flat = extract.flat_backing(ctx)
     missing = bool(extract.no_screen(flat, e, ctx)[0, 0])
-    excess = 1.0 if missing else float(extract.excess(extract.in_space(flat, e.space), e, ctx)[0, 0])
+    x = extract.in_space(flat, e.space)
+    excess = 1.0 if missing else float(extract.excess(x, e, ctx)[0, 0])
     gain = num(e.gain)
     return (first, second, gain / excess, float(missing), gain)

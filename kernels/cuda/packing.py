@@ -168,13 +168,14 @@ def _pack_pass(p: Any, step: NeutralisePass, sources: dict[str, Source], n: int)
 
 
 def hue_pairs(plan: Plan) -> NDArray[np.float32]:
-    """Return the tables over hue of all passes, (passes, 2, 360, 2): value, step to the next."""
+    """Return the tables over hue of all passes, (passes, 2, 361, 2): value, step to the next."""
     out = np.zeros((C["MAX_PASSES"], 2, C["HUES"], 2), np.float32)
     for n, step in enumerate(plan.recipe.neutralise):
         for which, table in enumerate(neutralise.pass_tables(step)):
             if table is not None:
-                out[n, which, :, 0] = table
-                out[n, which, :, 1] = np.roll(table, -1) - table
+                turn = np.append(table, table[:2])
+                out[n, which, :, 0] = turn[:-1]
+                out[n, which, :, 1] = np.diff(turn)
     return out
 
 

@@ -9,7 +9,7 @@
 #define KERNEL_TRAFFIC 2
 #define MAX_EXTRACTORS 16
 #define MAX_PASSES 8
-#define HUES 360
+#define HUES 361               // whole degrees, a full turn included
 
 // An extractor's code.
 #define KIND 7
@@ -18,6 +18,7 @@
 #define KIND_PLATE_DIFFERENCE 2
 #define KIND_COLOUR_DIFFERENCE 3
 #define KIND_CHROMA_DISTANCE 4
+#define NORM_DELTA_E 2            // mode of a plate difference
 #define MODE_SHIFT 3            // 3 bits: channel of a band, norm of a difference, kind of excess
 #define MODE(code) (((code) >> MODE_SHIFT) & 7)
 #define SPACE_LOG (1 << 6)
@@ -109,7 +110,7 @@ struct ExtractorParams {
     int on;
     float strength;
     float sign, offset;        // finished matte = sign m + offset: 1, 0 or, inverted, -1, 1
-    float black, span_inverse; // levels; an inverse of 0 is a step at black
+    float black, span_inverse; // levels
     float average_share;       // of its run of averages
     float v[12];               // the kind's own values, see extract.cuh
 };
@@ -181,13 +182,26 @@ DEVICE constexpr int pass_code_at(int n) {
 #define OUTPUTS(P) S_OUTPUTS
 #define OUT_INDEX(P) S_OUT_INDEX
 #else
-#define CODE(P, e) ((P).extractor[e].code)
-#define PASS_CODE(P, n) ((P).pass[n].code)
+// The general form comes in two sizes: `lean` leaves out what few recipes use, which would cost
+// every other recipe registers. The host takes `full` for those.
+#ifndef LEAN
+#define LEAN_CODE -1
+#define LEAN_PASS_CODE -1
+#define LEAN_FLAGS -1
+#define LEAN_OUTPUTS -1
+#endif
+#define CODE(P, e) ((P).extractor[e].code & LEAN_CODE)
+#define PASS_CODE(P, n) ((P).pass[n].code & LEAN_PASS_CODE)
 #define EXTRACTORS(P) ((P).extractors)
 #define PASSES(P) ((P).passes)
-#define FLAGS(P) ((P).flags)
-#define OUTPUTS(P) ((P).outputs)
+#define FLAGS(P) ((P).flags & LEAN_FLAGS)
+#define OUTPUTS(P) ((P).outputs & LEAN_OUTPUTS)
 #define OUT_INDEX(P) ((P).out_index)
+#endif
+#ifdef LEAN
+#define WITH_DELTA_E false
+#else
+#define WITH_DELTA_E true
 #endif
 #define PRIMARY(flags) (((flags) >> PRIMARY_SHIFT) & 3)
 #define EDGE(flags) (((flags) >> EDGE_SHIFT) & 3)

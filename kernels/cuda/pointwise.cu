@@ -7,19 +7,25 @@
 // One source in two forms: as it is, structure is read from the arguments; with SPECIALISED defined
 // (see kernels/cuda/sources.py) structure is constant and only one kernel is compiled. Values are
 // arguments in both.
+#ifndef SPECIALISED
+#define PX 2
+#endif
 #include "display.cuh"
 #include "pointwise.cuh"
 
 #define BLOCK_X 32
 #define BLOCK_Y 8
 #ifdef SPECIALISED
-#define MIN_BLOCKS 1
+#ifndef MIN_BLOCKS
+#define MIN_BLOCKS 3
+#endif
 #else
 #ifndef MIN_BLOCKS
-#define MIN_BLOCKS 2    // the general form would take so many registers that too few threads fit
+#define MIN_BLOCKS 2
 #endif
 #endif
-#define STRIP (BLOCK_X * PX)
+#define STRIP 128              // pixels of a row that 32 threads work on
+#define PARTS (STRIP / (BLOCK_X * PX))
 
 DEVICE constexpr int planes_of(int bit) {
     return bit == OUT_FOREGROUND ? 4
@@ -36,30 +42,38 @@ DEVICE int plane_of(int outputs, int bit) {
     return plane;
 }
 
+// First pixel of a block's strip; strips begin at multiples of 4.
+DEVICE int strip_start(const Params& P) { return (P.x0 & ~3) + (int)blockIdx.x * STRIP; }
+
 struct PlaneSink {
     const Params& P;
     long long at;
     DEVICE void put(int bit, int c, const float* v) {
         const long long plane = plane_of(OUTPUTS(P), bit) + c;
-        store4(reinterpret_cast<void*>(P.out), FLAGS(P) & OUTPUT_HALF, at + plane * P.plane, v);
+        store_px(reinterpret_cast<void*>(P.out), FLAGS(P) & OUTPUT_HALF, at + plane * P.plane, v);
     }
 };
 
 #if !defined(SPECIALISED) || S_KERNEL == KERNEL_POINTWISE
 extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y, MIN_BLOCKS)
 pointwise(const __grid_constant__ Params P) {
-    const int x = (P.x0 & ~(PX - 1)) + (int)(blockIdx.x * BLOCK_X + threadIdx.x) * PX;
     const int y = P.y0 + (int)(blockIdx.y * BLOCK_Y + threadIdx.y);
-    if (x >= P.x1 || y >= P.y1) return;
-    PlaneSink sink = {P, (long long)y * P.pitch + x};
-    evaluate(P, x, y, sink);
+    if (y >= P.y1) return;
+#pragma unroll 1
+    for (int part = 0; part < PARTS; ++part) {
+        const int x = strip_start(P) + (part * BLOCK_X + (int)threadIdx.x) * PX;
+        if (x >= P.x1) return;
+        PlaneSink sink = {P, (long long)y * P.pitch + x};
+        evaluate(P, x, y, sink);
+    }
 }
 #endif
 
-#if !defined(SPECIALISED) || S_KERNEL == KERNEL_TRAFFIC
+// Only the specialised form is measured.
+#if defined(SPECIALISED) && S_KERNEL == KERNEL_TRAFFIC
 extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y)
 traffic(const __grid_constant__ Params P) {
-    const int x = (P.x0 & ~(PX - 1)) + (int)(blockIdx.x * BLOCK_X + threadIdx.x) * PX;
+    const int x = strip_start(P) + (int)threadIdx.x * PX;
     const int y = P.y0 + (int)(blockIdx.y * BLOCK_Y + threadIdx.y);
     if (x >= P.x1 || y >= P.y1) return;
     const int flags = FLAGS(P), outputs = OUTPUTS(P);
@@ -127,7 +141,7 @@ DEVICE void measured(const Params& P, float* x) {
         x[c] = w * lerp_table(table + c, 256, 3, clamp01(measure)) + (1.0f - w) * dim;
 }
 
-DEVICE void finish(const Params& P, float* x) {
+APART void finish(const Params& P, float* x) {
     switch (P.finish) {
         case FINISH_MATTE: x[1] = x[2] = x[0]; return;
         case FINISH_DECIDING:
@@ -161,7 +175,7 @@ preview(const __grid_constant__ Params P) {
     const int column = min(column0 + tx, P.picture_width - 1);
     const int row = min(row0 + min(ty, P.tile_rows - 1), P.picture_height - 1);
     const Box across = columns[column], down = rows[row];
-    const int x_first = columns[column0].first & ~(PX - 1);
+    const int x_first = columns[column0].first & ~3;
     const int x_end = columns[min(column0 + BLOCK_X, P.picture_width) - 1].end;
     const int y_first = rows[row0].first;
     const int y_end = rows[min(row0 + P.tile_rows, P.picture_height) - 1].end;
@@ -173,17 +187,18 @@ preview(const __grid_constant__ Params P) {
         float line[3];
         EACH_CHANNEL line[c] = pool_start(P.pooling);
         for (int x0 = x_first; x0 < x_end; x0 += STRIP) {
-            const int x = x0 + tx * PX, y = y0 + ty;
-            if (x < x_end && y < y_end) {
+#pragma unroll 1
+            for (int part = 0; part < PARTS; ++part) {
+                const int at = (part * BLOCK_X + tx) * PX, x = x0 + at, y = y0 + ty;
+                if (x >= x_end || y >= y_end) break;
                 float shown[3][PX];
                 ViewSink sink = {shown};
                 evaluate(P, x, y, sink);
                 EACH_PIXEL {
-                    tile[0][ty][TILE_SKEW(tx * PX + p)] = single ? stress(P, shown[0][p])
-                                                                  : shown[0][p];
+                    tile[0][ty][TILE_SKEW(at + p)] = single ? stress(P, shown[0][p]) : shown[0][p];
                     if (!single) {
-                        tile[1][ty][TILE_SKEW(tx * PX + p)] = shown[1][p];
-                        tile[2][ty][TILE_SKEW(tx * PX + p)] = shown[2][p];
+                        tile[1][ty][TILE_SKEW(at + p)] = shown[1][p];
+                        tile[2][ty][TILE_SKEW(at + p)] = shown[2][p];
                     }
                 }
             }
@@ -206,6 +221,7 @@ preview(const __grid_constant__ Params P) {
         __syncthreads();
         if (ty < P.tile_rows) {
             const int end = min(down.end, y0 + BLOCK_Y);
+#pragma unroll 1
             for (int at = max(down.first, y0); at < end; ++at) {
                 const float share = share_of(down, at);
                 EACH_CHANNEL sum[c] = pooled(P.pooling, sum[c], lines[c][at - y0][tx], share);

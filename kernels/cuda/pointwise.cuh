@@ -36,7 +36,7 @@ DEVICE void matte_outputs(const Params& P, int flags, const Pixels& px, float* a
         float guide[PX];
         const bool denoised = (outputs & OUT_JOINED) || (CODE(P, OUT_INDEX(P)) & READS_DENOISED);
         guide_of(P, px, denoised, guide);
-        store4(reinterpret_cast<void*>(P.out_guide), false, px.at, guide);
+        store_px(reinterpret_cast<void*>(P.out_guide), false, px.at, guide);
     }
     EACH_PIXEL alpha[p] = acc.matte[p];
     final_alpha(P, flags, px, alpha);
@@ -68,9 +68,14 @@ DEVICE void neutralise_all(const Params& P, int flags, const Pixels& px, const f
     const bool cut = (outputs & (OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE)) != 0;
     const bool with_clean = cut && EDGE(flags) != EDGE_MULTIPLY && !(flags & CLEAN_IS_EVEN);
     const bool with_light = (outputs & (OUT_WRAP | OUT_COMPOSITE)) && (flags & HAS_LIGHT);
+    bool mixed = (flags & HAS_AREA) != 0;  // where alpha is 0 or 1 the backing's share is 0
+    EACH_PIXEL mixed = mixed || (alpha[p] > 0.0f && alpha[p] < 1.0f);
+    EACH_CHANNEL EACH_PIXEL n.clean[c][p] = px.clean[c][p];
     UNROLL_STRUCTURE
     for (int image = 0; image < 3; ++image) {
-        if (image == 0 ? !(outputs & NEEDS_NEUTRALISED) : (image == 1 ? !with_clean : !with_light))
+        if (image == 0   ? !(outputs & NEEDS_NEUTRALISED)
+            : image == 1 ? !(with_clean && mixed)
+                         : !with_light)
             continue;
         float x[3][PX];
         EACH_CHANNEL EACH_PIXEL {
@@ -126,11 +131,11 @@ DEVICE void cutout(const Params& P, int flags, const Pixels& px, const float* a,
     const int outputs = OUTPUTS(P), method = EDGE(flags);
     float weight[PX];
     if (flags & HAS_FOREGROUND)
-        load4(plane_at(P.foreground), false, px.at + 3 * P.plane, weight);
+        load_px(plane_at(P.foreground), false, px.at + 3 * P.plane, weight);
     EACH_CHANNEL {
         float f0[PX], s[PX];
         if (flags & HAS_FOREGROUND)
-            load4(plane_at(P.foreground), false, px.at + c * P.plane, f0);
+            load_px(plane_at(P.foreground), false, px.at + c * P.plane, f0);
         EACH_PIXEL {
             const float own = n.plate[c][p];
             const float local =
@@ -152,7 +157,7 @@ DEVICE void assembled(const Params& P, int flags, const Pixels& px, const float*
     const int outputs = OUTPUTS(P);
     float a[PX], area[PX];
     if (flags & HAS_AREA) {
-        load4(plane_at(P.area), false, px.at, area);
+        load_px(plane_at(P.area), false, px.at, area);
         EACH_PIXEL a[p] = alpha[p] * (1.0f - area[p]);
     } else {
         EACH_PIXEL {
@@ -183,7 +188,7 @@ DEVICE void assembled(const Params& P, int flags, const Pixels& px, const float*
     }
     EACH_CHANNEL {
         float wrap[PX];
-        if (flags & HAS_WRAP) load4(plane_at(P.wrap), false, px.at + c * P.plane, wrap);
+        if (flags & HAS_WRAP) load_px(plane_at(P.wrap), false, px.at + c * P.plane, wrap);
         EACH_PIXEL {
             float v = cut[c][p] + (1.0f - a[p]) * back[c][p];
             if (flags & HAS_WRAP) v += (P.wrap_amount * a[p]) * wrap[p];

@@ -165,10 +165,7 @@ extern "C" __global__ void __launch_bounds__(TILE_THREADS) erode(const RefineArg
 
 // ---------------------------------------------------------------- levels and soft edges
 
-DEVICE float level(const RefineArgs& a, float m) {
-    if (a.inverse == 0.0f) return m > a.low ? 1.0f : 0.0f;
-    return fminf(fmaxf((m - a.low) * a.inverse, 0.0f), 1.0f);
-}
+DEVICE float level(const RefineArgs& a, float m) { return clamp01((m - a.low) * a.inverse); }
 
 extern "C" __global__ void __launch_bounds__(TILE_THREADS) levels(const RefineArgs a) {
     const int x = a.x0 + (int)(blockIdx.x * TILE + threadIdx.x);

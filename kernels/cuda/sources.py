@@ -51,6 +51,50 @@ class Structure:
         )
 
 
+    @property
+    def is_lean(self) -> bool:
+        """Whether the general form's lean size serves this structure."""
+        limits = lean_limits()
+        return (
+            self.flags & ~limits["FLAGS"] == 0
+            and self.outputs & ~limits["OUTPUTS"] == 0
+            and all(code & ~limits["CODE"] == 0 for code in self.extractors)
+            and not any(_is_delta_e(code) for code in self.extractors)
+            and all(code & ~limits["PASS_CODE"] == 0 for code in self.passes)
+        )
+
+
+LEAN_FLAGS = (
+    "PLATE_HALF", "DENOISED_HALF", "CLEAN_HALF", "BACKDROP_HALF", "HAS_DENOISED", "HAS_CLEAN",
+    "HAS_BACKDROP", "HAS_PLATE_ALPHA", "HAS_GARBAGE", "HAS_HOLDOUT", "HAS_WRAP", "HAS_CUMULATIVE",
+    "CLEAN_IS_EVEN", "OUTPUT_HALF",
+)
+LEAN_OUTPUTS = ("OUT_ALPHA", "OUT_NEUTRALISED", "OUT_CUTOUT", "OUT_COMPOSITE", "OUT_EXTRACTOR",
+                "OUT_RAW", "OUT_JOINED", "OUT_MATTE", "OUT_PLATE")
+
+
+@lru_cache(maxsize=1)
+def lean_limits() -> dict[str, int]:
+    """Return the bits that the lean size understands, by the name of what they are bits of."""
+    c = constants()
+    flags = sum(c[name] for name in LEAN_FLAGS)
+    flags |= 3 << c["PRIMARY_SHIFT"] | c["EDGE_SUBTRACT"] << c["EDGE_SHIFT"]
+    left_out = c["FLOOR_IN_SIGMA"]
+    return {
+        "FLAGS": flags,
+        "OUTPUTS": sum(c[name] for name in LEAN_OUTPUTS),
+        "CODE": (1 << 17) - 1 & ~left_out,
+        "PASS_CODE": c["PASS_LIMIT"] | c["FILL_GREY"] | c["PASS_SPILL_CURVE"]
+        | c["PASS_SATURATION_CURVE"],
+    }
+
+
+def _is_delta_e(code: int) -> bool:
+    c = constants()
+    mode = code >> c["MODE_SHIFT"] & 7
+    return code & c["KIND"] == c["KIND_PLATE_DIFFERENCE"] and mode == c["NORM_DELTA_E"]
+
+
 def _braces(codes: tuple[int, ...]) -> str:
     return "{" + ", ".join(map(str, codes or (0,))) + "}"
 
@@ -76,15 +120,26 @@ def _unit(name: str) -> str:
     return _expand(_read(f"{name}.cu"), set())
 
 
-def source(unit: str, structure: Structure | None = None) -> str:
-    """Return the whole source of a unit, in the specialised form if a structure is given."""
-    return ("" if structure is None else structure.defines()) + _unit(unit)
+def source(unit: str, structure: Structure | None = None, *, lean: bool = False) -> str:
+    """Return the whole source of a unit.
+
+    structure: gives the specialised form. lean: the smaller size of the general form.
+    """
+    if structure is not None:
+        return structure.defines() + _unit(unit)
+    if not lean:
+        return _unit(unit)
+    limits = "".join(f"#define LEAN_{name} {bits}\n" for name, bits in lean_limits().items())
+    return f"#define LEAN\n{limits}{_unit(unit)}"
 
 
 def kernels_of(unit: str, structure: Structure | None = None) -> dict[str, str]:
     """Return the kernels of a unit: name to the type of its one argument."""
     found = {match.group(1): match.group(2) for match in _KERNEL.finditer(_unit(unit))}
-    return found if structure is None else {structure.kernel: found[structure.kernel]}
+    if structure is not None:
+        return {structure.kernel: found[structure.kernel]}
+    found.pop("traffic", None)  # only there in the specialised form
+    return found
 
 
 _CONSTANT = re.compile(r"^#define (\w+) \(?(\d+)(?: << (\d+))?\)?(?:\s*//.*)?$", re.MULTILINE)

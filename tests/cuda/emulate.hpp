@@ -1,9 +1,7 @@
 // Runs CUDA kernels on a CPU: each thread of a block is a fibre, __syncthreads() hands over to the
 // next one. Slow and exact enough to compare every kernel with the reference where there is no
-// card. Included before the kernels' source (g++ -include).
+// card. Included before the kernels' source (g++ -include). For x86-64.
 #pragma once
-#include <ucontext.h>
-
 #include <cmath>
 #include <cstdint>
 #include <cstdio>
@@ -39,16 +37,23 @@ static inline unsigned __umulhi(unsigned a, unsigned b) { return (uint64_t(a) * 
 static inline int min(int a, int b) { return a < b ? a : b; }
 static inline int max(int a, int b) { return a > b ? a : b; }
 
+// Saves the registers a function must keep and the stack, and goes on with another stack.
+extern "C" void switch_stack(void** save, void* load);
+asm(".text\n.globl switch_stack\n.type switch_stack,@function\nswitch_stack:\n"
+    "pushq %rbp\npushq %rbx\npushq %r12\npushq %r13\npushq %r14\npushq %r15\n"
+    "movq %rsp, (%rdi)\nmovq %rsi, %rsp\n"
+    "popq %r15\npopq %r14\npopq %r13\npopq %r12\npopq %rbx\npopq %rbp\nret\n");
+
 namespace fibres {
-constexpr size_t kStack = 128 * 1024;
+constexpr size_t kStack = 64 * 1024;
 struct Fibre {
-    ucontext_t context;
+    void* stack_pointer;
     std::vector<char> stack;
     uint3_ index;
     bool done;
 };
 static std::vector<Fibre> pool;
-static ucontext_t scheduler;
+static void* scheduler;
 static Fibre* current;
 static void (*body)(const void*);
 static const void* arguments;
@@ -56,21 +61,27 @@ static const void* arguments;
 static void entry() {
     body(arguments);
     current->done = true;
-    swapcontext(&current->context, &scheduler);
+    switch_stack(&current->stack_pointer, scheduler);
+    abort();
+}
+
+static void prepare(Fibre& f) {
+    f.stack.resize(kStack);
+    uintptr_t top = reinterpret_cast<uintptr_t>(f.stack.data() + kStack) & ~uintptr_t(15);
+    void** sp = reinterpret_cast<void**>(top);
+    *--sp = nullptr;  // keeps the stack aligned as a call would
+    *--sp = reinterpret_cast<void*>(entry);
+    for (int r = 0; r < 6; ++r) *--sp = nullptr;
+    f.stack_pointer = sp;
+    f.done = false;
 }
 
 static void run_block(unsigned count) {
     if (pool.size() < count) pool.resize(count);
     for (unsigned t = 0; t < count; ++t) {
-        Fibre& f = pool[t];
-        f.stack.resize(kStack);
-        f.done = false;
-        f.index = {t % blockDim.x, (t / blockDim.x) % blockDim.y, t / (blockDim.x * blockDim.y)};
-        getcontext(&f.context);
-        f.context.uc_stack.ss_sp = f.stack.data();
-        f.context.uc_stack.ss_size = kStack;
-        f.context.uc_link = nullptr;
-        makecontext(&f.context, entry, 0);
+        prepare(pool[t]);
+        pool[t].index = {t % blockDim.x, (t / blockDim.x) % blockDim.y,
+                         t / (blockDim.x * blockDim.y)};
     }
     for (bool left = true; left;) {
         left = false;
@@ -79,7 +90,7 @@ static void run_block(unsigned count) {
             if (f.done) continue;
             current = &f;
             threadIdx = f.index;
-            swapcontext(&scheduler, &f.context);
+            switch_stack(&scheduler, f.stack_pointer);
             left = left || !f.done;
         }
     }
@@ -88,7 +99,7 @@ static void run_block(unsigned count) {
 
 static inline void __syncthreads() {
     fibres::Fibre* self = fibres::current;
-    swapcontext(&self->context, &fibres::scheduler);
+    switch_stack(&self->stack_pointer, fibres::scheduler);
 }
 
 // Set by the launcher to the dynamic shared memory of the running block.

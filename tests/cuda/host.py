@@ -27,20 +27,24 @@ def compiler() -> str | None:
 
 
 @lru_cache(maxsize=64)
-def library(unit: str, structure: Structure | None, change: tuple[str, str] | None) -> ctypes.CDLL:
+def library(
+    unit: str, structure: Structure | None, change: tuple[str, str] | None, lean: bool = False
+) -> ctypes.CDLL:
     """Compile a unit and load it; results are kept on disk by the text's hash.
 
     change: a text and its replacement, for tests that break a kernel on purpose.
     """
-    text = sources.source(unit, structure)
+    text = sources.source(unit, structure, lean=lean)
     if change is not None:
         assert text.count(change[0]) == 1, f"{change[0]!r} is not there once"
         text = text.replace(*change)
     for name, argument in sources.kernels_of(unit, structure).items():
         text += (
-            f"\nstatic void call_{name}(const void* a) {{ {name}(*static_cast<const {argument}*>(a)); }}"
-            f'\nextern "C" void launch_{name}(const void* a, const unsigned* grid, '
-            f"const unsigned* block, size_t shared) {{ emulate(call_{name}, a, grid, block, shared); }}"
+            f"\nstatic void call_{name}(const void* a) {{\n"
+            f"    {name}(*static_cast<const {argument}*>(a));\n}}"
+            f'\nextern "C" void launch_{name}(const void* a, const unsigned* grid,\n'
+            f"    const unsigned* block, size_t shared) {{\n"
+            f"    emulate(call_{name}, a, grid, block, shared);\n}}"
             f'\nextern "C" size_t size_{name}() {{ return sizeof({argument}); }}\n'
         )
     header = (HERE / "emulate.hpp").read_text(encoding="utf-8")
@@ -59,7 +63,8 @@ def _compile(text: str, target: Path) -> None:
         made = Path(folder) / "kernel.so"
         command = [
             compiler() or "g++", "-std=c++17", "-O1", "-shared", "-fPIC", "-ffp-contract=off",
-            "-Wno-unknown-pragmas", "-include", str(HERE / "emulate.hpp"), "-o", str(made), str(file),
+            "-Wno-unknown-pragmas", "-include", str(HERE / "emulate.hpp"), "-o", str(made),
+            str(file),
         ]
         result = subprocess.run(command, capture_output=True, text=True, check=False)
         if result.returncode:
@@ -73,8 +78,11 @@ class HostDevice:
 
     description = "kernels emulated on the processor"
 
-    def __init__(self, change: tuple[str, tuple[str, str]] | None = None) -> None:
-        self.change = change
+    def __init__(
+        self, form: str = "array", change: tuple[str, tuple[str, str]] | None = None
+    ) -> None:
+        """form: `array`, `full` (never the lean size) or `special`. change: a unit, and a text in it and its replacement."""
+        self.form, self.change = form, change
         self.launches: list[str] = []
 
     def empty(self, shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
@@ -105,7 +113,8 @@ class HostDevice:
     ) -> None:
         """Run a kernel to its end."""
         change = self.change[1] if self.change and self.change[0] == unit else None
-        code = library(unit, structure, change)
+        lean = self.form == "array" and structure is not None and structure.is_lean
+        code = library(unit, structure if self.form == "special" else None, change, lean)
         size = getattr(code, f"size_{kernel}")
         size.restype = ctypes.c_size_t
         assert size() == args.nbytes, f"{kernel} takes {size()} bytes, {args.nbytes} were packed"
