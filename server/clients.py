@@ -13,8 +13,8 @@ from pydantic import BaseModel
 
 from server.messages import Role, Scopes
 from server.outbox import Texts
-from server.replies import Person
 from server.security import DeviceRecord
+from server.state import Person
 
 log = logging.getLogger("verdigris.clients")
 

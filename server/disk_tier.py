@@ -9,12 +9,11 @@ from collections import OrderedDict
 from collections.abc import Hashable
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from server.frames import Decoded, FrameId
+from server.frame_types import Decoded, FrameId
 
 PREFIX = "frames-"
 
@@ -73,8 +72,6 @@ class DiskTier:
         return self._pool.submit(self._read, frame)
 
     def _read(self, frame: FrameId) -> Decoded:
-        from server.frames import Decoded
-
         with self._lock:
             path, _ = self._files[frame]
             self._files.move_to_end(frame)

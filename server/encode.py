@@ -7,7 +7,6 @@ takes 160 ms and 275 kB (two cores, OpenCV 5.0). Colour ones go as WebP, the sma
 from __future__ import annotations
 
 import time
-from typing import Any
 
 import cv2
 import numpy as np
@@ -75,9 +74,3 @@ def _cv2(suffix: str, pixels: U8, options: list[int]) -> bytes:
     if not done:
         raise RuntimeError(f"the {suffix} encoder failed on a {pixels.shape} picture")
     return data.tobytes()
-
-
-def jpeg_on_device(engine: Any) -> Any | None:
-    """Return the engine's own JPEG encoder if it has one: (device picture, quality) -> bytes."""
-    ready = getattr(engine, "can_encode_jpeg", False)
-    return engine.encode_jpeg if ready else None

@@ -8,7 +8,7 @@ from collections import OrderedDict
 from collections.abc import Hashable
 
 from server.clients import Client
-from server.frames import NotReadyError
+from server.frame_types import NotReadyError
 from server.messages import Scopes
 from server.renderer import Urgency
 from server.replies import Problem, Scope

@@ -21,46 +21,10 @@ from numpy.typing import NDArray
 
 from kernels.errors import VerdigrisError
 from server.disk_tier import DiskTier
+from server.frame_types import Budget, Decoded, FrameId, Held, NotReadyError, decoded_from, runs
 
-HALF_MAX = 65504.0
 MAX_WISHES = 12
 RETRY_S = 5.0
-Half = NDArray[np.float16]
-
-
-@dataclass(frozen=True)
-class FrameId:
-    """One frame of one source (a shot's plate, clean plate, …) of one opening."""
-
-    source: str
-    frame: int
-
-
-@dataclass(frozen=True, eq=False)
-class Decoded:
-    """A decoded frame in half precision; error: why there is none (then it is black)."""
-
-    pixels: Half
-    alpha: Half | None = None
-    missing: bool = False
-    nonfinite: int = 0
-    error: str = ""
-
-    @property
-    def nbytes(self) -> int:
-        """Bytes held."""
-        return self.pixels.nbytes + (self.alpha.nbytes if self.alpha is not None else 0)
-
-
-@dataclass(frozen=True, eq=False)
-class Held:
-    """A frame in the engine's memory."""
-
-    pixels: Any
-    alpha: Any | None
-    nbytes: int
-    missing: bool
-    error: str = ""
 
 
 class Decoder(Protocol):
@@ -78,19 +42,6 @@ class _Source:
     shape: tuple[int, int]
     stamp: Callable[[int], object]
     busy: int = 0
-
-
-@dataclass(frozen=True)
-class Budget:
-    """Bytes each tier may hold."""
-
-    engine: int
-    host: int
-    disk: int = 0
-
-
-class NotReadyError(Exception):
-    """The frame is not (any more) in the store."""
 
 
 class FrameStore:
@@ -303,6 +254,11 @@ class FrameStore:
             self._fit_engine(frame)
         return made
 
+    def decoded(self, frame: FrameId) -> Decoded:
+        """Return a frame in host memory. Raises NotReadyError if it has to be decoded."""
+        with self._lock:
+            return self._decoded(frame)
+
     def _decoded(self, frame: FrameId) -> Decoded:
         if frame in self._host:
             self._host.move_to_end(frame)
@@ -385,33 +341,7 @@ class FrameStore:
         }
 
 
-def decoded_from(frame: Any) -> Decoded:
-    """Return a `server.media` frame in half precision, clamped to half's range."""
-    return Decoded(
-        _half(frame.pixels),
-        None if frame.alpha is None else _half(frame.alpha),
-        bool(frame.missing or frame.held),
-        int(frame.nonfinite),
-    )
-
-
-def _half(planes: NDArray[Any]) -> Half:
-    half: Half = np.clip(planes, -HALF_MAX, HALF_MAX).astype(np.float16)
-    return half
-
-
 def _reason(error: BaseException | None) -> str:
     if error is None:
         return ""
     return str(error) if isinstance(error, VerdigrisError) else f"decoding failed ({error!r})"
-
-
-def runs(numbers: Iterable[int]) -> list[tuple[int, int]]:
-    """Return the runs (first, last) of consecutive numbers."""
-    found: list[tuple[int, int]] = []
-    for n in sorted(set(numbers)):
-        if found and n == found[-1][1] + 1:
-            found[-1] = (found[-1][0], n)
-        else:
-            found.append((n, n))
-    return found

@@ -15,8 +15,9 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 from kernels.errors import VerdigrisError
-from server.encode import encode
-from server.frames import FrameId, FrameStore, NotReadyError
+from server.frame_types import FrameId, NotReadyError
+from server.frames import FrameStore
+from server.making import Made, PictureMaker, encoded
 from server.opened import OpenedShot
 from server.pictures import Picture, PictureKey
 from server.playback import PlayClock
@@ -50,6 +51,7 @@ class PictureLoop:
     ) -> None:
         self.opened, self.session, self.store = opened, session, store
         self.thread, self.timing = thread, timing
+        self.maker = PictureMaker(opened.engine)
         self.scheduler = Scheduler(
             opened.size, opened.new_clock(), deliver=deliver, frame_for=self._frame_for
         )
@@ -88,6 +90,7 @@ class PictureLoop:
         if self._timer is not None:
             self._timer.cancel()
         self._encoders.shutdown(wait=True, cancel_futures=True)
+        self.maker.close()
 
     def pump(self) -> None:
         """Give out and begin what can be; called after everything that may change a wish."""
@@ -110,10 +113,10 @@ class PictureLoop:
     def _begin(self, key: PictureKey) -> None:
         self._rendering = True
         recipe, opened = self.session.recipe, self.opened
-        future = self.thread.submit(Urgency.PICTURE, lambda: opened.picture(key, recipe))
+        future = self.thread.submit(Urgency.PICTURE, lambda: self.maker.make(opened, key, recipe))
         future.add_done_callback(lambda done: self._rendered(key, done))
 
-    def _rendered(self, key: PictureKey, future: Future[Any]) -> None:
+    def _rendered(self, key: PictureKey, future: Future[Made]) -> None:
         """On the renderer's thread: pass the pixels on to an encoder, free the renderer."""
         if future.cancelled():
             return
@@ -121,11 +124,15 @@ class PictureLoop:
         if error is not None:
             self.soon(self._render_failed, key, error)
             return
-        pixels, flags, seconds = future.result()
-        self.timing.add("render", seconds)
+        made = future.result()
+        self.timing.add("render", made.seconds)
         self.timing.renders.inc()
+        if made.picture is not None:
+            self.soon(self._renderer_free)
+            self.soon(self._finished, key, made.picture)
+            return
         try:
-            encoding = self._encoders.submit(encode, pixels, key.quality, flags, int(seconds * 1e6))
+            encoding = self._encoders.submit(encoded, made, key.quality)
         except RuntimeError:
             return  # the service is stopping
         encoding.add_done_callback(lambda done: self._encoded(key, done))

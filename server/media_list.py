@@ -37,8 +37,9 @@ def list_media(roots: MediaRoots, message: MediaAsk) -> Media:
         raise RootsError("there is no media root of that name: ask with an empty root for all")
     else:
         entries = _entries(roots.folders[labels.index(message.root)], message.under)
-    return Media(id=message.id, root=message.root, under=message.under,
-                 entries=entries[:MAX_ENTRIES])
+    return Media(
+        id=message.id, root=message.root, under=message.under, entries=entries[:MAX_ENTRIES]
+    )
 
 
 def _entries(root: Path, under: str) -> list[MediaEntry]:
@@ -71,8 +72,15 @@ def _pictures(folder: Path, prefix: str) -> list[MediaEntry]:
             continue
         frames = find_frames(pattern)
         if len(frames) > 1:
-            found.append(MediaEntry(name=prefix + name, label=name, kind="sequence",
-                                    first=frames[0], last=frames[-1]))
+            found.append(
+                MediaEntry(
+                    name=prefix + name,
+                    label=name,
+                    kind="sequence",
+                    first=frames[0],
+                    last=frames[-1],
+                )
+            )
         elif frames:
             single = pattern.path(frames[0]).name
             found.append(MediaEntry(name=prefix + single, label=single, kind="still"))

@@ -10,7 +10,8 @@ from pydantic import ValidationError
 
 from kernels.recipe_file import RecipeError, write_text_atomically
 from server.messages import NoteAdd, NoteEdit, Role
-from server.replies import Note, Notes
+from server.replies import Notes
+from server.state import Note
 
 MAX_NOTES = 500
 

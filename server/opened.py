@@ -6,31 +6,26 @@ the thread that owns the engine.
 
 from __future__ import annotations
 
-import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from typing import Any, cast
 
-from kernels.engine import U8, DisplayTable, Engine, Inputs, Look, Stress, View
+from kernels.engine import DisplayTable, Engine, Inputs, Look, Stress, View
 from kernels.errors import VerdigrisError
-from kernels.inputs import mask_planes, masks_key, needs_backdrop
+from kernels.inputs import gather, mask_planes, masks_key, needs_backdrop
 from kernels.parameters import resolve
 from kernels.plan import Plan, build_plan
 from kernels.recipe import Recipe
-from server.frames import FrameId, FrameStore
+from server.frame_types import FrameId
+from server.frames import FrameStore
 from server.jobs.companions import companion_frame
 from server.media import Colour, Shot, open_shot
 from server.media.display import RAW_DISPLAY, DisplayChoice, default_choice, display_table
-from server.pictures import FrameSize, PictureKey, Quality, Sight
+from server.pictures import FrameSize, Sight
 from server.playback import PlayClock
 from server.pools import IdlePool
-from server.protocol import Flag
-from server.renderer import copied_to
 from server.roots import MediaRoots
-
-DRAFT_FROM_S = 0.030
-"""a picture keyed at full size taking longer than this is keyed at half size while moving"""
 
 
 @dataclass(frozen=True)
@@ -77,25 +72,6 @@ class Latest:
 
 
 @dataclass
-class Pace:
-    """How long pictures keyed at full size take of late; decides when to key at half size."""
-
-    seconds: float = 0.0
-
-    def note(self, seconds: float) -> None:
-        """Take in a full-size picture's time."""
-        self.seconds = seconds if not self.seconds else 0.7 * self.seconds + 0.3 * seconds
-
-    def draft(self, engine: Engine, key: PictureKey, pixels: int) -> int:
-        """Return 2 for keying at half size, else 1."""
-        slow = self.seconds > DRAFT_FROM_S or (not self.seconds and pixels > 600_000)
-        coarse = pixels >= 2 * key.width * key.height
-        return (
-            2 if engine.name == "cpu" and key.quality is Quality.MOVING and slow and coarse else 1
-        )
-
-
-@dataclass
 class OpenedShot:
     """One shot, its companions, and what is kept between pictures."""
 
@@ -108,12 +84,10 @@ class OpenedShot:
     decode_timeout_s: float = 60.0
     problems: dict[str, str] = field(default_factory=dict)
     """what is wrong with companions or the look, by role: one sentence each"""
-    pace: Pace = field(default_factory=Pace)
     _shots: dict[Companion, Shot | None] = field(default_factory=dict)
     _placed: Latest = field(default_factory=lambda: Latest(4))
     _masks: Latest = field(default_factory=lambda: Latest(4))
     _tables: Latest = field(default_factory=lambda: Latest(6))
-    _fallback: Engine | None = None
 
     @property
     def colour(self) -> Colour:
@@ -213,6 +187,24 @@ class OpenedShot:
         inputs = Inputs(key=key, width=self.shot.width, height=self.shot.height, planes=planes)
         return inputs, plate.missing
 
+    def host_inputs(self, engine: Engine, recipe: Recipe, frame: int) -> Inputs:
+        """Return the planes of a frame held by another engine, from host memory."""
+        frames = self._frames(recipe, frame)
+        decoded = {role: self.store.decoded(source) for role, source in frames.items()}
+        images = {role: d.pixels for role, d in decoded.items() if not d.error}
+        plate = decoded["plate"]
+        return gather(
+            engine,
+            recipe,
+            frame,
+            plate=plate.pixels,
+            denoised=images.get("denoised"),
+            clean=images.get("clean"),
+            backdrop=images.get("backdrop"),
+            plate_alpha=plate.alpha,
+            pixel_aspect=self.shot.pixel_aspect,
+        )
+
     def _backdrop(self, recipe: Recipe, frame: int, source: FrameId | None) -> Any:
         settings = resolve(recipe.assemble.backdrop, frame)
         held = self.store.held(source, self.engine.hold) if source is not None else None
@@ -282,54 +274,6 @@ class OpenedShot:
         except VerdigrisError as error:
             return display_table(self.colour, default), str(error)
 
-    def picture(self, key: PictureKey, recipe: Recipe) -> tuple[U8, int, float]:
-        """Make the picture of `key`; returns it with the header's flags and the seconds taken."""
-        inputs, missing = self.inputs(recipe, key.frame)
-        plan = self.plan(recipe, key.frame, inputs)
-        x0, y0, x1, y1 = key.sight.region or inputs.whole
-        draft = self.pace.draft(self.engine, key, (x1 - x0) * (y1 - y0))
-        view = self.view(recipe, key.frame, key.sight, key.width, key.height, draft)
-        flags = self.flags(key, missing, draft)
-        start = time.perf_counter()
-        pixels, fell_back = self._render(plan, inputs, view)
-        seconds = time.perf_counter() - start
-        if draft == 1 and key.sight.region is None:
-            self.pace.note(seconds)
-        return pixels, flags | (Flag.FALLBACK if fell_back else 0), seconds
-
-    def flags(self, key: PictureKey, missing: bool, draft: int) -> int:
-        """Return the header's flags of a picture, without encoding and port."""
-        flags = Flag.MISSING if missing else Flag(0)
-        if key.quality is Quality.MOVING:
-            flags |= Flag.MOVING
-        if draft > 1:
-            flags |= Flag.DRAFT
-        if key.sight.stress[0] != "off" and key.sight.name == "matte":
-            flags |= Flag.STRESS
-        return int(flags)
-
-    def _render(self, plan: Plan, inputs: Inputs, view: View) -> tuple[U8, bool]:
-        """Render; when GPU memory runs out: make room, try again, else use the cpu engine."""
-        try:
-            return self.engine.render(plan, inputs, view), False
-        except Exception as error:
-            if self.engine.name != "cuda" or not _out_of_memory(error):
-                raise
-        self.make_room()
-        try:
-            return self.engine.render(plan, inputs, view), False
-        except Exception as error:
-            if not _out_of_memory(error):
-                raise
-        if self._fallback is None:
-            from kernels.cpu import CpuEngine
-
-            self._fallback = CpuEngine()
-        planes = copied_to(self._fallback, self.engine, dict(inputs.planes))
-        held = Inputs(inputs.key, inputs.width, inputs.height, planes)
-        self.problems["memory"] = "GPU memory ran out: this frame was made by the cpu engine"
-        return self._fallback.render(plan, held, view), True
-
     def make_room(self) -> None:
         """Give engine memory back: kept planes, placed backdrops, half of the frames."""
         self.engine.forget()
@@ -343,8 +287,6 @@ class OpenedShot:
         for companion, opened in self._shots.items():
             if opened is not None:
                 self.store.close(self._source(companion))
-        if self._fallback is not None:
-            self._fallback.close()
 
 
 def look_of(recipe: Recipe, frame: int) -> Look:
@@ -357,7 +299,3 @@ def look_of(recipe: Recipe, frame: int) -> Look:
         power=look.cdl_power,
         saturation=look.cdl_saturation,
     )
-
-
-def _out_of_memory(error: Exception) -> bool:
-    return isinstance(error, MemoryError) or "OutOfMemory" in type(error).__name__

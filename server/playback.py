@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from server.messages import Transport
-from server.replies import Playhead
+from server.state import Playhead
 
 
 @dataclass

@@ -95,8 +95,3 @@ class SharedEngine:
 
     def close(self) -> None:
         """The engine is not this object's to close."""
-
-
-def copied_to(target: Engine, source: Engine, planes: dict[str, Any]) -> dict[str, Any]:
-    """Return planes held by one engine as planes held by another."""
-    return {name: target.hold(source.fetch(handle)) for name, handle in planes.items()}

@@ -7,49 +7,33 @@ pictures, `server.handlers` answers the pages' messages.
 from __future__ import annotations
 
 import logging
-from collections.abc import Awaitable, Callable, Hashable, Iterable
+from collections.abc import Awaitable, Callable, Hashable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from pydantic import BaseModel
 
 from kernels.engine import Engine, EngineChoice
 from kernels.errors import VerdigrisError
-from kernels.plan import VIEWS
 from kernels.recipe import Recipe
+from server import overview
 from server.clients import Client, Ready
-from server.frames import FrameId, FrameStore
+from server.frames import FrameStore
 from server.jobs.runner import JobRunner
 from server.loop import PictureLoop
-from server.media_list import root_labels
 from server.messages import Role
 from server.notes import NoteBoard
 from server.opened import OpenedShot
 from server.protocol import Flag, PictureHeader, encoding_flags
 from server.recipes_store import RecipeStore
-from server.renderer import RenderThread
-from server.replies import (
-    Cached,
-    ColourInfo,
-    Device,
-    Devices,
-    EngineInfo,
-    JobInfo,
-    Notes,
-    People,
-    Problem,
-    ShotInfo,
-    State,
-    StateAgain,
-    Status,
-    Take,
-)
+from server.renderer import RenderThread, Urgency
+from server.replies import Cached, Devices, Notes, People, Problem, StateAgain, Status
 from server.roots import MediaRoots
 from server.scheduler import Scheduler
 from server.security import Gate, RateLimit
 from server.session import RecipeSession
+from server.state import JobInfo, Take
 from server.timing import Timing
 from server.viewers import Delivery
 
@@ -144,11 +128,12 @@ class Service:
         if self.jobs is not None:
             self.jobs.close()
         self._openers.shutdown(wait=True, cancel_futures=True)
+        engine_end = self.thread.submit(Urgency.JOB, self.engine.close)
         self.thread.close()
+        engine_end.result()
         self.pictures.stop()
         self.store.close_all()
         self.recipes.close()
-        self.engine.close()
 
     def switch(
         self, opened: OpenedShot, recipe: Recipe, recipes: RecipeStore, notes: NoteBoard
@@ -258,7 +243,7 @@ class Service:
         """Tell everybody everything again."""
         for client in self.clients.values():
             client.texts.clear()
-            client.send(StateAgain(state=self.state(client.role)))
+            client.send(StateAgain(state=overview.state(self, client.role)))
 
     def tell_playhead(self, client: str | None = None) -> None:
         """Tell everybody where the shared playhead is, or one reviewer where its own is."""
@@ -275,8 +260,8 @@ class Service:
 
     def tell_people(self) -> None:
         """Tell everybody who is there; operators learn about devices too."""
-        self.broadcast(People(people=self.people()), "people")
-        self.broadcast(Devices(devices=self.devices()), "devices", role="operator")
+        self.broadcast(People(people=overview.people(self)), "people")
+        self.broadcast(Devices(devices=overview.devices(self)), "devices", role="operator")
 
     def tell_notes(self) -> None:
         """Tell everybody the notes."""
@@ -296,112 +281,18 @@ class Service:
             self.timing.store_bytes.labels(tier).set(sizes[tier])
         self.broadcast(
             Status(
-                engine=self.engine_info(),
+                engine=overview.engine_info(self),
                 timing=self.timing.milliseconds(),
                 store=sizes,
-                message=self.problems(),
+                message=overview.problems(self),
             ),
             "status",
-        )
-
-    def problems(self) -> str:
-        """Return what is wrong at present, as sentences."""
-        current = self.pictures.existing(self.scheduler.clock.frame_at(self.now()))
-        plate = self.store.messages.get(FrameId(self.opened.plate, current), "")
-        found: Iterable[str] = (self.message, plate, *self.opened.problems.values())
-        return "; ".join(dict.fromkeys(text for text in found if text))
-
-    def people(self) -> list[Any]:
-        """Return who is there."""
-        now = self.now()
-        found = []
-        for viewer in self.scheduler.viewers.values():
-            clock = viewer.clock or self.scheduler.clock
-            found.append(
-                self.clients[viewer.client].person(
-                    following=viewer.following,
-                    hidden=viewer.hidden,
-                    frame=clock.frame_at(now),
-                )
-            )
-        return found
-
-    def devices(self) -> list[Device]:
-        """Return every redeemed cookie."""
-        connected = [client.device.device for client in self.clients.values()]
-        return [
-            Device(
-                device=d.device,
-                name=d.name,
-                role=d.role,
-                since=d.since,
-                seen=d.seen,
-                connected=connected.count(d.device),
-            )
-            for d in self.gate.devices()
-        ]
-
-    def engine_info(self) -> EngineInfo:
-        """Return which engine runs and why."""
-        return EngineInfo(
-            name=self.engine.name, description=self.engine.description, reason=self.choice.reason
         )
 
     def job_changed(self, info: JobInfo) -> None:
         """A job has news; called on any thread."""
         self.pictures.soon(lambda: self.broadcast(info, ("job", info.job), role="operator"))
 
-    def state(self, role: Role) -> State:
-        """Return everything a page needs to begin."""
-        shot, now = self.opened.shot, self.now()
-        operator = role == "operator"
-        return State(
-            revision=self.session.revision,
-            recipe=self.session.document,
-            undo=self.session.undo_label,
-            redo=self.session.redo_label,
-            shot=shot_info(self.opened),
-            engine=self.engine_info(),
-            playhead=self.scheduler.clock.message(now),
-            people=self.people(),
-            devices=self.devices() if operator else [],
-            notes=self.notes.notes,
-            cached=self.store.ranges(self.opened.plate),
-            jobs=self.jobs.infos() if operator and self.jobs is not None else [],
-            takes=self.takes,
-            following=self.scheduler.following_shows(),
-            colour=ColourInfo(
-                working=shot.working_space,
-                input=shot.colourspace,
-                config=self.opened.colour.source,
-                displays={
-                    d: list(self.opened.colour.views(d)) for d in self.opened.colour.displays()
-                },
-                colourspaces=list(self.opened.colour.names()) if operator else [],
-            ),
-            roots=root_labels(self.roots) if operator else [],
-            views=list(VIEWS),
-        )
-
 
 async def _no_takes(take: str, keep_recipe: bool) -> None:
     raise VerdigrisError("this service does not watch a folder of takes")
-
-
-def shot_info(opened: OpenedShot) -> ShotInfo:
-    """Return what pages learn about a shot."""
-    shot = opened.shot
-    return ShotInfo(
-        name=shot.name,
-        kind=shot.kind,
-        width=shot.width,
-        height=shot.height,
-        pixel_aspect=shot.pixel_aspect,
-        fps=float(shot.fps),
-        first=shot.frames[0],
-        last=shot.frames[-1],
-        missing=list(shot.missing_frames),
-        colourspace=shot.colourspace,
-        bits=shot.encoded_bits,
-        chroma=shot.chroma,
-    )

@@ -6,30 +6,29 @@ one, validated as a whole, so that readers on other threads keep what they hold.
 
 from __future__ import annotations
 
-import json
 from collections import OrderedDict
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from pydantic import ValidationError
-
-from kernels.recipe import VERSION, Recipe
-from kernels.recipe_file import describe
-from server.messages import InsertOp, MoveOp, Op, RemoveOp, SetOp, Write
-from server.replies import Accepted, Change, Changed, Refused
+from kernels.recipe import Recipe
+from server.documents import (
+    ORDER,
+    Document,
+    Parts,
+    WriteError,
+    apply,
+    diff,
+    look_up,
+    touched,
+    validated,
+)
+from server.messages import Write
+from server.replies import Accepted, Changed, Refused
+from server.state import Change
 
 UNDO_STEPS = 500
 REMEMBERED_WRITES = 512
 REMEMBERED_CLIENTS = 64
-ORDER = "#place"
-
-Parts = tuple[str, ...]
-Document = dict[str, Any]
-
-
-class WriteError(ValueError):
-    """An operation cannot be carried out; the text is one sentence for the sender."""
 
 
 @dataclass
@@ -250,127 +249,3 @@ class RecipeSession:
 def _related(a: Parts, b: Parts) -> bool:
     n = min(len(a), len(b))
     return a[:n] == b[:n]
-
-
-# ---------------------------------------------------------------- paths and operations
-
-
-def parts_of(path: str) -> Parts:
-    """Return the parts of a path; the empty path is the whole recipe."""
-    parts = tuple(path.split("/")) if path else ()
-    if any(not part for part in parts):
-        raise WriteError(f"'{path[:80]}' is not a path: a part is empty")
-    return parts
-
-
-def touched(op: Op) -> Parts:
-    """Return the path that an operation changes, for finding conflicts."""
-    parts = tuple(op.path.split("/")) if op.path else ()
-    if isinstance(op, InsertOp):
-        return (*parts, str(op.item.get("id", "#new"))[:64])
-    if isinstance(op, MoveOp):
-        return (*parts, ORDER)
-    return parts
-
-
-def look_up(document: Any, path: Parts) -> Any:
-    """Return the value at a path; WriteError when nothing is there."""
-    for part in path:
-        document = document[_index(document, part)]
-    return document
-
-
-def _index(container: Any, part: str) -> Any:
-    if isinstance(container, dict):
-        if part in container:
-            return part
-    elif isinstance(container, list):
-        for i, item in enumerate(container):
-            if isinstance(item, dict) and item.get("id") == part:
-                return i
-    raise WriteError(f"the recipe has no '{part[:60]}' at this place")
-
-
-def _changed(container: Any, path: Parts, change: Callable[[Any], Any]) -> Any:
-    """Return a copy of `container` in which the value at `path` is changed; the rest is shared."""
-    if not path:
-        return change(container)
-    index = _index(container, path[0])
-    copy = container.copy()
-    copy[index] = _changed(container[index], path[1:], change)
-    return copy
-
-
-def apply(document: Document, op: Op) -> Document:
-    """Return the document after one operation; the given one stays as it is."""
-    path = parts_of(op.path)
-    if isinstance(op, SetOp):
-        result = _changed(document, path, lambda _: op.value)
-    elif isinstance(op, InsertOp):
-        result = _changed(document, path, lambda items: _inserted(items, op.item, op.before))
-    elif isinstance(op, RemoveOp):
-        result = _changed(document, path[:-1], lambda items: _removed(items, path))
-    else:
-        result = _changed(document, path[:-1], lambda items: _moved(items, path, op.before))
-    if not isinstance(result, dict):
-        raise WriteError("a recipe is an object")
-    return result
-
-
-def _list(items: Any) -> list[Any]:
-    if not isinstance(items, list):
-        raise WriteError("only items of a list can be inserted, removed or moved")
-    return items
-
-
-def _inserted(items: Any, item: dict[str, Any], before: str | None) -> list[Any]:
-    items = _list(items)
-    place = len(items) if before is None else _index(items, before)
-    return [*items[:place], item, *items[place:]]
-
-
-def _removed(items: Any, path: Parts) -> list[Any]:
-    items = _list(items)
-    place = _index(items, path[-1])
-    return [*items[:place], *items[place + 1 :]]
-
-
-def _moved(items: Any, path: Parts, before: str | None) -> list[Any]:
-    items = _list(items)
-    item = items[_index(items, path[-1])]
-    rest = _removed(items, path)
-    return _inserted(rest, item, None if before == item["id"] else before)
-
-
-def validated(document: Document) -> Recipe:
-    """Return the recipe that plain data describes; WriteError in one sentence if it is none."""
-    try:
-        recipe = Recipe.model_validate_json(json.dumps(document, allow_nan=False))
-    except ValidationError as error:
-        raise WriteError(describe(error)) from error
-    except (ValueError, RecursionError) as error:
-        raise WriteError("the value is not plain JSON data with finite numbers") from error
-    if recipe.version != VERSION:
-        raise WriteError(f"recipes worked on are of version {VERSION}")
-    return recipe
-
-
-def diff(before: Any, after: Any, path: Parts = ()) -> list[tuple[Parts, Any]]:
-    """Return the smallest set of paths and values that leads from one document to another."""
-    if before == after:
-        return []
-    if isinstance(before, dict) and isinstance(after, dict) and before.keys() == after.keys():
-        return [c for key in after for c in diff(before[key], after[key], (*path, key))]
-    if isinstance(before, list) and isinstance(after, list):
-        ids = [_id(item) for item in after]
-        if None not in ids and ids == [_id(item) for item in before]:
-            return [
-                c
-                for i, b, a in zip(ids, before, after, strict=True)
-                for c in diff(b, a, (*path, str(i)))
-            ]
-    return [(path, after)]
-
-
-def _id(item: Any) -> str | None:
-    return item.get("id") if isinstance(item, dict) else None

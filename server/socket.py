@@ -8,6 +8,7 @@ import logging
 
 from starlette.websockets import WebSocket, WebSocketDisconnect, WebSocketState
 
+from server import overview
 from server.clients import Client
 from server.handlers import receive
 from server.messages import Hello
@@ -78,7 +79,7 @@ async def _admit(ws: WebSocket, service: Service, device: DeviceRecord) -> Clien
     service.clients[client.client] = client
     service.scheduler.add(client.client, client.role)
     you = You(client=client.client, device=device.device, name=client.name, role=client.role)
-    client.send(Welcome(protocol=PROTOCOL, you=you, state=service.state(client.role)))
+    client.send(Welcome(protocol=PROTOCOL, you=you, state=overview.state(service, client.role)))
     service.timing.clients.labels(client.role).inc()
     service.tell_people()
     log.info("%s '%s' came in", client.role, client.name)
@@ -168,7 +169,7 @@ async def _write(ws: WebSocket, service: Service, client: Client) -> None:
         while client.texts or client.pictures or client.texts.overflowed:
             if client.texts.overflowed:
                 client.texts.clear()
-                client.send(StateAgain(state=service.state(client.role)))
+                client.send(StateAgain(state=overview.state(service, client.role)))
             text = client.texts.take()
             if text is not None:
                 await ws.send_text(text)

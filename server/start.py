@@ -18,7 +18,8 @@ from kernels.recipe import Recipe, starting_recipe
 from server.app import create_app
 from server.config import Settings
 from server.disk_tier import DiskTier
-from server.frames import Budget, FrameId, FrameStore
+from server.frame_types import Budget, FrameId
+from server.frames import FrameStore
 from server.jobs.from_page import PAGE_JOBS, safe_name
 from server.jobs.runner import JobRunner
 from server.media import Shot, open_shot
@@ -135,8 +136,10 @@ def make_service(
     data = private_folder(Path(settings.data_dir))
     plates = private_folder(data / "plates")
     roots = MediaRoots([*_root_folders(options, settings, probe), plates])
-    choice = choose_engine(settings.engine, threads=settings.threads or None)
     thread, timing = RenderThread(), Timing()
+    choice = thread.call(
+        Urgency.PICTURE, lambda: choose_engine(settings.engine, threads=settings.threads or None)
+    )
     service: Service | None = None
 
     def on_ready(frame: FrameId) -> None:

@@ -18,9 +18,10 @@ from server.media.sequence import find_frames, group_folder
 from server.media_list import MOVIES
 from server.notes import NoteBoard
 from server.renderer import Urgency
-from server.replies import Take, Takes
+from server.replies import Takes
 from server.service import Service
 from server.start import ServiceMaker
+from server.state import Take
 
 log = logging.getLogger("verdigris.watch")
 LOOK_EVERY_S = 2.0

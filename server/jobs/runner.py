@@ -22,8 +22,8 @@ from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
 from server.media import Shot
 from server.messages import JobKind
-from server.replies import JobInfo
 from server.roots import MediaRoots
+from server.state import JobInfo
 
 log = logging.getLogger("verdigris.jobs")
 MAX_QUEUED = 8

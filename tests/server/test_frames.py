@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from server.disk_tier import PREFIX, DiskTier
-from server.frames import Budget, Decoded, FrameId, FrameStore, NotReadyError, runs
+from server.frame_types import Budget, Decoded, FrameId, NotReadyError, runs
+from server.frames import FrameStore
 from server.media import Frame, MediaError
 
 SHAPE = (4, 6)

@@ -13,7 +13,7 @@ from kernels.errors import VerdigrisError
 from server.jobs.from_page import PAGE_JOBS, safe_name
 from server.jobs.runner import MAX_QUEUED, JobContext, JobError, JobResult, JobRunner
 from server.renderer import RenderThread, SharedEngine, Urgency
-from server.replies import JobInfo
+from server.state import JobInfo
 from tests.server.conftest import Live
 
 

@@ -19,6 +19,7 @@ import trustme
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
+from server import overview
 from server.media import write_exr
 from server.protocol import PROTOCOL
 from server.roots import RootsError
@@ -156,7 +157,7 @@ def test_devices_outlive_a_restart_and_no_token_is_written(tmp_path: Path) -> No
 def test_revoking_closes_the_connections_of_that_link(fresh: Live) -> None:
     """Common practice, no source."""
     with fresh.page() as op, fresh.page("reviewer") as r, fresh.page("reviewer") as other:
-        devices = {d.device: d.role for d in fresh.service.devices()}
+        devices = {d.device: d.role for d in overview.devices(fresh.service)}
         assert sorted(devices.values()) == ["operator", "reviewer", "reviewer"]
         op.send(type="revoke", device=r.welcome["you"]["device"])
         assert close_code(r) == 4401

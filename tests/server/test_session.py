@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 
 from kernels.recipe import ColourDifference, NeutralisePass, Recipe, starting_recipe
+from server.documents import WriteError, apply, diff, look_up, parts_of
 from server.messages import InsertOp, MoveOp, Op, RemoveOp, SetOp, Write
 from server.replies import Accepted, Refused
-from server.session import RecipeSession, WriteError, apply, diff, look_up, parts_of
+from server.session import RecipeSession
 
 
 class Hand:

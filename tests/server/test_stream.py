@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from server import overview
 from server.protocol import Flag
 from tests.server.conftest import HEIGHT, WIDTH, Live, Page, close_code, wait_for
 
@@ -113,7 +114,7 @@ def test_a_reviewer_follows_until_it_moves_by_itself(live: Live) -> None:
             assert r.picture()[0].frame == 1005
             wait_for(
                 lambda: (
-                    {p.role: p.following for p in live.service.people()}
+                    {p.role: p.following for p in overview.people(live.service)}
                     == {"operator": False, "reviewer": False}
                 )
             )

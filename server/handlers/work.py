@@ -1,0 +1,82 @@
+"""Messages about media, jobs and takes."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+from kernels.errors import VerdigrisError
+from server import messages as m
+from server.clients import Client
+from server.handlers.dispatch import handle
+from server.jobs.runner import JobContext, JobError
+from server.media_list import list_media
+from server.renderer import SharedEngine
+from server.replies import Done, Problem
+from server.service import Service
+
+
+@handle.register
+def _(message: m.MediaAsk, service: Service, client: Client) -> None:
+    async def run() -> None:
+        try:
+            client.send(await asyncio.to_thread(list_media, service.roots, message))
+        except (VerdigrisError, OSError) as error:
+            text = str(error) if isinstance(error, VerdigrisError) else "it cannot be listed"
+            client.send(Problem(code="media", message=text, about=message.id))
+
+    client.latest("media", run)
+
+
+@handle.register
+def _(message: m.JobStart, service: Service, client: Client) -> None:
+    if service.jobs is None:
+        raise JobError("this service runs no jobs")
+    opened, recipe, revision = service.opened, service.session.recipe, service.session.revision
+
+    def context(out: Any, cancelled: Any, report: Any) -> JobContext:
+        return JobContext(
+            shot=opened.shot,
+            recipe=recipe,
+            revision=revision,
+            options=message.options,
+            roots=service.roots,
+            engine=lambda: _job_engine(service),
+            out=out,
+            renders=service.renders,
+            plates=service.plates,
+            cancelled=cancelled,
+            report=report,
+            ocio=opened.ocio,
+        )
+
+    info = service.jobs.start(message.kind, context, message.id)
+    service.job_changed(info)
+
+
+def _job_engine(service: Service) -> Any:
+    """The engine for a job: the GPU is shared through its thread, the CPU gets one thread more."""
+    if service.engine.name == "cuda":
+        return SharedEngine(service.engine, service.thread)
+    from kernels.cpu import CpuEngine
+
+    return CpuEngine(threads=1)
+
+
+@handle.register
+def _(message: m.JobCancel, service: Service, client: Client) -> None:
+    if service.jobs is None:
+        raise JobError("this service runs no jobs")
+    service.jobs.cancel(message.job)
+
+
+@handle.register
+def _(message: m.TakeOpen, service: Service, client: Client) -> None:
+    async def run() -> None:
+        try:
+            await service.open_take(message.take, message.keep_recipe)
+            client.send(Done(id=message.id, message=f"opened {message.take}"))
+        except VerdigrisError as error:
+            client.send(Problem(code="media", message=str(error), about=message.id))
+
+    client.latest("take", run)
