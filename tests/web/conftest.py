@@ -307,7 +307,9 @@ def signed_in(browser: Any, service: Running) -> dict[str, Any]:
 
 
 @pytest.fixture
-def seat(browser: Any, service: Running, signed_in: dict[str, Any]) -> Iterator[Callable[..., Seat]]:
+def seat(
+    browser: Any, service: Running, signed_in: dict[str, Any]
+) -> Iterator[Callable[..., Seat]]:
     """Makes signed-in pages: `seat()`, `seat("reviewer")`, `seat(touch=True, size=TABLET)`."""
     seats: list[Seat] = []
 

@@ -16,7 +16,8 @@ AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 SHOTS = Path(__file__).parent / "screenshots"
 SIZES = {"desk": (DESK, False), "tablet": (TABLET, True), "upright": (UPRIGHT, True)}
-SMALL = """() => [...document.querySelectorAll("button, select, input, summary, a[href], [role=slider]")]
+SMALL = """() => [...document.querySelectorAll(
+        "button, select, input, summary, a[href], [role=slider]")]
     .filter((n) => n.checkVisibility() && !n.classList.contains("skip") && !n.closest("[hidden]"))
     .map((n) => [n, n.getBoundingClientRect()])
     .filter(([n, r]) => r.width > 0 && (r.width < 43.5 || r.height < 43.5))

@@ -39,8 +39,9 @@ def test_extractors_are_added_named_ordered_switched_and_removed(desk: Seat) -> 
     card.locator(".top .switch").click()
     desk.settle()
     assert desk.recipe("extractors[0].on") is False
-    assert desk.page.locator("#history button").nth(0).get_attribute("title") == "Undo: Leaves off"
-    desk.page.locator(f".card[data-id='{item['id']}']").get_by_role("button", name="Remove Leaves").click()
+    undo = desk.page.locator("#history button").nth(0)
+    assert undo.get_attribute("title") == "Undo: Leaves off"
+    card.get_by_role("button", name="Remove Leaves").click()
     desk.settle()
     assert names(desk) == ["screen"]
     desk.page.keyboard.press("Control+z")

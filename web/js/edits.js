@@ -159,6 +159,7 @@ export function drawn(revision) {
   latencies.push(ms);
   if (latencies.length > KEEP_LATENCIES) latencies.shift();
   state.latency = [...latencies].sort((a, b) => a - b)[latencies.length >> 1];
+  emit("latency", ms);
   emit("status");
   return ms;
 }

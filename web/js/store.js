@@ -27,7 +27,7 @@ const listeners = new Map();
 
 /**
  * Hear of a topic. Topics: link ready recipe shot playhead people devices notes cached jobs takes
- * following status history view picture scope samples step tool.
+ * following status latency history view picture placed scope samples step tool.
  * @param {string} topics separated by spaces
  * @param {(data?: any) => void} fn
  * @returns {() => void} stop hearing

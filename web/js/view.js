@@ -114,6 +114,7 @@ function adoptPorts(ports) {
 receive("following", (m) => adoptPorts(m.ports));
 on("ready", () => {
   sentPort1 = false;
+  if (document.hidden) send({ type: "hidden", hidden: true });
   if (!state.follow && state.you.role === "reviewer") send({ type: "follow", on: false });
   adoptPorts(state.following);
   if (!state.views.includes(view.name)) view.name = "plate";
