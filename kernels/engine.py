@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kernels.errors import VerdigrisError
-from kernels.plan import Plan, Region, ViewName
+from kernels.plan import Plan, Region
 from kernels.recipe import Backdrop
+from kernels.views import F32, Channel, DisplayTable, Look, Stress, View
 
-F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 EngineName = Literal["auto", "cuda", "cpu"]
-Channel = Literal["colour", "red", "green", "blue", "luminance"]
 
 
 HALF_MAX = 65504.0
@@ -29,73 +28,12 @@ def finite(image: NDArray[Any]) -> NDArray[Any]:
     """
     if np.isfinite(image).all():
         return image
-    return np.nan_to_num(image, nan=0.0, posinf=HALF_MAX, neginf=-HALF_MAX)
+    replaced: NDArray[Any] = np.nan_to_num(image, nan=0.0, posinf=HALF_MAX, neginf=-HALF_MAX)
+    return replaced
 
 
 class EngineError(VerdigrisError):
     """An engine cannot be had or cannot do what was asked."""
-
-
-@dataclass(frozen=True, eq=False)
-class DisplayTable:
-    """A baked display transform: a 1-D shaper per channel, then a 3-D table.
-
-    shaper: (S,) float32, output of the shaper at S inputs spread evenly in log2(x - `toe`) from
-    `low_stops` to `high_stops`; inputs below and above are held. table: (N, N, N, 3) float32,
-    indexed [red][green][blue], trilinear; display-encoded 0..1. `key` names the transform.
-    """
-
-    shaper: F32
-    toe: float
-    low_stops: float
-    high_stops: float
-    table: F32
-    key: str = ""
-
-
-@dataclass(frozen=True)
-class Look:
-    """View-only colour before the display transform: exposure and an ASC CDL, working space."""
-
-    exposure_stops: float = 0.0
-    slope: tuple[float, float, float] = (1.0, 1.0, 1.0)
-    offset: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    power: tuple[float, float, float] = (1.0, 1.0, 1.0)
-    saturation: float = 1.0
-
-
-@dataclass(frozen=True)
-class Stress:
-    """View-only gain and gamma on a matte.
-
-    backing: v = clamp(gain * alpha)^(1/gamma), pooled by maximum, shows noise in the backing.
-    core: v = 1 - clamp(gain * (1 - alpha))^(1/gamma), pooled by minimum, shows holes.
-    """
-
-    preset: Literal["off", "backing", "core"] = "off"
-    gain: float = 8.0
-    gamma: float = 1.0
-
-
-@dataclass(frozen=True)
-class View:
-    """What is to be seen: which picture, which part of it, how large, how encoded.
-
-    region: full-resolution pixels (x0, y0, x1, y1), half open; None is the whole frame. width and
-    height: size of the picture on the wire. display None: the sRGB curve on working-space values
-    converted to Rec. 709 primaries. draft: 2 keys at half size, 1 at full size.
-    """
-
-    name: ViewName
-    width: int
-    height: int
-    extractor: str = ""
-    channel: Channel = "colour"
-    stress: Stress = field(default_factory=Stress)
-    region: Region | None = None
-    display: DisplayTable | None = None
-    look: Look = field(default_factory=Look)
-    draft: int = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,3 +128,22 @@ def _cpu(options: dict[str, Any]) -> Engine:
     from kernels.cpu import CpuEngine
 
     return CpuEngine(threads=options.get("threads"))
+
+
+__all__ = [
+    "F32",
+    "HALF_MAX",
+    "U8",
+    "Channel",
+    "DisplayTable",
+    "Engine",
+    "EngineChoice",
+    "EngineError",
+    "EngineName",
+    "Inputs",
+    "Look",
+    "Stress",
+    "View",
+    "choose_engine",
+    "finite",
+]

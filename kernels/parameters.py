@@ -66,7 +66,7 @@ RGB = tuple[Finite, Finite, Finite]
 
 
 def number(
-    default: float,
+    default: float | None,
     help: str,
     *,
     low: float | None = None,

@@ -98,7 +98,8 @@ def _screen(rng: np.random.Generator) -> NDArray[Any]:
     alpha = np.clip((26 - np.hypot(x - 48.3, y - 35.7)) / 6, 0, 1)
     subject = np.array([0.5, 0.3, 0.2])[:, None, None]
     backing = np.array([0.05, 0.35, 0.07])[:, None, None]
-    return alpha * subject + (1 - alpha) * backing + rng.normal(0, 0.01, (3, 72, 96))
+    noise = rng.normal(0, 0.01, (3, 72, 96))
+    return np.asarray(alpha * subject + (1 - alpha) * backing + noise)
 
 
 # ---------------------------------------------------------------- comparing

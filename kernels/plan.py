@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from math import ceil
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from kernels.recipe import (
     ColourDifference,
@@ -49,19 +49,7 @@ ViewName = Literal[
     "alpha_noise",
     "deciding",
 ]
-VIEWS: tuple[ViewName, ...] = (
-    "plate",
-    "denoised",
-    "clean_plate",
-    "matte",
-    "neutralised",
-    "spill",
-    "cutout",
-    "composite",
-    "evenness",
-    "alpha_noise",
-    "deciding",
-)
+VIEWS: tuple[ViewName, ...] = get_args(ViewName)
 Region = tuple[int, int, int, int]
 AP1_WEIGHTS = (0.2722287168, 0.6740817658, 0.0536895174)
 

@@ -193,7 +193,7 @@ class ValueBand(ExtractorBase):
     low_in: Number | None = number(0.1, "from here everything is taken", drag=(-0.1, 2), step=0.001)
     high_in: Number | None = number(
         None,
-        "up to here everything is taken; empty leaves the end open",  # type: ignore[arg-type]
+        "up to here everything is taken; empty leaves the end open",
         drag=(-0.1, 4),
         step=0.001,
     )
@@ -201,7 +201,7 @@ class ValueBand(ExtractorBase):
         None,
         "above this nothing is taken",
         drag=(-0.1, 4),
-        step=0.001,  # type: ignore[arg-type]
+        step=0.001,
     )
 
     @model_validator(mode="after")

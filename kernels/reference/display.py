@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from kernels.engine import DisplayTable, Look
+    from kernels.views import DisplayTable, Look
 
 Array = NDArray[Any]
 

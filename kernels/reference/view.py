@@ -7,7 +7,7 @@ extremum), `finish_view` (display encoding or colour table, 8 bit). A view chang
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,9 +29,7 @@ from kernels.reference.display import (
 from kernels.reference.join import Joined, join_all
 from kernels.reference.neutralise import flat_backing
 from kernels.reference.pool import Box, Pooling, downscale_area, pool_extremum
-
-if TYPE_CHECKING:
-    from kernels.engine import Stress, View
+from kernels.views import Stress, View
 
 Array = NDArray[Any]
 
