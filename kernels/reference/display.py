@@ -7,13 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from kernels.views import DisplayTable, Look
+from kernels.views import DisplayTable, Look
 
 Array = NDArray[Any]
 
