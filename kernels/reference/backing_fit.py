@@ -122,22 +122,25 @@ def _noise_scale(surface: Array, found: Found) -> Array:
     return np.asarray(np.clip(np.exp((middle - surface[k]) / 2), 1.0, 4.0))
 
 
+def local_mean(plane: Array, mask: Mask, sigma_px: float | None = None) -> Array:
+    """Return the Gaussian mean of `plane` (h, w) over `mask`; a 64th of the width by default."""
+    size = max(mask.shape[1] / 64, 3.0) if sigma_px is None else sigma_px
+    held = np.where(mask, plane, 0).astype(np.float32)
+    weight = gaussian(mask.astype(np.float32), size)
+    return np.asarray(gaussian(held, size) / np.maximum(weight, 1e-3))
+
+
 def odd_levels(residual: Array, mask: Mask) -> Mask:
     """Return the backing's pixels whose level leaves its surroundings: creases and thin hair.
 
     Dark hair keeps the backing's colour ratios, so only its level gives it away. residual: (h, w)
-    of ln p_k over the surface. Limit: 3.5 deviations, at least 2 %.
+    of ln p_k over the surface. Limit: 3.5 deviations, at least 3 %.
     """
-    weight = mask.astype(np.float32)
-    held = np.where(mask, residual, 0).astype(np.float32)
-    fine = gaussian(held, 1.0) / np.maximum(gaussian(weight, 1.0), 1e-3)
-    size = max(mask.shape[1] / 40, 3.0)
+    fine = local_mean(residual, mask, 1.0)
     inside = np.asarray(mask)
     for _ in range(2):
-        weight = inside.astype(np.float32)
-        held = np.where(inside, residual, 0).astype(np.float32)
-        wide = gaussian(held, size) / np.maximum(gaussian(weight, size), 1e-3)
-        limit = max(0.02, 3.5 * robust_sigma((fine - wide)[mask]))
+        wide = local_mean(residual, inside)
+        limit = max(0.03, 3.5 * robust_sigma((fine - wide)[mask]))
         odd = mask & (np.abs(fine - wide) > limit)
         inside = mask & ~odd
     return np.asarray(odd)
@@ -184,10 +187,11 @@ def finish_fit(
     if sure.sum() < 64:
         sure = mask
     residual = log - surface
-    trust = sure.astype(np.float32)
+    kept = sure.copy()
     for channel in residual:
-        sigma = max(robust_sigma(channel[sure]), 1e-3)
-        trust *= np.abs(channel - np.median(channel[sure])) < 4.0 * sigma
+        apart = channel - local_mean(channel, sure)
+        kept &= np.abs(apart) < 4.0 * max(robust_sigma(apart[sure]), 1e-3)
+    trust = kept.astype(np.float32)
     filled = np.stack([pull_push(channel, trust) for channel in residual])
     if creases.any():
         grown = gaussian(cv2.dilate(creases.astype(np.float32), np.ones((3, 3), np.uint8)), 1.0)
@@ -196,7 +200,6 @@ def finish_fit(
         filled = filled + grown * (fine - filled)
     clean = np.exp(surface + filled).astype(np.float32)
     left = residual - filled
-    kept = trust > 0
     sigma_log = [robust_sigma(channel[kept]) / 4.0 for channel in left]
     confidence = np.clip(gaussian(trust, 3.0) * 1.25, 0, 1)
     colour = [float(np.median(plane[mask])) for plane in clean]

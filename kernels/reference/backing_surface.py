@@ -44,6 +44,11 @@ def _basis(y: Array, x: Array) -> tuple[Array, Array]:
     return np.stack(columns, axis=-1), np.array([a + b for a, b in terms])
 
 
+def _block_centres(length: int, blocks: int) -> Array:
+    """Return the centres of equal blocks over `length` pixels, the frame reaching from -1 to 1."""
+    return (np.arange(blocks) + 0.5) * (2.0 / blocks) - 1.0
+
+
 def log_surface(log: Array, mask: Mask) -> Array:
     """Return the robust polynomial surface of each channel of `log` (3, h, w) over `mask`.
 
@@ -56,10 +61,10 @@ def log_surface(log: Array, mask: Mask) -> Array:
     if (weight > 0.5).sum() < 40:
         weight = resized(mask.astype(np.float32), *size)
     safe = np.maximum(weight, 1e-3)
-    rows, columns = np.linspace(-1, 1, size[0]), np.linspace(-1, 1, size[1])
+    rows, columns = _block_centres(h, size[0]), _block_centres(w, size[1])
     basis, degree = _basis(*np.meshgrid(rows, columns, indexing="ij"))
     use = weight > 0.5 if (weight > 0.5).any() else weight >= weight.max()
-    full_rows, full_columns = np.linspace(-1, 1, h), np.linspace(-1, 1, w)
+    full_rows, full_columns = _block_centres(h, h), _block_centres(w, w)
     out = []
     for channel in log:
         mean = resized(np.where(mask, channel, 0).astype(np.float32), *size) / safe
@@ -106,15 +111,16 @@ def pull_push(values: Array, weights: Array, finest_px: float = 2.0) -> Array:
     up, a place takes its own mean as far as its weight reaches 1, the coarser one for the rest.
     Source: Gortler, Grzeszczuk, Szeliski & Cohen 1996, "The lumigraph", section 3.4.
     """
-    blurred_weight = gaussian(weights.astype(np.float32), finest_px)
+    seen = gaussian(weights.astype(np.float32), finest_px)
     blurred = gaussian((values * weights).astype(np.float32), finest_px)
-    blurred = blurred / np.maximum(blurred_weight, 1e-6)
-    levels = [(np.where(blurred_weight > 1e-4, blurred, 0), np.minimum(blurred_weight * 1.5, 1))]
+    near = seen > 1e-4
+    mean = np.where(near, blurred / np.maximum(seen, 1e-6), 0).astype(np.float32)
+    levels = [(mean, np.where(near, np.minimum(1.5 * seen, 1), 0).astype(np.float32))]
     while min(levels[-1][0].shape) > 2:
         x, w = levels[-1]
         size = (-(-x.shape[0] // 2), -(-x.shape[1] // 2))
         total = resized(w.astype(np.float32), *size)
-        mean = resized((x * w).astype(np.float32), *size) / np.maximum(total, 1e-6)
+        mean = resized((x * w).astype(np.float32), *size) / np.maximum(total, 1e-12)
         levels.append((mean, np.minimum(4 * total, 1)))
     x, w = levels[-1]
     whole = float((x * w).sum() / max(float(w.sum()), 1e-9))

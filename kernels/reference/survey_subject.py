@@ -73,7 +73,8 @@ class Separation:
 
     matte: what the colour difference gives for the least separated twentieth of the solid subject
     (1 is best). delta_e: CIE 2000 difference of that twentieth. sigma: median distance in units
-    of noise. spill: mean share of the backing's excess found on the subject near the screen. All
+    of noise. spill: what the key channel exceeds the average of the others by on the subject near
+    the screen, over what it does on the screen. All
     over places where that share is smooth: where it changes from pixel to pixel the screen is seen
     between hair, which is no matter of colour.
     """
@@ -106,7 +107,9 @@ def separation(
     reach = 2 * max(12, round(0.06 * share.shape[1])) + 1
     near = cv2.dilate(areas.visible_screen.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
     rim = near & subject if (near & subject).sum() > 60 else subject
-    spill = float(np.clip(share[rim], 0, 1).mean())
+    spill = float(
+        np.clip(_mean_excess(small, primary)[rim] / _mean_excess(clean, primary)[rim], 0, 1).mean()
+    )
     low = subject & (share > np.percentile(inside, 95))
     return Separation(
         matte=float(1 - np.percentile(inside, 95)),
@@ -115,6 +118,12 @@ def separation(
         spill=spill,
         where=bounds(low),
     )
+
+
+def _mean_excess(image: Array, primary: Primary) -> Array:
+    """Return x_k - (x_i + x_j)/2, what a neutraliser held to the average takes out."""
+    k, i, j = channel_index(primary)
+    return np.asarray(image[k] - 0.5 * (image[i] + image[j]))
 
 
 def _smooth(share: Array, size: int = 7, limit: float = 0.08) -> Mask:

@@ -42,6 +42,7 @@ TREND = (
     "purity",
     "clipped_share",
     "snr_key_db",
+    "matte_noise",
     "alpha_noise_edge",
     "separation_matte",
     "spill",

@@ -70,6 +70,7 @@ def values_of(m: Measures) -> dict[str, float | None]:
         "purity": m.purity,
         "clipped_share": m.clipped_share,
         "snr_key_db": m.snr_db[k] if m.snr_db else None,
+        "matte_noise": m.matte_noise,
         "alpha_noise_edge": m.alpha_noise_edge,
         "separation_matte": m.separation_matte,
         "spill": m.spill,

@@ -1,0 +1,224 @@
+"""The take log and the reports."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import sqlite3
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from server.jobs.charts import line
+from server.jobs.pictures import display_codes, map_picture, marked
+from server.jobs.report import survey_report, takes_report
+from server.jobs.survey import SurveyResult, survey_shot
+from server.jobs.takes import MIGRATIONS, TREND, TakeLog, TakesError, csv_text, log_path
+from server.media import open_shot, write_exr
+from tests.survey.screens import flat, noisy, ramped, with_disc
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory: pytest.TempPathFactory) -> SurveyResult:
+    """A surveyed three-frame shot with one dark side."""
+    folder = tmp_path_factory.mktemp("shots")
+    for n in range(3):
+        image, _ = with_disc(ramped(1.2, 320, 180), 1.0)
+        write_exr(
+            folder / f"gate.{1001 + n}.exr",
+            {"": noisy(image, 5e-5, 5e-6, n)},
+            interop_id="lin_ap1_scene",
+        )
+    return survey_shot(open_shot(folder / "gate.####.exr"))
+
+
+def test_a_take_is_kept_and_comes_back(tmp_path: Path, result: SurveyResult) -> None:
+    """Common practice, no source."""
+    log = TakeLog(tmp_path / "a" / "takes.sqlite")
+    at = datetime(2031, 5, 17, 12, 30, tzinfo=UTC)
+    first, second = log.add(result, at=at), log.add(result, at=at, note="second try")
+    other = log.add(result, at=datetime(2031, 5, 20, 12, 0, tzinfo=UTC))
+    assert (first, second, other) == (1, 2, 3)
+    assert log.result(first) == result
+    day = at.astimezone().date().isoformat()
+    assert [e.note for e in log.entries(day)] == ["", "second try"]
+    assert len(log.entries()) == 3
+    assert log.days()[1] == day
+    log.set_note(first, "flag opened")
+    again = TakeLog(log.path).entries(day)[0]
+    assert again.note == "flag opened"
+    assert again.verdict == result.verdict.name
+    assert set(again.values) == set(TREND)
+    with pytest.raises(TakesError, match="no take 9"):
+        log.set_note(9, "x")
+    with pytest.raises(TakesError, match="no take 9"):
+        log.result(9)
+
+
+def test_many_writers_lose_nothing(tmp_path: Path, result: SurveyResult) -> None:
+    """Common practice, no source."""
+    path = tmp_path / "takes.sqlite"
+    TakeLog(path)
+    with ThreadPoolExecutor(6) as pool:
+        numbers = list(pool.map(lambda _: TakeLog(path).add(result), range(24)))
+    assert sorted(numbers) == list(range(1, 25))
+
+
+def test_logs_that_cannot_be_used(tmp_path: Path) -> None:
+    """Common practice, no source: one sentence that names the file."""
+    newer = tmp_path / "newer.sqlite"
+    with sqlite3.connect(newer) as db:
+        db.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
+    with pytest.raises(TakesError, match="newer version"):
+        TakeLog(newer)
+    text = tmp_path / "text.sqlite"
+    text.write_text("not a database, but long enough to be looked at " * 40)
+    with pytest.raises(TakesError, match=r"text\.sqlite"):
+        TakeLog(text)
+    assert text.read_text().startswith("not a database")
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    with pytest.raises(TakesError, match="folder"):
+        TakeLog(folder)
+
+
+def test_where_the_log_is(tmp_path: Path) -> None:
+    """Common practice, no source: one beside the shots goes before the user's."""
+    assert log_path(str(tmp_path / "data"), tmp_path) == tmp_path / "data" / "takes.sqlite"
+    TakeLog(tmp_path / "takes.sqlite")
+    assert log_path(str(tmp_path / "data"), tmp_path) == tmp_path / "takes.sqlite"
+
+
+def test_csv_is_read_back_by_the_standard_library(tmp_path: Path, result: SurveyResult) -> None:
+    """Source: RFC 4180 through Python's csv module; formulas are kept from running."""
+    log = TakeLog(tmp_path / "takes.sqlite")
+    log.add(result, note='=HYPERLINK("x"), and\na "second" line')
+    rows = list(csv.DictReader(io.StringIO(csv_text(log.entries()))))
+    assert len(rows) == 1
+    assert rows[0]["verdict"] == result.verdict.name
+    assert float(rows[0]["evenness_stops"]) == pytest.approx(
+        result.measures.evenness_stops, rel=1e-4
+    )
+    assert rows[0]["note"] == '\'=HYPERLINK("x"), and\na "second" line'
+
+
+class Checker(HTMLParser):
+    """Collects what a page refers to, and whether its tags close."""
+
+    void = frozenset({"meta", "img", "br", "link", "hr", "input"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.wrong: list[str] = []
+        self.refers: list[str] = []
+        self.tags: set[str] = set()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        self.refers += [value or "" for name, value in attrs if name in ("src", "href", "data")]
+        if tag == "img" and "alt" not in dict(attrs):
+            self.wrong.append("an image without alt")
+        if tag not in self.void:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(tag)
+
+
+def checked(html: str) -> Checker:
+    page = Checker()
+    page.feed(html)
+    assert not page.wrong
+    assert not page.open
+    assert all(ref.startswith("data:image/") for ref in page.refers)
+    assert not page.tags & {"script", "iframe", "object", "link"}
+    assert "url(" not in html
+    assert "@import" not in html
+    return page
+
+
+def test_the_report_stands_alone_and_says_what_to_do(result: SurveyResult) -> None:
+    """Source: HTML's own tag rules through Python's parser; nothing is fetched from anywhere."""
+    page = survey_report([result, result])
+    seen = checked(page)
+    assert len(seen.refers) == 6
+    assert result.verdict.reasons
+    for reason in result.verdict.reasons:
+        assert reason.remedy[1:] in page.replace("&#39;", "'")
+    assert "qualified crew" in page
+    assert "@media print" in page
+    assert page.count("<svg") > 10
+
+
+def test_hostile_names_stay_text(result: SurveyResult) -> None:
+    """Source: OWASP's rule to escape what goes into HTML."""
+    bad = result.model_copy(update={"name": "<script>alert(1)</script>", "spec": '"><img src=x>'})
+    page = survey_report([bad])
+    checked(page)
+    assert "<script>" not in page
+
+
+def test_the_days_report_has_thumbnails_and_trends(tmp_path: Path, result: SurveyResult) -> None:
+    """Common practice, no source."""
+    log = TakeLog(tmp_path / "takes.sqlite")
+    for n in range(3):
+        log.add(result, note=f"note {n}")
+    page = takes_report(log.entries(), "Takes of a day")
+    assert len(checked(page).refers) == 3
+    assert page.count("<figure>") >= 5
+    assert "note 2" in page
+    checked(takes_report([], "No takes"))
+
+
+def test_line_charts_leave_gaps() -> None:
+    """Common practice, no source."""
+    svg = str(line([1.0, None, 3.0, 2.0]))
+    assert svg.count("<circle") == 3
+    assert len(re.findall(r"M\d", svg)) == 2
+
+
+def test_map_pictures_are_pngs_with_their_range() -> None:
+    """Source: the PNG signature; read back by OpenCV."""
+    import base64
+
+    import cv2
+
+    values = np.linspace(-1, 1, 64 * 20).reshape(20, 64).astype(np.float32)
+    values[0, 0] = np.nan
+    picture = map_picture("evenness", "t", "stops", values, -1, 1)
+    data = base64.b64decode(picture.png)
+    assert data[:8] == b"\x89PNG\r\n\x1a\n"
+    back = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert back.shape == (20, 64, 3)
+    assert set(back[0, 0].tolist()) == {46}
+    light = cv2.cvtColor(back, cv2.COLOR_BGR2LAB)[..., 0].reshape(-1)[1:].astype(int)
+    assert (np.diff(light) >= -1).all()
+    assert light[-1] - light[0] > 150
+
+
+def test_thumbnails_show_the_picture_and_mark_the_places() -> None:
+    """Source: sRGB of 18 % grey is 118 (IEC 61966-2-1)."""
+    codes = display_codes(flat(1280, 720, (0.18, 0.18, 0.18)))
+    assert codes.shape == (360, 640, 3)
+    assert np.abs(codes.astype(int) - 118).max() <= 1
+    assert (marked(codes, [(0.2, 0.2, 0.6, 0.6)]) == 255).any()
+    assert not (codes == 255).any()
+
+
+def test_results_are_plain_json(result: SurveyResult) -> None:
+    """Common practice, no source."""
+    again = SurveyResult.model_validate_json(json.dumps(result.model_dump(mode="json")))
+    assert again == result
+    assert result.sampling.startswith("3 of 3 frames: 1001, 1002, 1003")
+    assert result.curve_known
