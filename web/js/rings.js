@@ -202,7 +202,7 @@ export function hueRings(pass) {
 function drawRings(canvas, { density, pass, chosenCurve, share }) {
   const size = Math.round(canvas.clientWidth * devicePixelRatio);
   if (!size) return;
-  if (canvas.width !== size) canvas.width = canvas.height = size;
+  if (canvas.width !== size || canvas.height !== size) canvas.width = canvas.height = size;
   const c = canvas.getContext("2d");
   const r = size / 2;
   c.clearRect(0, 0, size, size);
