@@ -158,6 +158,14 @@ def _drift(surveys: dict[int, FrameSurvey], merged: BackingFit) -> dict[int, flo
     return drift
 
 
+def from_picture(plate: Array) -> tuple[Recipe, Array] | None:
+    """Return the starting recipe and the built clean plate of one picture (3, H, W), if any."""
+    found = combine({0: measure_frame(plate, detail=False)}, *plate.shape[1:])
+    if found is None:
+        return None
+    return arrange(found.findings, clean_plate="built"), found.clean
+
+
 def write_clean_plate(shot: Shot, found: Suggestion, path: Path) -> None:
     """Write the built clean plate as an EXR in the working space; whole or not at all."""
     colour = shot.colour

@@ -26,6 +26,7 @@ Array = NDArray[Any]
 TUNING_SEEDS = tuple(range(10))
 REPORT_SEEDS = tuple(range(100, 110))
 OURS, OURS_MULTIPLY = "verdigris", "verdigris, multiply"
+SUGGESTED = "suggest, the plate alone"
 FLAT, CLEAN_PLATE = "flat colour difference", "clean-plate colour difference"
 CLOSED_FORM, LEAST_SQUARES = "closed form, oracle trimap", "least squares, true F and c"
 SETTLE = 0.05
@@ -91,6 +92,23 @@ def key_by_rule(
     return Result(made["alpha"], made["straight"], made["composite"])
 
 
+def key_by_suggest(engine: Engine, shot: TruthShot) -> Result:
+    """The product with nothing but the plate: the suggested recipe on the clean plate it built."""
+    from server.jobs.suggest import from_picture
+
+    found = from_picture(shot.plate)
+    if found is None:
+        return with_matte(shot, np.ones_like(shot.alpha))
+    recipe, clean = found
+    recipe.assemble.backdrop.kind = "picture"
+    inputs = gather(engine, recipe, 1, plate=shot.plate, clean=clean, backdrop=shot.backdrop)
+    made = engine.planes(
+        build_plan(recipe, 1, inputs.planes), inputs, ("alpha", "straight", "composite")
+    )
+    engine.forget(inputs.key)
+    return Result(made["alpha"], made["straight"], made["composite"])
+
+
 def standard_methods(engine: Engine, *, closed_form: bool = True) -> dict[str, Method]:
     """The four baselines, then ours with both edge colours, by the names of the table's rows."""
     methods: dict[str, Method] = {
@@ -102,6 +120,7 @@ def standard_methods(engine: Engine, *, closed_form: bool = True) -> dict[str, M
     methods[LEAST_SQUARES] = lambda shot: with_matte(shot, base.least_squares(shot))
     methods[OURS] = lambda shot: key_by_rule(engine, shot)
     methods[OURS_MULTIPLY] = lambda shot: key_by_rule(engine, shot, "multiply")
+    methods[SUGGESTED] = lambda shot: key_by_suggest(engine, shot)
     return methods
 
 
@@ -168,12 +187,26 @@ class Table:
         rms = self.mean(OURS, "edge_rms") / self.mean(CLEAN_PLATE, "edge_rms")
         sad = self.mean(OURS, "sad") / self.mean(CLEAN_PLATE, "sad")
         return [
+            *self._suggested(),
             Target("mean SAD over the clean-plate baseline's", sad, 0.75),
             Target("mean backing error", self.mean(OURS, "backing"), 0.001),
             Target("mean core error", self.mean(OURS, "core"), 0.008),
             Target("mean edge rms over the clean-plate baseline's", rms, 1.1),
             Target("subtract over multiply, mean dB", float(gain.mean()), 1.0, at_least=True),
             Target("subtract over multiply, worst dB", float(gain.min()), -0.3, at_least=True),
+        ]
+
+    def _suggested(self) -> list[Target]:
+        """The promises about the key that is suggested from the plate alone."""
+        if SUGGESTED not in self.methods:
+            return []
+        rms = self.mean(SUGGESTED, "edge_rms") / self.mean(CLEAN_PLATE, "edge_rms")
+        sad = self.mean(SUGGESTED, "sad") / self.mean(CLEAN_PLATE, "sad")
+        return [
+            Target("suggest: mean SAD over the clean-plate baseline's", sad, 0.65),
+            Target("suggest: mean backing error", self.mean(SUGGESTED, "backing"), 0.001),
+            Target("suggest: mean core error", self.mean(SUGGESTED, "core"), 0.006),
+            Target("suggest: mean edge rms over the clean-plate baseline's", rms, 1.0),
         ]
 
     def as_json(self) -> str:

