@@ -267,15 +267,6 @@ class FrameStore:
             return self._scratch[1]
         raise NotReadyError(f"frame {frame.frame} is not in the store")
 
-    def sample(self, frame: FrameId, step: int, fetch: Callable[[Any], Any]) -> NDArray[np.float32]:
-        """Return every `step`-th pixel of a frame's colour as float32 (owner thread only)."""
-        with self._lock:
-            held = self._engine.get(frame)
-            source = None if held is not None else self._decoded(frame).pixels
-        pixels = fetch(held.pixels) if held is not None else source
-        assert pixels is not None
-        return np.ascontiguousarray(pixels[:, step // 2 :: step, step // 2 :: step], np.float32)
-
     def _fit_engine(self, newest: FrameId | None) -> None:
         while self.engine_bytes > self.budget.engine and len(self._engine) > 1:
             victim = self._victim(self._engine, newest or next(reversed(self._engine)))

@@ -7,6 +7,7 @@ pool; they come back through `soon`.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import math
 from bisect import bisect_right
@@ -227,9 +228,17 @@ class PictureLoop:
             need for f in cold[::stride] for need in self.opened.needs(recipe, f.frame)
         )
 
-    def frame_arrived(self, _: FrameId) -> None:
+    def frame_arrived(self, frame: FrameId) -> None:
         """The store has a frame more; called on any thread."""
+        if self.opened.engine.name == "cuda":
+            self.thread.submit(Urgency.SCOPE, lambda: self._carry_over(frame))
         self.soon(self._frame_arrived)
+
+    def _carry_over(self, frame: FrameId) -> None:
+        """Copy a frame to the card before it is needed, while there is room."""
+        if self.store.engine_bytes < 0.9 * self.store.budget.engine:
+            with contextlib.suppress(NotReadyError, MemoryError):
+                self.store.held(frame, self.opened.engine.hold)
 
     def _frame_arrived(self) -> None:
         self.frame_ready.set()

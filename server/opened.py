@@ -17,7 +17,7 @@ from kernels.inputs import gather, mask_planes, masks_key, needs_backdrop
 from kernels.parameters import resolve
 from kernels.plan import Plan, build_plan
 from kernels.recipe import Recipe
-from server.frame_types import FrameId
+from server.frame_types import FrameId, NotReadyError
 from server.frames import FrameStore
 from server.jobs.companions import companion_frame
 from server.media import Colour, Shot, open_shot
@@ -88,6 +88,8 @@ class OpenedShot:
     _placed: Latest = field(default_factory=lambda: Latest(4))
     _masks: Latest = field(default_factory=lambda: Latest(4))
     _tables: Latest = field(default_factory=lambda: Latest(6))
+    reduced: dict[str, tuple[Any, Any]] = field(default_factory=dict)
+    """every n-th pixel of the present planes, for scopes; with a weak reference to the whole"""
 
     @property
     def colour(self) -> Colour:
@@ -187,6 +189,16 @@ class OpenedShot:
         inputs = Inputs(key=key, width=self.shot.width, height=self.shot.height, planes=planes)
         return inputs, plate.missing
 
+    def pixels(self, recipe: Recipe, frame: int, inputs: Inputs, role: str) -> Any:
+        """Return a whole input picture, from host memory where it is, else from the engine."""
+        source = self._frames(recipe, frame).get(role)
+        if source is not None and role in inputs.planes:
+            try:
+                return self.store.decoded(source).pixels
+            except NotReadyError:
+                pass
+        return self.engine.fetch(inputs.planes[role])
+
     def host_inputs(self, engine: Engine, recipe: Recipe, frame: int) -> Inputs:
         """Return the planes of a frame held by another engine, from host memory."""
         frames = self._frames(recipe, frame)
@@ -279,6 +291,7 @@ class OpenedShot:
         self.engine.forget()
         self._placed.clear()
         self._masks.clear()
+        self.reduced.clear()
         self.store.shrink_engine()
 
     def close(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -39,30 +40,35 @@ def limited(box: Region) -> Region:
 
 
 def values_of(
-    opened: OpenedShot, plan: Plan, inputs: Inputs, name: str, extractor: str, box: Region
+    opened: OpenedShot,
+    plan: Plan,
+    inputs: Inputs,
+    name: str,
+    extractor: str,
+    box: Region,
+    pixels: Callable[[str], Array],
 ) -> Array:
-    """Return the values of a view over a box, (3, h, w) or (h, w) for a matte."""
+    """Return the values of a view over a box, (3, h, w) or (h, w) for a matte.
+
+    pixels: returns a whole input picture by its role.
+    """
     x0, y0, x1, y1 = box
-    held = {"plate": "plate", "denoised": "denoised", "clean_plate": "clean"}.get(name)
+    held = {"denoised": "denoised", "clean_plate": "clean"}.get(name, "plate")
     if held == "clean" and held not in inputs.planes:
         flat = np.array(plan.context.backing, np.float32).reshape(3, 1, 1)
         return np.broadcast_to(flat, (3, y1 - y0, x1 - x0))
-    if held is not None:
-        handle = inputs.planes.get(held, inputs.planes["plate"])
-        pixels: Array = opened.engine.fetch(handle)[..., y0:y1, x0:x1]
-        return pixels
     if name == "matte":
         known = any(e.id == extractor for e in plan.recipe.extractors)
         wanted = f"extractor:{extractor}" if known else "alpha"
-    elif name == "spill":
-        made = opened.engine.planes(plan, inputs, ["neutralised"], box)["neutralised"]
-        plate = opened.engine.fetch(inputs.planes["plate"])[..., y0:y1, x0:x1]
-        return np.asarray(np.maximum(plate - made, 0))
-    elif name in ("neutralised", "cutout", "composite"):
-        wanted = name
+    elif name in ("neutralised", "cutout", "composite", "spill"):
+        wanted = "neutralised" if name == "spill" else name
     else:
-        return opened.engine.fetch(inputs.planes["plate"])[..., y0:y1, x0:x1]
-    return opened.engine.planes(plan, inputs, [wanted], box)[wanted]
+        role = held if held in inputs.planes else "plate"
+        return pixels(role)[..., y0:y1, x0:x1].astype(np.float32)
+    made = opened.engine.planes(plan, inputs, [wanted], box)[wanted]
+    if name != "spill":
+        return made
+    return np.asarray(np.maximum(pixels("plate")[..., y0:y1, x0:x1].astype(np.float32) - made, 0))
 
 
 def sample(
@@ -72,7 +78,15 @@ def sample(
     inputs, _ = opened.inputs(recipe, frame)
     plan = opened.plan(recipe, frame, inputs)
     box = limited(clipped(message.box, inputs.width, inputs.height))
-    values = values_of(opened, plan, inputs, message.name, message.extractor, box)
+    values = values_of(
+        opened,
+        plan,
+        inputs,
+        message.name,
+        message.extractor,
+        box,
+        lambda role: opened.pixels(recipe, frame, inputs, role),
+    )
     matte = values.ndim == 2
     planes = (np.repeat(values[None], 3, 0) if matte else values).reshape(3, -1)
     mean = planes.mean(axis=1, dtype=np.float64)
@@ -159,11 +173,11 @@ def separate(opened: OpenedShot, recipe: Recipe, frame: int, message: Separate) 
     sensitivity index d' of signal detection theory (Green & Swets 1966).
     """
     inputs, _ = opened.inputs(recipe, frame)
-    plate = opened.engine.fetch(inputs.planes["plate"])
+    plate = opened.pixels(recipe, frame, inputs, "plate")
     regions = []
     for box in (message.box_a, message.box_b):
         x0, y0, x1, y1 = limited(clipped(box, inputs.width, inputs.height))
-        regions.append(plate[:, y0:y1, x0:x1].reshape(3, 1, -1))
+        regions.append(plate[:, y0:y1, x0:x1].astype(np.float32).reshape(3, 1, -1))
     weights = opened.colour.luminance_weights
     found: list[ChannelSeparation] = []
     for space in ("linear", "log"):

@@ -1,9 +1,9 @@
 """The wire between page and server: what travels, in which form, on which route.
 
 Text messages are JSON objects told apart by `type`; their models, with every field, stand in
-`server.messages`. Unknown types and unknown fields are refused with an `error` message (the
-connection stays, unless it happens too often). Coordinates are full-resolution pixels, regions and
-boxes `[x0, y0, x1, y1]`, half open.
+`server.messages` (from the page), `server.replies` and `server.state` (to it). Unknown types and
+unknown fields are refused with an `error` message (the connection stays, unless it happens too
+often). Coordinates are full-resolution pixels, regions and boxes `[x0, y0, x1, y1]`, half open.
 
 HTTP routes (cookie needed unless said; every route checks Host, every change checks Origin)::
 
@@ -71,7 +71,7 @@ From the page (role O operator only, A anyone)::
 
 From the server::
 
-    welcome        protocol, you, state                      state: see `messages.State`
+    welcome        protocol, you, state                      state: see `server.state.State`
     state          state                                     after load, take_open: all of it again
     accepted       client_seq, revision, undo, redo
     refused        client_seq, revision, reason, message, current [{path, value}]

@@ -199,7 +199,7 @@ def _download(text: str, name: str) -> Response:
 
 
 async def picture(
-    _: AnyDevice,
+    device: AnyDevice,
     service: TheService,
     view: Annotated[ViewName, Query()] = "composite",
     frame: Annotated[int | None, Query(ge=-(2**31), le=2**31 - 1)] = None,
@@ -208,6 +208,8 @@ async def picture(
     lossless: Annotated[bool, Query()] = False,
 ) -> Response:
     """Return one picture, for programs and for browsers without the stream."""
+    if not service.picture_rate.allows(device.device):
+        raise HTTPException(429, "too many pictures asked for: wait a moment")
     now = service.now()
     wanted = service.scheduler.clock.frame_at(now) if frame is None else frame
     number = service.pictures.existing(wanted)

@@ -7,13 +7,13 @@ frame of its own with its radii scaled, so that scopes cost little beside the pi
 from __future__ import annotations
 
 import base64
+import weakref
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kernels.engine import Inputs
-from kernels.inputs import mask_planes
 from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.reference.colour import hue_degrees, saturation
@@ -49,7 +49,15 @@ def scope(
         weights=opened.colour.luminance_weights,
         scale=inputs.width / opened.shot.width,
     )
-    values = values_of(opened, plan, inputs, name, extractor, inputs.whole)
+    values = values_of(
+        opened,
+        plan,
+        inputs,
+        name,
+        extractor,
+        inputs.whole,
+        lambda role: opened.engine.fetch(inputs.planes[role]),
+    )
     colour = np.repeat(values[None], 3, 0) if values.ndim == 2 else values
     result: dict[str, Any] = {}
     if "histogram" in kinds:
@@ -77,25 +85,37 @@ def scope(
 
 
 def _reduced(opened: OpenedShot, recipe: Recipe, frame: int) -> Inputs:
-    """Return every n-th pixel of the frame as inputs of their own."""
+    """Return every n-th pixel of the frame as inputs of their own.
+
+    Planes are reduced once and kept, so that a dragged control costs a small key only.
+    """
     engine = opened.engine
     full, _ = opened.inputs(recipe, frame)
     step = max(1, -(-full.width // SAMPLE_WIDTH))
+
+    def every(plane: Array) -> Any:
+        return engine.hold(plane[..., step // 2 :: step, step // 2 :: step])
+
     planes: dict[str, Any] = {}
-    for plane in ("plate", "denoised", "clean", "plate_alpha", "backdrop"):
-        if plane in full.planes:
-            pixels = engine.fetch(full.planes[plane])
-            planes[plane] = engine.hold(pixels[..., step // 2 :: step, step // 2 :: step])
-    height, width = engine.fetch(planes["plate"]).shape[-2:]
-    masks = [name for name in full.planes if name.startswith("mask:")]
-    if masks:
-        whole = mask_planes(
-            recipe, frame, full.width, full.height, pixel_aspect=opened.shot.pixel_aspect
-        )
-        planes |= {
-            name: engine.hold(whole[name][step // 2 :: step, step // 2 :: step]) for name in masks
-        }
+    for name, handle in full.planes.items():
+        kept = opened.reduced.get(name)
+        if kept is None or kept[0]() is not handle:
+            plane = every(_whole(opened, recipe, frame, full, name))
+            kept = opened.reduced[name] = (weakref.ref(handle), plane)
+        planes[name] = kept[1]
+    for name in opened.reduced.keys() - full.planes.keys():
+        del opened.reduced[name]
+    width = len(range(step // 2, full.width, step))
+    height = len(range(step // 2, full.height, step))
     return Inputs(("scope", *_key(full.key)), width, height, planes)
+
+
+def _whole(opened: OpenedShot, recipe: Recipe, frame: int, full: Inputs, name: str) -> Array:
+    """Return a whole plane in host memory."""
+    if name in ("plate", "clean", "denoised"):
+        pixels: Array = opened.pixels(recipe, frame, full, name)
+        return pixels
+    return opened.engine.fetch(full.planes[name])
 
 
 def _key(key: Any) -> tuple[Any, ...]:

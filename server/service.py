@@ -39,6 +39,7 @@ from server.viewers import Delivery
 
 log = logging.getLogger("verdigris.service")
 JOIN_PER_S, JOIN_BURST = 0.2, 12.0
+PICTURES_PER_S, PICTURES_BURST = 4.0, 20.0
 
 
 class Service:
@@ -67,6 +68,8 @@ class Service:
         self.clients: dict[str, Client] = {}
         self.joins = RateLimit(JOIN_PER_S, JOIN_BURST)
         """tries to redeem a link, by address"""
+        self.picture_rate = RateLimit(PICTURES_PER_S, PICTURES_BURST)
+        """pictures asked for over HTTP, by device"""
         self.owners: dict[str, str] = {}
         """client id -> device that it belongs to"""
         self.jobs: JobRunner | None = None

@@ -19,7 +19,7 @@ from server.service import Service
 
 log = logging.getLogger("verdigris.socket")
 HELLO_TIMEOUT_S = 10.0
-MAX_CLIENTS = 64
+MAX_CLIENTS, MAX_OPERATORS, MAX_OF_DEVICE, MAX_OWNERS = 64, 16, 24, 2000
 MESSAGES_PER_S, MESSAGES_BURST = 400.0, 1200.0
 BAD_PER_S, BAD_BURST = 5.0, 60.0
 
@@ -69,8 +69,8 @@ async def _admit(ws: WebSocket, service: Service, device: DeviceRecord) -> Clien
         )
     if service.owners.setdefault(message.client, device.device) != device.device:
         raise await _refused(ws, "role", "this client id belongs to another device", 4409)
-    if len(service.clients) >= MAX_CLIENTS and message.client not in service.clients:
-        raise await _refused(ws, "rate", f"{MAX_CLIENTS} pages are connected already", 4429)
+    if message.client not in service.clients:
+        await _check_room(ws, service, device)
     old = service.clients.get(message.client)
     if old is not None:
         old.close(4409, "opened again elsewhere")
@@ -84,6 +84,18 @@ async def _admit(ws: WebSocket, service: Service, device: DeviceRecord) -> Clien
     service.tell_people()
     log.info("%s '%s' came in", client.role, client.name)
     return client
+
+
+async def _check_room(ws: WebSocket, service: Service, device: DeviceRecord) -> None:
+    """Refuse a page when too many are connected; some room is kept for operators."""
+    own = sum(c.device.device == device.device for c in service.clients.values())
+    room = MAX_CLIENTS + (MAX_OPERATORS if device.role == "operator" else 0)
+    if own >= MAX_OF_DEVICE or len(service.clients) >= room:
+        raise await _refused(ws, "rate", "too many pages are connected already", 4429)
+    if len(service.owners) > MAX_OWNERS:
+        kept = {c.client: c.device.device for c in service.clients.values()}
+        service.owners.clear()
+        service.owners.update(kept)
 
 
 async def _refused(ws: WebSocket, code: str, message: str, close: int) -> _EndedError:

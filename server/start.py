@@ -147,7 +147,7 @@ def make_service(
             service.pictures.frame_arrived(frame)
 
     store = FrameStore(
-        budget(settings, choice),
+        thread.call(Urgency.PICTURE, lambda: budget(settings, choice)),
         on_ready=on_ready,
         on_decoded=lambda seconds: timing.add("decode", seconds),
         disk=disk_tier(settings),

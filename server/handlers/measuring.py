@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Callable
 from typing import Any
 
 from kernels.errors import VerdigrisError
 from server import messages as m
 from server.clients import Client
+from server.frame_types import NotReadyError
 from server.handlers.dispatch import handle
 from server.probe import sample, separate
 from server.renderer import Urgency
 from server.replies import Problem
 from server.service import Service
+
+log = logging.getLogger("verdigris.measuring")
 
 
 def _frame_of(service: Service, client: Client, frame: int | None) -> int:
@@ -38,6 +42,14 @@ def _measure(
             client.send(await asyncio.wrap_future(future))
         except VerdigrisError as error:
             client.send(Problem(code="missing", message=str(error), about=request))
+        except NotReadyError:
+            client.send(
+                Problem(code="missing", message="the frame has gone: ask again", about=request)
+            )
+        except Exception:
+            log.exception("a measurement failed")
+            text = "this could not be measured; the service's log tells more"
+            client.send(Problem(code="server", message=text, about=request))
 
     client.latest(kind, run)
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
+from collections.abc import Callable, Coroutine
+from typing import Any
 
 from kernels.errors import VerdigrisError
+from kernels.recipe import Recipe
 from kernels.recipe_file import load_recipe
 from server import messages as m
 from server.clients import Client
 from server.handlers.dispatch import handle
-from server.replies import Done, Recipes
+from server.replies import Done, Problem, Recipes
 from server.service import Service
 from server.session import Outcome
 
@@ -62,32 +66,62 @@ def _settle(
     client.send(outcome.answer)
 
 
+def _in_background(
+    client: Client, request: str, work: Callable[[], Coroutine[Any, Any, None]]
+) -> None:
+    """Run work that waits for the disk; what is wrong is told to the page."""
+
+    async def run() -> None:
+        try:
+            await work()
+        except VerdigrisError as error:
+            client.send(Problem(code="invalid", message=str(error), about=request))
+
+    client.latest("recipes", run)
+
+
 @handle.register
 def _(message: m.RecipesAsk, service: Service, client: Client) -> None:
-    _tell_recipes(service, client, message.id)
+    _in_background(client, message.id, lambda: _tell_recipes(service, client, message.id))
 
 
 @handle.register
 def _(message: m.RecipeSaveAs, service: Service, client: Client) -> None:
-    service.recipes.save_as(service.session.recipe, message.name)
-    _tell_recipes(service, client, message.id)
+    recipe, store = service.session.recipe, service.recipes
+    store.named(message.name)
+
+    async def work() -> None:
+        await asyncio.to_thread(store.save_as, recipe, message.name)
+        await _tell_recipes(service, client, message.id)
+
+    _in_background(client, message.id, work)
 
 
-def _tell_recipes(service: Service, client: Client, request: str) -> None:
-    client.send(
-        Recipes(id=request, saved=service.recipes.saved(), history=service.recipes.history())
-    )
+async def _tell_recipes(service: Service, client: Client, request: str) -> None:
+    store = service.recipes
+    saved, history = await asyncio.to_thread(lambda: (store.saved(), store.history()))
+    client.send(Recipes(id=request, saved=saved, history=history))
 
 
 @handle.register
 def _(message: m.RecipeLoad, service: Service, client: Client) -> None:
     """Load a recipe as one step of undo, whatever others are doing."""
-    if message.history is not None:
-        recipe, label = service.recipes.from_history(message.history), "back to an earlier step"
-    elif message.name:
-        recipe, label = load_recipe(service.recipes.named(message.name)), f"load {message.name}"
-    else:
-        raise VerdigrisError("say which recipe: a name, or a step of the history")
+    store, step, name = service.recipes, message.history, message.name
+
+    async def work() -> None:
+        if step is not None:
+            recipe, label = await asyncio.to_thread(store.from_history, step), "an earlier step"
+        elif name:
+            recipe, label = await asyncio.to_thread(load_recipe, store.named(name)), f"load {name}"
+        else:
+            raise VerdigrisError("say which recipe: a name, or a step of the history")
+        _take(service, client, recipe, label)
+        client.send(Done(id=message.id, message=label))
+
+    _in_background(client, message.id, work)
+
+
+def _take(service: Service, client: Client, recipe: Recipe, label: str) -> None:
     write = m.Write(
         type="write",
         client_seq=0,
@@ -95,12 +129,10 @@ def _(message: m.RecipeLoad, service: Service, client: Client) -> None:
         label=label[:80],
         ops=[m.SetOp(op="set", path="", value=recipe.dump())],
     )
-    outcome = service.session.write(
-        f"{client.client}:load:{time.monotonic_ns()}", write, client.name
-    )
+    writer = f"{client.client}:load:{time.monotonic_ns()}"
+    outcome = service.session.write(writer, write, client.name)
     if outcome.news is None:
         raise VerdigrisError(getattr(outcome.answer, "message", "the recipe cannot be used"))
     service.recipe_changed(label)
     service.pump()
     service.tell_state()
-    client.send(Done(id=message.id, message=label))

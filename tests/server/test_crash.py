@@ -116,6 +116,7 @@ def test_killing_the_service_loses_at_most_a_second_and_breaks_no_file(tmp_path:
                 while (answer := json.loads(socket.recv(10)))["type"] != "accepted":
                     rendered = rendered or answer.get("done", 0) > 2
                 accepted.append((time.monotonic(), value))
+                time.sleep(1 / 120)  # a hand at a slider, not a flood
             killed = time.monotonic()
             os.kill(child.pid, signal.SIGKILL)
             child.wait()
