@@ -14,6 +14,7 @@ import "./tools.js";
 import "./topbar.js";
 import "./transport.js";
 import "./flags.js";
+import "./legend.js";
 import "./notes.js";
 import "./keyboard.js";
 

@@ -1,0 +1,49 @@
+// What the colours of a measuring view mean, beside the picture's lower edge. The ranges, the colour
+// line and the palette are the engines' own (`kernels/reference/view.py`, `display.py`); a test
+// compares them.
+
+import { h } from "./dom.js";
+import { on, perFrame, state } from "./store.js";
+import { view } from "./view.js";
+
+/** Ends of the false-colour line in CIE L*a*b* (D65). */
+export const LINE = [[16, 24, -45], [92, -13, 74]];
+/** Okabe & Ito 2008, sRGB code values. */
+export const PALETTE = [[230, 159, 0], [86, 180, 233], [0, 158, 115], [240, 228, 66], [0, 114, 178], [213, 94, 0], [204, 121, 167]];
+/** @type {Record<string, {title: string, low: string, middle: string, high: string}>} */
+export const RANGES = {
+  evenness: { title: "Light on the backing, in stops", low: "-1", middle: "0", high: "+1" },
+  alpha_noise: { title: "Expected noise of the matte", low: "0", middle: "0.05", high: "0.1" },
+};
+
+/** sRGB code values of L*a*b*, D65. Source: CIE 15, IEC 61966-2-1. @param {number[]} lab @returns {number[]} */
+export function srgbOfLab([l, a, b]) {
+  const fy = (l + 16) / 116;
+  const [x, y, z] = [fy + a / 500, fy, fy - b / 200].map((f, i) => [0.95047, 1, 1.08883][i] * (f > 6 / 29 ? f ** 3 : 3 * (6 / 29) ** 2 * (f - 4 / 29)));
+  return [3.2404542 * x - 1.5371385 * y - 0.4985314 * z, -0.969266 * x + 1.8760108 * y + 0.041556 * z, 0.0556434 * x - 0.2040259 * y + 1.0572252 * z]
+    .map((v) => Math.round(255 * Math.min(1, Math.max(0, v <= 0.0031308 ? 12.92 * v : 1.055 * v ** (1 / 2.4) - 0.055))));
+}
+
+const steps = Array.from({ length: 17 }, (_, i) => `rgb(${srgbOfLab(LINE[0].map((v, k) => v + (LINE[1][k] - v) * (i / 16))).join(" ")})`);
+const bar = h("div", { class: "ramp" });
+bar.style.background = `linear-gradient(to right, ${steps.join(", ")})`;
+const node = h("div", { class: "legend", hidden: true });
+document.getElementById("picture")?.append(node);
+
+const show = perFrame(() => {
+  const range = RANGES[view.name];
+  const noise = state.recipe?.backing.noise;
+  const unknown = view.name === "alpha_noise" && noise && [...noise.gain, ...noise.offset].every((v) => v === 0);
+  node.hidden = !range && view.name !== "deciding";
+  if (unknown) node.replaceChildren(h("span", { text: "No noise is measured yet: the starting recipe of the prepare step measures it." }));
+  else if (range) node.replaceChildren(h("span", { text: range.title }), bar, h("div", { class: "ends" }, ...[range.low, range.middle, range.high].map((text) => h("span", { text }))));
+  else if (view.name === "deciding") {
+    const taking = (state.recipe?.extractors ?? []).filter((/** @type {any} */ e) => e.on);
+    node.replaceChildren(h("span", { text: "Decided by" }), ...taking.map((/** @type {any} */ e, /** @type {number} */ i) => {
+      const patch = h("span", { class: "patch" });
+      patch.style.background = `rgb(${PALETTE[i % PALETTE.length].join(" ")})`;
+      return h("span", { class: "row" }, patch, e.name);
+    }));
+  }
+});
+on("view recipe ready", show);
