@@ -10,6 +10,7 @@ from server import messages as m
 from server.clients import Client
 from server.handlers.dispatch import handle
 from server.jobs.runner import JobContext, JobError
+from server.jobs.takes import folder_of, log_path
 from server.media_list import list_media
 from server.renderer import SharedEngine
 from server.replies import Done, Problem
@@ -48,6 +49,7 @@ def _(message: m.JobStart, service: Service, client: Client) -> None:
             cancelled=cancelled,
             report=report,
             ocio=opened.ocio,
+            take_log=log_path(str(service.plates.parent), folder_of(opened.shot)),
         )
 
     info = service.jobs.start(message.kind, context, message.id)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -11,6 +11,9 @@ from kernels.recipe_file import describe
 from server.jobs.runner import JobContext, JobError, JobFunction, JobResult
 from server.media import parse_frames
 from server.messages import JobKind
+
+if TYPE_CHECKING:
+    from server.jobs.survey import SurveyResult
 
 
 class RenderOptions(BaseModel):
@@ -81,14 +84,30 @@ class SuggestOptions(BaseModel):
 
 
 def survey(context: JobContext) -> JobResult:
-    """Measure whether the screen can be keyed; the report is a file to fetch."""
+    """Measure whether the screen can be keyed; the reports are files to fetch, the take is kept."""
     from server.jobs.report import survey_report
     from server.jobs.survey import survey_shot
 
     result = survey_shot(context.shot, progress=context.report, threads=1)
-    path = context.out / "survey.html"
-    path.write_text(survey_report([result]), encoding="utf-8")
-    return JobResult("surveyed", result.model_dump(mode="json"), {path.name: path})
+    texts = {"survey.html": survey_report([result]), **_kept(context, result)}
+    for name, text in texts.items():
+        (context.out / name).write_text(text, encoding="utf-8")
+    files = {name: context.out / name for name in texts}
+    return JobResult("surveyed", result.model_dump(mode="json"), files)
+
+
+def _kept(context: JobContext, result: SurveyResult) -> dict[str, str]:
+    """Keep the take in the log; return the day's list as texts by file name."""
+    from server.jobs.report import takes_report
+    from server.jobs.takes import TakeLog, csv_text
+
+    if context.take_log is None:
+        return {}
+    log = TakeLog(context.take_log)
+    log.add(result)
+    day = log.days()[0]
+    entries = log.entries(day)
+    return {"takes.html": takes_report(entries, f"Takes of {day}"), "takes.csv": csv_text(entries)}
 
 
 def suggest(context: JobContext) -> JobResult:

@@ -58,6 +58,8 @@ class JobContext:
     report: Callable[[int, int], None]
     """(done, total); raises JobCancelledError once the job was asked to stop"""
     ocio: str | None = None
+    take_log: Path | None = None
+    """file in which surveys are kept"""
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,9 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from kernels.errors import VerdigrisError
+from kernels.reference.backing_find import find_backing
+from kernels.reference.backing_fit import fit_backing, working_size
+from kernels.reference.backing_surface import resized
 from kernels.reference.survey import FrameSurvey, Measures, measure_frame
 from kernels.reference.survey_marks import Motion, find_marks, measure_motion
 from server.jobs.pictures import MapPicture, display_codes, jpeg_text, map_picture, marked
@@ -168,7 +171,7 @@ def _measure_all(
 ) -> dict[int, FrameSurvey]:
     """Read frames one after another while up to `threads` of them are measured."""
     found: dict[int, FrameSurvey] = {}
-    detailed = set(chosen[:: max(1, len(chosen) // 4)])
+    detailed = set(chosen[:: max(1, len(chosen) // 3)])
     with ThreadPoolExecutor(max_workers=max(1, threads)) as pool:
         waiting = []
         for frame in chosen:
@@ -207,23 +210,27 @@ def _add_motion(shot: Shot, found: dict[int, FrameSurvey]) -> None:
     pairs = [f for f in seen if f + 1 not in gone]
     for frame in pairs[:: max(1, len(pairs) // MOTION_PAIRS)][:MOTION_PAIRS]:
         here = found[frame]
-        motion = _motion_from(here, found.get(frame + 1) or _neighbour(shot, frame + 1))
+        motion = _motion_from(here, found.get(frame + 1), shot, frame + 1)
         if motion is not None:
             here.measures.motion_px = motion.subject_px
             here.measures.camera_px = motion.camera_px
 
 
-def _neighbour(shot: Shot, frame: int) -> FrameSurvey:
-    return measure_frame(shot.read(frame).pixels, detail=False)
-
-
-def _motion_from(here: FrameSurvey, there: FrameSurvey) -> Motion | None:
-    if here.fit is None or there.fit is None or here.areas is None or here.marks is None:
+def _motion_from(
+    here: FrameSurvey, there: FrameSurvey | None, shot: Shot, next_frame: int
+) -> Motion | None:
+    """Motion to the next frame; one that was not surveyed is read and fitted only."""
+    if here.fit is None or here.areas is None or here.marks is None:
         return None
-    marks = there.marks or find_marks(there.small, there.fit)
-    return measure_motion(
-        here.small, there.small, (here.marks, marks), here.areas.edge, here.fit.step
-    )
+    small, marks = (there.small, there.marks) if there is not None else (None, None)
+    if small is None:
+        pixels = shot.read(next_frame).pixels
+        small = resized(pixels, *working_size(*pixels.shape[1:]))
+    if marks is None:
+        found = find_backing(small, (here.fit.primary,))
+        marks = find_marks(small, fit_backing(small, found)) if found is not None else here.marks
+    pair = (here.marks, marks)
+    return measure_motion(here.small, small, pair, here.areas.edge, here.fit.step)
 
 
 def _picture_frame(chosen: list[int], found: dict[int, FrameSurvey]) -> int:

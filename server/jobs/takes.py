@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from kernels.errors import VerdigrisError
 from server.jobs.survey import SurveyResult
 from server.jobs.verdict import values_of
+from server.media import Shot
 
 FILE_NAME = "takes.sqlite"
 MIGRATIONS = (
@@ -150,6 +151,12 @@ class TakeLog:
             if done.rowcount == 0:
                 raise TakesError(f"the take log has no take {take}; 'verdigris takes' lists them")
 
+    def verdicts(self) -> dict[str, str]:
+        """Return the newest verdict on every shot, by its SHOT."""
+        with self._connected() as db:
+            rows = db.execute("SELECT spec, verdict FROM take ORDER BY id").fetchall()
+        return {str(row["spec"]): str(row["verdict"]) for row in rows}
+
     def _parsed(self, take: int, text: str) -> SurveyResult:
         try:
             return SurveyResult.model_validate_json(text)
@@ -188,6 +195,11 @@ def _migrate(db: sqlite3.Connection, path: Path) -> None:
         db.executescript(
             f"BEGIN IMMEDIATE;{MIGRATIONS[number]};PRAGMA user_version = {number + 1};COMMIT;"
         )
+
+
+def folder_of(shot: Shot) -> Path:
+    """Return the folder that a shot's files lie in."""
+    return shot.source_path(shot.frames[0]).parent
 
 
 def log_path(data_dir: str, beside: Path | None = None) -> Path:

@@ -55,6 +55,7 @@ def test_a_take_is_kept_and_comes_back(tmp_path: Path, result: SurveyResult) -> 
     assert again.note == "flag opened"
     assert again.verdict == result.verdict.name
     assert set(again.values) == set(TREND)
+    assert log.verdicts() == {result.spec: result.verdict.name}
     with pytest.raises(TakesError, match="no take 9"):
         log.set_note(9, "x")
     with pytest.raises(TakesError, match="no take 9"):
