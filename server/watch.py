@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from kernels.errors import VerdigrisError
+from server.jobs.takes import TakeLog, log_path
 from server.media.sequence import find_frames, group_folder
 from server.media_list import MOVIES
 from server.notes import NoteBoard
@@ -83,6 +84,8 @@ class Watch:
     clock: Callable[[], float] = time.time
     _seen: dict[str, tuple[Found, float, float]] = field(default_factory=dict)
     """by SHOT: as found last, when it appeared, when it last grew"""
+    _judged: tuple[float, dict[str, str]] = field(default_factory=lambda: (0.0, {}))
+    """when the take log last changed, and the verdicts in it by SHOT"""
 
     def take_in(self, found: list[Found]) -> bool:
         """Note what was found; tells whether the list of takes has changed."""
@@ -109,6 +112,7 @@ class Watch:
     def takes(self) -> list[Take]:
         """Return the takes for pages, newest first."""
         now, open_spec = self.clock(), str(self.service.opened.shot.spec)
+        verdicts = self._verdicts()
         listed = [
             Take(
                 take=str(Path(spec).relative_to(self.folder)),
@@ -117,10 +121,24 @@ class Watch:
                 frames=take.frames,
                 open=spec == open_spec,
                 ready=now - grew >= STILL_FOR_S,
+                verdict=verdicts.get(spec, ""),
             )
             for spec, (take, appeared, grew) in self._seen.items()
         ]
         return sorted(listed, key=lambda take: (-take.at, take.name))
+
+    def _verdicts(self) -> dict[str, str]:
+        """Return the newest verdict on every surveyed shot, read anew when the log has changed."""
+        path = log_path(self.maker.settings.data_dir, self.folder)
+        try:
+            changed = path.stat().st_mtime
+            if changed != self._judged[0]:
+                self._judged = (changed, TakeLog(path).verdicts())
+        except OSError:
+            return {}
+        except VerdigrisError as error:
+            log.warning("the take log: %s", error)
+        return self._judged[1]
 
     async def run(self) -> None:
         """Look every few seconds until cancelled."""

@@ -61,5 +61,9 @@ def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> No
             page.send(type="take_open", id="u", take=one["take"])
             back = page.until("state", timeout=20)["state"]
             assert back["recipe"]["backing"]["primary"] == "blue", "a take keeps its own recipe"
+            page.send(type="job_start", id="s", kind="survey")
+            job = page.until("job", timeout=60, id="s", state="done")
+            verdict = job["result"]["verdict"]["name"]
+            wait_for(lambda: [t.verdict for t in service.takes if t.name == "one"] == [verdict])
             page.send(type="take_open", id="v", take="../secret.mov")
             assert page.until("error", about="v")["message"]
