@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.engine import F32, U8, Inputs, View, finite
+from kernels.fast_display import finish
 from kernels.filters import FastNeighbourhood
 from kernels.plan import Plan, Region, Stage, build_plan
 from kernels.recipe import Backdrop
@@ -220,7 +221,7 @@ class CpuEngine:
             source = view.view_source(plan, view_, pointwise.view_planes(plan, part, needs))
             band = replace(view_, height=end - top)
             pooled = pool(source, band, (box[0], y0 - r0, box[2], y1 - r0))
-            out[top:end] = view.finish_view(pooled, view_, plan.context.weights)
+            out[top:end] = finish(pooled, view_, plan.context.weights)
 
         list(self._pool.map(run, range(len(edges) - 1)))
         return out
