@@ -211,17 +211,24 @@ class Movie:
 
     def _find(self, number: int) -> Any:
         target = self._index.stamps[number]
-        if self._frames is not None and 0 <= number - self._position < _AHEAD:
+        key = bisect_right(self._index.key_stamps, target) - 1
+        if self._frames is not None and self._on_the_way(number, key):
             frame = self._run_to(target, number)
             if frame is not None:
                 return frame
-        key = bisect_right(self._index.key_stamps, target) - 1
         for attempt in (key, key - 1, 0):
             self._seek(max(attempt, 0))
             frame = self._run_to(target, number)
             if frame is not None:
                 return frame
         raise self._damaged(number, "the decoder does not deliver it")
+
+    def _on_the_way(self, number: int, key: int) -> bool:
+        """Tell whether decoding on is no longer than starting at the key frame before."""
+        here = self._index.stamps.get(self._position)
+        if number < self._position or here is None:
+            return False
+        return number - self._position < _AHEAD or self._index.key_stamps[max(key, 0)] <= here
 
     def _seek(self, key: int) -> None:
         """Start decoding at a key frame, or at the very beginning."""
