@@ -7,18 +7,23 @@
 // Premultiplied foreground of one channel. multiply: Porter & Duff 1984. subtract: the compositing
 // equation with the backing's share taken out, settling over the first matte values. unmix:
 // Tikhonov-regularised least squares about a local estimate f0.
-DEVICE float edge_colour(int method, float alpha, float settle_scale, float hold, float n_plate,
-                         float n_clean, float f0) {
-    if (method == EDGE_MULTIPLY) return alpha * n_plate;
-    const float floor_ = fminf(n_plate, 0.0f);
-    if (method == EDGE_SUBTRACT) {
-        const float w = clamp01(alpha * settle_scale);
-        const float taken = fmaxf(n_plate - (1.0f - alpha) * n_clean, floor_);
-        return w * taken + (1.0f - w) * (alpha * n_plate);
+DEVICE void edge_colour(const Params& P, int method, const float* alpha, const float* plate,
+                        const float* clean, const float* f0, float* cut) {
+    if (method == EDGE_MULTIPLY) {
+        EACH_PIXEL cut[p] = alpha[p] * plate[p];
+    } else if (method == EDGE_SUBTRACT) {
+        EACH_PIXEL {
+            const float w = clamp01(alpha[p] * P.settle_scale), unsettled = (1.0f - w) * alpha[p];
+            const float taken = plate[p] - (1.0f - alpha[p]) * clean[p];
+            cut[p] = w * fmaxf(taken, fminf(plate[p], 0.0f)) + unsettled * plate[p];
+        }
+    } else {
+        EACH_PIXEL {
+            const float a = alpha[p], gain = divided(a, fmaxf(a * a + P.hold, 1e-6f));
+            const float rest = plate[p] - a * f0[p] - (1.0f - a) * clean[p];
+            cut[p] = fmaxf(a * (f0[p] + gain * rest), fminf(plate[p], 0.0f));
+        }
     }
-    const float gain = divided(alpha, fmaxf(alpha * alpha + hold, 1e-6f));
-    const float rest = n_plate - alpha * f0 - (1.0f - alpha) * n_clean;
-    return fmaxf(alpha * (f0 + gain * rest), floor_);
 }
 
 // How far a pixel is a sample of the foreground's own colour.

@@ -13,15 +13,16 @@ DEVICE float luminance(float r, float g, float b, const float* w) {
     return w[0] * r + w[1] * g + w[2] * b;
 }
 
-// Hue on the RGB hexagon in degrees, 0 <= h <= 360 (a full turn by rounding), 0 where `spread`, the
-// largest channel less the smallest, is no more than `grey`. Source: Smith 1978.
-DEVICE float hue_degrees(float r, float g, float b, float largest, float spread, float grey) {
+// Hue on the RGB hexagon in degrees, 0 <= h <= 360 (a full turn by rounding), greys 0.
+// Source: Smith 1978.
+DEVICE float hue_degrees(float r, float g, float b) {
+    const float largest = max3(r, g, b), spread = largest - min3(r, g, b);
+    const float turn = divided(60.0f, fmaxf(spread, 1e-30f));
+    const float at_red = g - b, at_green = b - r, at_blue = r - g;
     const bool red = largest == r, green = largest == g;
-    const float above = red ? g : (green ? b : r), below = red ? b : (green ? r : g);
-    const float start = red ? 0.0f : (green ? 120.0f : 240.0f);
-    float hue = start + 60.0f * divided(above - below, spread);
-    if (hue < 0.0f) hue += 360.0f;
-    return spread > grey ? hue : 0.0f;
+    const float across = red ? at_red : (green ? at_green : at_blue);
+    const float hue = across * turn + (red ? 0.0f : (green ? 120.0f : 240.0f));
+    return hue < 0.0f ? hue + 360.0f : hue;
 }
 
 // (max - min) / max(max, 1e-6). Source: Smith 1978.

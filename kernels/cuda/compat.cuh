@@ -12,6 +12,9 @@
 #define DEVICE __device__ __forceinline__
 #define APART static __device__ __noinline__   // costly and rare: one copy for all places
 
+#define EACH_PIXEL _Pragma("unroll") for (int p = 0; p < PX; ++p)
+#define EACH_CHANNEL _Pragma("unroll") for (int c = 0; c < 3; ++c)
+
 typedef unsigned long long u64;
 typedef unsigned short u16;
 typedef unsigned int u32;

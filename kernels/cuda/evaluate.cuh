@@ -10,8 +10,6 @@
 #else
 #define UNROLL_STRUCTURE _Pragma("unroll 1")
 #endif
-#define EACH_PIXEL _Pragma("unroll") for (int p = 0; p < PX; ++p)
-#define EACH_CHANNEL _Pragma("unroll") for (int c = 0; c < 3; ++c)
 
 // Outputs that need the matte, the neutralised plate, the assembly.
 #define ASSEMBLED (OUT_ALPHA | OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE)
@@ -50,6 +48,19 @@ DEVICE void load_pixels(const Params& P, int flags, Pixels& px) {
     }
 }
 
+// The value that a value band looks at.
+DEVICE void banded_values(int mode, const float* w, const float (*x)[PX], float* value) {
+    switch (mode) {
+        case 0: EACH_PIXEL value[p] = x[0][p]; break;
+        case 1: EACH_PIXEL value[p] = x[1][p]; break;
+        case 2: EACH_PIXEL value[p] = x[2][p]; break;
+        case 3: EACH_PIXEL value[p] = luminance(x[0][p], x[1][p], x[2][p], w); break;
+        case 4: EACH_PIXEL value[p] = max3(x[0][p], x[1][p], x[2][p]); break;
+        case 5: EACH_PIXEL value[p] = min3(x[0][p], x[1][p], x[2][p]); break;
+        default: EACH_PIXEL value[p] = saturation_of(x[0][p], x[1][p], x[2][p]);
+    }
+}
+
 // An extractor's matte before its refinement, for all pixels of the thread.
 DEVICE void raw_mattes(const Params& P, int e, int flags, const Pixels& px, float* m) {
     const int code = CODE(P, e), k = PRIMARY(flags);
@@ -72,10 +83,8 @@ DEVICE void raw_mattes(const Params& P, int e, int flags, const Pixels& px, floa
 #define AT(plane) {plane[0][p], plane[1][p], plane[2][p]}
     switch (code & KIND) {
         case KIND_VALUE_BAND:
-            EACH_PIXEL {
-                const float here[3] = AT(x);
-                m[p] = value_band(v, code, P.weights, here);
-            }
+            banded_values(MODE(code), P.weights, x, m);
+            EACH_PIXEL m[p] = value_band(v, code, m[p]);
             break;
         case KIND_HUE_BAND:
             EACH_PIXEL {
@@ -131,6 +140,33 @@ DEVICE void start(Joined& acc) {
     }
 }
 
+// Join finished mattes to those before them: mix(acc, join(acc, matte), strength).
+DEVICE void join(int how, float strength, const float* m, const float* mask, Joined& acc) {
+    float joined[PX];
+    if (how == JOIN_AVERAGE) {
+        EACH_PIXEL {
+            const float grown = acc.weight[p] + strength * mask[p];
+            acc.matte[p] = divided(acc.weight[p] * acc.matte[p] + strength * m[p], grown);
+            acc.weight[p] = grown;
+        }
+        return;
+    }
+    switch (how) {
+        case JOIN_MAX: EACH_PIXEL joined[p] = fmaxf(acc.matte[p], m[p]); break;
+        case JOIN_MIN: EACH_PIXEL joined[p] = fminf(acc.matte[p], m[p] + (1.0f - mask[p])); break;
+        case JOIN_SCREEN:
+            EACH_PIXEL joined[p] = 1.0f - (1.0f - acc.matte[p]) * (1.0f - m[p]);
+            break;
+        case JOIN_MULTIPLY: EACH_PIXEL joined[p] = acc.matte[p] * (m[p] + (1.0f - mask[p])); break;
+        case JOIN_SUBTRACT: EACH_PIXEL joined[p] = fmaxf(acc.matte[p] - m[p], 0.0f); break;
+        default: EACH_PIXEL joined[p] = fabsf(acc.matte[p] - m[p]);
+    }
+    EACH_PIXEL {
+        acc.weight[p] = 1.0f;
+        acc.matte[p] = blend(acc.matte[p], joined[p], strength);
+    }
+}
+
 // All extractors that are on, joined; or one extractor's matte straight into the sink.
 template <class Sink>
 DEVICE void mattes(const Params& P, int flags, const Pixels& px, Joined& acc, Sink& sink) {
@@ -150,25 +186,25 @@ DEVICE void mattes(const Params& P, int flags, const Pixels& px, Joined& acc, Si
             if (!(outputs & OUT_RAW))
                 EACH_PIXEL m[p] = ramp(m[p], P.extractor[e].black, P.extractor[e].span_inverse);
         }
+        EACH_PIXEL mask[p] = 1.0f;
         if ((code & HAS_MASK) && !(outputs & OUT_RAW)) {
             load_px(plane_at(P.mask[e]), false, px.at, mask);
             EACH_PIXEL m[p] *= mask[p];
-        } else {
-            EACH_PIXEL mask[p] = 1.0f;
         }
         if (only) {
             sink.put(outputs & OUT_RAW ? OUT_RAW : OUT_EXTRACTOR, 0, m);
             continue;
         }
-        const float strength = P.extractor[e].strength;
-        EACH_PIXEL {
-            const float before = first ? 0.0f : acc.matte[p];
-            const float after = first ? strength * m[p]
-                                      : join(JOIN(code), strength, before, m[p], mask[p],
-                                             acc.weight[p]);
-            acc.matte[p] = after;
-            if (outputs & OUT_DECIDING) {
-                const float change = fabsf(after - before);
+        float before[PX];
+        EACH_PIXEL before[p] = first ? 0.0f : acc.matte[p];
+        if (first) {
+            EACH_PIXEL acc.matte[p] = P.extractor[e].strength * m[p];
+        } else {
+            join(JOIN(code), P.extractor[e].strength, m, mask, acc);
+        }
+        if (outputs & OUT_DECIDING) {
+            EACH_PIXEL {
+                const float change = fabsf(acc.matte[p] - before[p]);
                 if (change >= acc.largest[p]) acc.decides[p] = turn;
                 acc.largest[p] = fmaxf(acc.largest[p], change);
             }
@@ -223,29 +259,21 @@ DEVICE void pass_mask(const Params& P, int n, int flags, const Pixels& px, const
 // All passes on x, in place.
 DEVICE void neutralise(const Params& P, int flags, const Pixels& px, const float* alpha,
                        float (*x)[PX]) {
-    const float2* tables = reinterpret_cast<const float2*>(P.hue_tables);
     UNROLL_STRUCTURE
     for (int n = 0; n < PASSES(P); ++n) {
         if (!P.pass[n].on) continue;
         const int code = PASS_CODE(P, n);
-        float mask[PX], fill[3][PX];
+        const float2* tables = reinterpret_cast<const float2*>(P.hue_tables) + 2 * n * HUES;
+        float before[3][PX];
+        EACH_CHANNEL EACH_PIXEL before[c][p] = x[c][p];
+        float fill[3][PX];
+        if ((code & PASS_FILL) == FILL_BACKDROP) load3(P.fill[n], false, P.plane, px.at, fill);
+        remove_spill(P.pass[n], code, PRIMARY(flags), P.weights, tables, px.clean, fill, x);
+        if (code & PASS_SATURATION_CURVE) saturate_by_hue(P.weights, tables + HUES, x);
         if (code & (PASS_MASK | PASS_SHAPES)) {
+            float mask[PX];
             pass_mask(P, n, flags, px, alpha, mask);
-        } else {
-            EACH_PIXEL mask[p] = 1.0f;
-        }
-        if ((code & PASS_FILL) == FILL_BACKDROP) {
-            load3(P.fill[n], false, P.plane, px.at, fill);
-        } else {
-            EACH_CHANNEL EACH_PIXEL fill[c][p] = 0.0f;
-        }
-        EACH_PIXEL {
-            float v[3] = {x[0][p], x[1][p], x[2][p]};
-            const float clean[3] = {px.clean[0][p], px.clean[1][p], px.clean[2][p]};
-            const float light[3] = {fill[0][p], fill[1][p], fill[2][p]};
-            neutralise_pass(P.pass[n], code, PRIMARY(flags), P.weights, tables + 2 * n * HUES, v,
-                            clean, light, mask[p]);
-            EACH_CHANNEL x[c][p] = v[c];
+            EACH_CHANNEL EACH_PIXEL x[c][p] = before[c][p] + (x[c][p] - before[c][p]) * mask[p];
         }
     }
 }

@@ -24,17 +24,7 @@ DEVICE void in_space(bool log, const float* x, float* y) {
 }
 
 // v: low, its inverse width, high, its inverse width.
-DEVICE float value_band(const float* v, int code, const float* w, const float* x) {
-    float value;
-    switch (MODE(code)) {
-        case 0: value = x[0]; break;
-        case 1: value = x[1]; break;
-        case 2: value = x[2]; break;
-        case 3: value = luminance(x[0], x[1], x[2], w); break;
-        case 4: value = max3(x[0], x[1], x[2]); break;
-        case 5: value = min3(x[0], x[1], x[2]); break;
-        default: value = saturation_of(x[0], x[1], x[2]); break;
-    }
+DEVICE float value_band(const float* v, int code, float value) {
     float alpha = 1.0f;
     if (!(code & OPEN_LOW)) alpha = ramp(value, v[0], v[1]);
     if (!(code & OPEN_HIGH)) alpha = fminf(alpha, 1.0f - ramp(value, v[2], v[3]));
@@ -43,9 +33,7 @@ DEVICE float value_band(const float* v, int code, const float* w, const float* x
 
 // v: centre, half width, inverse softness, saturation floor, inverse roll-off.
 DEVICE float hue_band(const float* v, const float* x) {
-    const float largest = max3(x[0], x[1], x[2]);
-    const float spread = largest - min3(x[0], x[1], x[2]);
-    float away = fabsf(hue_degrees(x[0], x[1], x[2], largest, spread, 0.0f) - v[0]);
+    float away = fabsf(hue_degrees(x[0], x[1], x[2]) - v[0]);
     away = fminf(away, 360.0f - away);
     return (1.0f - ramp(away, v[1], v[2])) * ramp(saturation_of(x[0], x[1], x[2]), v[3], v[4]);
 }
@@ -156,23 +144,3 @@ DEVICE float chroma_distance(const float* v, int k, const float* x, const float*
     return t * t * (3.0f - 2.0f * t);
 }
 
-// Join one finished matte to those before it. weight: of the run of averages so far, updated.
-DEVICE float join(int how, float strength, float acc, float matte, float mask, float& weight) {
-    if (how == JOIN_AVERAGE) {
-        const float grown = weight + strength * mask;
-        const float mean = divided(weight * acc + strength * matte, grown);
-        weight = grown;
-        return mean;
-    }
-    weight = 1.0f;
-    float joined;
-    switch (how) {
-        case JOIN_MAX: joined = fmaxf(acc, matte); break;
-        case JOIN_MIN: joined = fminf(acc, matte + (1.0f - mask)); break;
-        case JOIN_SCREEN: joined = 1.0f - (1.0f - acc) * (1.0f - matte); break;
-        case JOIN_MULTIPLY: joined = acc * (matte + (1.0f - mask)); break;
-        case JOIN_SUBTRACT: joined = fmaxf(acc - matte, 0.0f); break;
-        default: joined = fabsf(acc - matte); break;
-    }
-    return blend(acc, joined, strength);
-}

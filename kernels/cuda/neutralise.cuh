@@ -1,4 +1,4 @@
-// Spill removal, fill and saturation by hue, per pixel; the same formulas as
+// Spill removal, fill and saturation by hue, for the pixels of a thread; the same formulas as
 // kernels/reference/neutralise.py. Works on the colour side only.
 #pragma once
 #include "colour.cuh"
@@ -7,89 +7,85 @@
 DEVICE float pick(int c, float r, float g, float b) { return c == 0 ? r : (c == 1 ? g : b); }
 
 // max(limit(x_i, x_j), 0): what the primary may not exceed.
-DEVICE float limit_of(int code, float weight, float xi, float xj) {
-    float limit;
+DEVICE void limits(int code, float weight, int k, const float (*x)[PX], float* limit) {
+    const float* first = k == 0 ? x[1] : x[0];
+    const float* second = k == 2 ? x[1] : x[2];
     switch (code & PASS_LIMIT) {
-        case LIMIT_LARGER: limit = fmaxf(xi, xj); break;
-        case LIMIT_SMALLER: limit = fminf(xi, xj); break;
-        default: limit = xj + (xi - xj) * weight; break;
+        case LIMIT_LARGER: EACH_PIXEL limit[p] = fmaxf(first[p], second[p]); break;
+        case LIMIT_SMALLER: EACH_PIXEL limit[p] = fminf(first[p], second[p]); break;
+        default: EACH_PIXEL limit[p] = second[p] + (first[p] - second[p]) * weight;
     }
-    return fmaxf(limit, 0.0f);
+    EACH_PIXEL limit[p] = fmaxf(limit[p], 0.0f);
 }
 
 // One of the tables over hue: pairs of the value at a whole degree and the step to the next one.
+// Not-a-number (of the padding at a row's end) becomes 360.
 DEVICE float sample_hue(const float2* table, float hue) {
     int index;
+    hue = fminf(hue, 360.0f);
     const float left = whole_part(hue, &index);
     const float2 entry = table[index];
     return entry.x + entry.y * (hue - left);
-}
-
-// Hue of linear values, 0 where the channels differ by no more than 1e-9.
-DEVICE float pixel_hue(float r, float g, float b) {
-    const float largest = max3(r, g, b), spread = largest - min3(r, g, b);
-    return hue_degrees(r, g, b, largest, spread, 1e-9f);
 }
 
 DEVICE float no_crossing(float before, float after) {
     return before >= 0.0f ? fmaxf(after, 0.0f) : after;
 }
 
-// Y + f (x - Y), f limited so that no channel that was >= 0 becomes negative. The limit is only
-// worked out where a channel of the result is below 0.
-DEVICE void saturate_about_luminance(float* x, float f, const float* w) {
-    const float y = luminance(x[0], x[1], x[2], w);
-    float after[3];
-#pragma unroll
-    for (int c = 0; c < 3; ++c) after[c] = y + f * (x[c] - y);
-    if (min3(after[0], after[1], after[2]) < 0.0f) {
-        const float smallest =
-            min3(x[0] >= 0.0f ? x[0] : INFINITY, x[1] >= 0.0f ? x[1] : INFINITY,
-                 x[2] >= 0.0f ? x[2] : INFINITY);
-        if (y >= 0.0f && smallest < y) f = fminf(f, divided(y, y - smallest));
-        if (y < 0.0f && smallest < INFINITY) f = fmaxf(f, divided(-y, smallest - y));
-#pragma unroll
-        for (int c = 0; c < 3; ++c) after[c] = no_crossing(x[c], y + f * (x[c] - y));
+// Takes s = max(0, x_k - limit) * amount * min(curve(hue), 1) from the primary, and fills.
+DEVICE void remove_spill(const PassParams& q, int code, int k, const float* w,
+                         const float2* table, const float (*clean)[PX], const float (*fill)[PX],
+                         float (*x)[PX]) {
+    float s[PX], limit[PX];
+    limits(code, q.weight, k, x, limit);
+    bool any = false;
+    EACH_PIXEL {
+        s[p] = fmaxf(pick(k, x[0][p], x[1][p], x[2][p]) - limit[p], 0.0f) * q.amount;
+        any = any || s[p] > 0.0f;
     }
-#pragma unroll
-    for (int c = 0; c < 3; ++c) x[c] = after[c];
+    if ((code & PASS_SPILL_CURVE) && any)
+        EACH_PIXEL s[p] *= fminf(sample_hue(table, hue_degrees(x[0][p], x[1][p], x[2][p])), 1.0f);
+    const int filling = code & PASS_FILL;
+    const float grey = filling == FILL_GREY ? q.fill_amount * pick(k, w[0], w[1], w[2]) : 0.0f;
+    EACH_CHANNEL {
+        EACH_PIXEL x[c][p] += c == k ? s[p] * (grey - 1.0f) : s[p] * grey;
+    }
+    if (filling != FILL_BACKDROP) return;
+    limits(code, q.weight, k, clean, limit);
+    EACH_PIXEL {
+        const float excess = pick(k, clean[0][p], clean[1][p], clean[2][p]) - limit[p];
+        const float share = fminf(divided(s[p], fmaxf(excess, 1e-6f)), 1.0f) * q.fill_amount;
+        EACH_CHANNEL x[c][p] = no_crossing(x[c][p], x[c][p] + share * fill[c][p]);
+    }
 }
 
-// One pass on one pixel, in place. clean: the backing there (for a backdrop fill). fill: the blurred
-// backdrop there. mask: where the pass works, 1 everywhere without one.
-DEVICE void neutralise_pass(const PassParams& q, int code, int k, const float* w,
-                            const float2* tables, float* x, const float* clean,
-                            const float* fill, float mask) {
-    const float before[3] = {x[0], x[1], x[2]};
-    const float xk = pick(k, x[0], x[1], x[2]);
-    const float xi = k == 0 ? x[1] : x[0], xj = k == 2 ? x[1] : x[2];
-    float s = fmaxf(xk - limit_of(code, q.weight, xi, xj), 0.0f);
-    if (code & PASS_SPILL_CURVE) {
-        if (s > 0.0f)
-            s *= fminf(sample_hue(tables, pixel_hue(x[0], x[1], x[2])), 1.0f) * q.amount;
+// Y + f (x - Y) with f limited so that no channel that was >= 0 becomes negative.
+DEVICE void saturate_limited(float* x, float y, float f) {
+    const float smallest = min3(x[0] >= 0.0f ? x[0] : INFINITY, x[1] >= 0.0f ? x[1] : INFINITY,
+                                x[2] >= 0.0f ? x[2] : INFINITY);
+    if (y >= 0.0f && smallest < y) f = fminf(f, divided(y, y - smallest));
+    if (y < 0.0f && smallest < INFINITY) f = fmaxf(f, divided(-y, smallest - y));
+    EACH_CHANNEL x[c] = no_crossing(x[c], y + f * (x[c] - y));
+}
+
+// Saturation about luminance by the hue of x. The limit is only worked out where a channel of the
+// plain result is below 0.
+DEVICE void saturate_by_hue(const float* w, const float2* table, float (*x)[PX]) {
+    float y[PX], f[PX], after[3][PX], lowest = 0.0f;
+    EACH_PIXEL {
+        f[p] = sample_hue(table, hue_degrees(x[0][p], x[1][p], x[2][p]));
+        y[p] = luminance(x[0][p], x[1][p], x[2][p], w);
+        const float rest = y[p] - f[p] * y[p];
+        EACH_CHANNEL after[c][p] = rest + f[p] * x[c][p];
+        lowest = fminf(lowest, min3(after[0][p], after[1][p], after[2][p]));
+    }
+    if (lowest < 0.0f) {
+        EACH_PIXEL {
+            float v[3] = {x[0][p], x[1][p], x[2][p]};
+            saturate_limited(v, y[p], f[p]);
+            EACH_CHANNEL x[c][p] = v[c];
+        }
     } else {
-        s *= q.amount;
-    }
-#pragma unroll
-    for (int c = 0; c < 3; ++c)
-        if (c == k) x[c] -= s;
-    const int filling = code & PASS_FILL;
-    if (filling == FILL_GREY) {
-        const float grey = (s * q.fill_amount) * pick(k, w[0], w[1], w[2]);
-#pragma unroll
-        for (int c = 0; c < 3; ++c) x[c] += grey;
-    } else if (filling == FILL_BACKDROP) {
-        const float ci = k == 0 ? clean[1] : clean[0], cj = k == 2 ? clean[1] : clean[2];
-        const float excess =
-            fmaxf(pick(k, clean[0], clean[1], clean[2]) - limit_of(code, q.weight, ci, cj), 1e-6f);
-        const float share = fminf(divided(s, excess), 1.0f) * q.fill_amount;
-#pragma unroll
-        for (int c = 0; c < 3; ++c) x[c] = no_crossing(x[c], x[c] + share * fill[c]);
-    }
-    if (code & PASS_SATURATION_CURVE)
-        saturate_about_luminance(x, sample_hue(tables + HUES, pixel_hue(x[0], x[1], x[2])), w);
-    if (code & (PASS_SHAPES | PASS_MASK)) {
-#pragma unroll
-        for (int c = 0; c < 3; ++c) x[c] = before[c] + (x[c] - before[c]) * mask;
+        EACH_CHANNEL EACH_PIXEL x[c][p] = after[c][p];
     }
 }

@@ -68,7 +68,8 @@ DEVICE void neutralise_all(const Params& P, int flags, const Pixels& px, const f
     const bool cut = (outputs & (OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE)) != 0;
     const bool with_clean = cut && EDGE(flags) != EDGE_MULTIPLY && !(flags & CLEAN_IS_EVEN);
     const bool with_light = (outputs & (OUT_WRAP | OUT_COMPOSITE)) && (flags & HAS_LIGHT);
-    bool mixed = (flags & HAS_AREA) != 0;  // where alpha is 0 or 1 the backing's share is 0
+    // Where alpha is 0 or 1 the backing's share is 0, whatever its colour.
+    bool mixed = (flags & HAS_AREA) != 0;
     EACH_PIXEL mixed = mixed || (alpha[p] > 0.0f && alpha[p] < 1.0f);
     EACH_CHANNEL EACH_PIXEL n.clean[c][p] = px.clean[c][p];
     UNROLL_STRUCTURE
@@ -133,21 +134,20 @@ DEVICE void cutout(const Params& P, int flags, const Pixels& px, const float* a,
     if (flags & HAS_FOREGROUND)
         load_px(plane_at(P.foreground), false, px.at + 3 * P.plane, weight);
     EACH_CHANNEL {
-        float f0[PX], s[PX];
-        if (flags & HAS_FOREGROUND)
+        float f0[PX];
+        EACH_PIXEL f0[p] = n.plate[c][p];
+        if (flags & HAS_FOREGROUND) {
             load_px(plane_at(P.foreground), false, px.at + c * P.plane, f0);
-        EACH_PIXEL {
-            const float own = n.plate[c][p];
-            const float local =
-                flags & HAS_FOREGROUND ? foreground_finish(f0[p], weight[p], own) : own;
-            const float clean = method != EDGE_MULTIPLY ? n.clean[c][p] : 0.0f;
-            cut[c][p] = edge_colour(method, a[p], P.settle_scale, P.hold, own, clean, local)
-                        * P.foreground_gain[c];
-            if (outputs & OUT_STRAIGHT)
-                s[p] = straight_of(cut[c][p], a[p], own * P.foreground_gain[c]);
+            EACH_PIXEL f0[p] = foreground_finish(f0[p], weight[p], n.plate[c][p]);
         }
+        edge_colour(P, method, a, n.plate[c], n.clean[c], f0, cut[c]);
+        EACH_PIXEL cut[c][p] *= P.foreground_gain[c];
         if (outputs & OUT_CUTOUT) sink.put(OUT_CUTOUT, c, cut[c]);
-        if (outputs & OUT_STRAIGHT) sink.put(OUT_STRAIGHT, c, s);
+        if (outputs & OUT_STRAIGHT) {
+            float s[PX];
+            EACH_PIXEL s[p] = straight_of(cut[c][p], a[p], n.plate[c][p] * P.foreground_gain[c]);
+            sink.put(OUT_STRAIGHT, c, s);
+        }
     }
 }
 

@@ -65,9 +65,9 @@ def test_both_forms_give_the_same_code_values() -> None:
 @pytest.mark.parametrize(
     ("unit", "old", "new", "name"),
     [
-        ("pointwise", "e_c <= 1e-6f", "e_c <= 1e-1f", "colour_difference"),
-        ("pointwise", "joined = 1.0f - (1.0f - acc) * (1.0f - matte)", "joined = acc + matte", "join"),
-        ("pointwise", "const float left = floorf(hue)", "const float left = ceilf(hue)", "neutralise"),
+        ("pointwise", "1.0f - v[4] * divided(e, e_c)", "1.0f - divided(e, e_c)", "colour_diff"),
+        ("pointwise", "1.0f - (1.0f - acc.matte[p]) * (1.0f - m[p])", "m[p]", "join screen"),
+        ("pointwise", "entry.x + entry.y * (hue - left)", "entry.x + entry.y", "neutralise hue"),
         ("blur", "sum[o] += weight * v[(o + s) % COLUMN_OUT]", "sum[o] += weight * v[o]", "light"),
         ("refine", "highest == -INFINITY ? INFINITY : highest", "highest", "refine despeckle"),
         ("refine", "mean_p - slope * mean_i", "mean_p + slope * mean_i", "refine guide"),
