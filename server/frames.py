@@ -73,6 +73,8 @@ class FrameStore:
         self._wishes: OrderedDict[FrameId, bool] = OrderedDict()
         self._ahead: list[FrameId] = []
         self._failed: dict[FrameId, float] = {}
+        self._broken: set[FrameId] = set()
+        self._healed = False
         self._stamps: dict[FrameId, object] = {}
         self.engine_bytes = self.host_bytes = 0
 
@@ -206,11 +208,14 @@ class FrameStore:
     def _take_in(self, frame: FrameId, decoded: Decoded) -> None:
         if decoded.error:
             self._failed[frame] = self._clock()
+            self._broken.add(frame)
             self.messages[frame] = decoded.error
             while len(self.messages) > 50:
                 self.messages.popitem(last=False)
         else:
             self.messages.pop(frame, None)
+            self._healed = self._healed or frame in self._broken
+            self._broken.discard(frame)
         self._host[frame] = decoded
         self.host_bytes += decoded.nbytes
         while self.host_bytes > self.budget.host and len(self._host) > 1:
@@ -283,6 +288,12 @@ class FrameStore:
             )
             self._fit_engine(None)
             self.budget = kept
+
+    def healed(self) -> bool:
+        """Tell once whether a frame that could not be decoded before has come: what was made of
+        its black stand-in must be made again."""
+        healed, self._healed = self._healed, False
+        return healed
 
     def refresh(self, frame: FrameId) -> bool:
         """Drop a frame whose file has changed since it was read; True if it was dropped."""

@@ -243,6 +243,8 @@ class PictureLoop:
     def _frame_arrived(self) -> None:
         self.frame_ready.set()
         self.frame_ready = asyncio.Event()
+        if self.store.healed():
+            self.scheduler.remake(self.now())
         self.pump()
 
     async def until_ready(self, frame: int, operator: bool, timeout_s: float = 20.0) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import socket
+import ssl
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -252,6 +253,21 @@ def listening_socket(host: str, port: int) -> socket.socket:
     return sock
 
 
+def check_certificate(options: ServeOptions) -> None:
+    """Raise StartError in one sentence when certificate or key cannot be used."""
+    if (options.cert is None) != (options.key is None):
+        raise StartError("TLS needs both: --cert and --key")
+    if options.cert is None:
+        return
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(options.cert, options.key)
+    except (OSError, ValueError) as error:
+        raise StartError(
+            f"the certificate '{options.cert}' with the key '{options.key}' cannot be used "
+            f"({error}): give a PEM file of each that belong together"
+        ) from error
+
+
 def server_config(app: Any, options: ServeOptions) -> uvicorn.Config:
     """Return uvicorn's settings: no compression of pictures, small messages, quiet logs."""
     return uvicorn.Config(
@@ -276,10 +292,10 @@ def run_service(
     service: Service,
     options: ServeOptions,
     settings: Settings,
+    sock: socket.socket,
     ready: Callable[[str], None],
 ) -> None:
     """Serve until interrupted. `ready` hears the address when the service can be reached."""
-    sock = listening_socket(settings.host, settings.port)
     port = int(sock.getsockname()[1])
     secure = options.cert is not None
     shown = settings.host

@@ -170,23 +170,28 @@ def _settings(beside: Path | None, **given: Any) -> Settings:
 def _run(options: ServeOptions, settings: Settings, verbose: bool, watched: Path | None) -> None:
     from server.logs import set_up_logs
     from server.media.images import library_list
-    from server.start import StartError, make_service, run_service
+    from server.start import check_certificate, listening_socket, make_service, run_service
     from server.watch import Watch
 
-    if (options.cert is None) != (options.key is None):
-        raise StartError("TLS needs both: --cert and --key")
-    for path in (options.cert, options.key):
-        if path is not None and not path.is_file():
-            raise StartError(f"'{path}' does not exist: check the path")
+    check_certificate(options)
+    sock = listening_socket(settings.host, settings.port)
     set_up_logs(settings.log_format, verbose)
     if verbose:
         typer.echo(f"image libraries: {library_list()}", err=True)
-    service, maker = make_service(options, settings, say=lambda text: typer.echo(text, err=True))
+    try:
+        service, maker = make_service(
+            options, settings, say=lambda text: typer.echo(text, err=True)
+        )
+    except BaseException:
+        sock.close()
+        raise
     if watched is not None:
         watch = Watch(service, maker, watched)
         service.background.append(watch.run)
         service.open_take = watch.open
-    run_service(service, options, settings, lambda address: _announce(service, options, settings))
+    run_service(
+        service, options, settings, sock, lambda address: _announce(service, options, settings)
+    )
     typer.echo("stopped; the recipe is saved")
 
 

@@ -237,3 +237,16 @@ def test_runs() -> None:
     """Common practice, no source."""
     assert runs([3, 1, 2, 7, 7, 9, 10]) == [(1, 3), (7, 7), (9, 10)]
     assert runs([]) == []
+
+
+def test_a_frame_that_comes_right_later_is_told_once() -> None:
+    """Common practice, no source: pictures of its black stand-in are made again."""
+    store, decoder, clock = make()
+    store.ask(FrameId("p", 4), operator=True)
+    decoder.futures.pop(4).set_exception(MediaError("'x.0004.exr' is cut short"))
+    assert not store.healed()
+    clock.now += 60
+    store.ask(FrameId("p", 4), operator=True)
+    decoder.finish(4)
+    assert store.healed()
+    assert not store.healed()

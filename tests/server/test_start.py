@@ -1,0 +1,80 @@
+"""Starting the service from the command line: what is wrong is said in one sentence, exit 2."""
+
+from __future__ import annotations
+
+import json
+import logging
+import socket
+from pathlib import Path
+
+import pytest
+
+from server import cli
+from server.logs import JsonLines, TextLines
+from tests.server.conftest import write_shot
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    write_shot(tmp_path / "media", frames=range(1001, 1003))
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "bad.pem").write_text("nothing")
+    monkeypatch.setenv("VERDIGRIS_DATA_DIR", str(tmp_path / "data"))
+    monkeypatch.setenv("VERDIGRIS_CACHE_DIR", str(tmp_path / "cache"))
+    root = logging.getLogger()
+    monkeypatch.setattr(root, "handlers", list(root.handlers))
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["{folder}/none.####.exr"], "none"),
+        (["{folder}/empty"], "empty"),
+        (["{folder}/empty", "--watch"], "no take"),
+        (["{folder}/media/take.####.exr", "--watch"], "--watch takes a folder"),
+        (["{shot}", "--backdrop", "{folder}/none.jpg"], "none.jpg"),
+        (["{shot}", "--cert", "{folder}/bad.pem"], "--key"),
+        (["{shot}", "--cert", "{folder}/bad.pem", "--key", "{folder}/bad.pem"], "bad.pem"),
+        (["{shot}", "--media-root", "{folder}/nowhere"], "nowhere"),
+        (["{shot}", "--engine", "quantum"], "engine"),
+        (["{shot}", "--colourspace", "ACESsg"], "ACESsg"),
+        (["{shot}", "--host", "203.0.113.77"], "203.0.113.77"),
+        (["{shot}", "--port", "{taken}"], "port"),
+        (["{shot}", "--nonsense"], "nonsense"),
+    ],
+)
+def test_what_is_wrong_is_said_in_one_sentence(
+    folder: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], words: str
+) -> None:
+    """Common practice, no source: exit code 2, no traceback, nothing left running."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        filled = [
+            a.format(
+                folder=folder, shot=folder / "media" / "take.####.exr", taken=taken.getsockname()[1]
+            )
+            for a in arguments
+        ]
+        code = cli.run(["serve", *filled])
+    told = capsys.readouterr().err
+    assert code == 2, told
+    assert told.startswith("verdigris: ")
+    assert words in told
+    assert "Traceback" not in told
+    assert len(told.strip().splitlines()) == 1
+
+
+def test_logs_are_one_line_each(caplog: pytest.LogCaptureFixture) -> None:
+    """Common practice, no source."""
+    logging.getLogger("verdigris.test").warning("a %s", "b\nc\x1b[31m")
+    record = caplog.records[-1]
+    line = json.loads(JsonLines().format(record))
+    assert (line["level"], line["logger"], line["message"]) == (
+        "warning",
+        "verdigris.test",
+        "a b\nc\x1b[31m",
+    )
+    assert "\n" not in JsonLines().format(record)
+    assert "\x1b" not in TextLines().format(record)
