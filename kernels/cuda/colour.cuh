@@ -16,10 +16,10 @@ DEVICE float luminance(float r, float g, float b, const float* w) {
 // Hue on the RGB hexagon in degrees, 0 <= h <= 360 (a full turn by rounding), greys 0.
 // Source: Smith 1978.
 DEVICE float hue_degrees(float r, float g, float b) {
-    const float largest = max3(r, g, b), spread = largest - min3(r, g, b);
-    const float turn = divided(60.0f, fmaxf(spread, 1e-30f));
     const float at_red = g - b, at_green = b - r, at_blue = r - g;
-    const bool red = largest == r, green = largest == g;
+    const float spread = max3(fabsf(at_red), fabsf(at_green), fabsf(at_blue));
+    const float turn = divided(60.0f, fmaxf(spread, 1e-30f));
+    const bool red = at_blue >= 0.0f && at_green <= 0.0f, green = at_red >= 0.0f;
     const float across = red ? at_red : (green ? at_green : at_blue);
     const float hue = across * turn + (red ? 0.0f : (green ? 120.0f : 240.0f));
     return hue < 0.0f ? hue + 360.0f : hue;

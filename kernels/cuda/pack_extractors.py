@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from kernels.recipe import (
     ColourDifference,
     ExtractorBase,
     HueBand,
+    Noise,
     PlateDifference,
     ValueBand,
 )
@@ -71,7 +73,7 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
                 *ramp_values(floor, floor + num(e.saturation_soft)),
             )
         case PlateDifference():
-            unit = _noise_unit(e, ctx) if e.floor_in == "sigma" else 1.0
+            unit = _figures(e, ctx)[0] if e.floor_in == "sigma" else 1.0
             low, high = num(e.floor), num(e.full)
             return (*ramp_values(low * unit, high * unit), low, high)
         case ColourDifference():
@@ -87,27 +89,53 @@ def ramp_values(low: Any, high: Any, *, closed: bool = False) -> tuple[float, fl
 
     A step has the largest inverse there is; a closed one begins just below its end.
     """
-    a, b = (np.float32(np.clip(num(x), -extract.BOUND, extract.BOUND)) for x in (low, high))
-    width = float(b - a)
+    a, b = _single(num(low)), _single(num(high))
+    width = b - a
     if width > 0:
-        return float(a), min(1.0 / width, STEEPEST)
-    below = np.nextafter(a, np.float32(-np.inf)) if a != 0 else np.float32(-TINY)
-    return float(below if closed else a), STEEPEST
+        return a, min(1.0 / width, STEEPEST)
+    if not closed:
+        return a, STEEPEST
+    below = float(np.nextafter(np.float32(a), np.float32(-np.inf))) if a != 0 else -TINY
+    return below, STEEPEST
 
 
-def _noise_unit(e: PlateDifference, ctx: Context) -> float:
-    """Return the distance of c + sigma(c) from a flat c, by the reference's own function."""
+def _single(x: float) -> float:
+    """Return a threshold as float32 holds it."""
+    return float(np.float32(min(max(x, -extract.BOUND), extract.BOUND)))
+
+
+@lru_cache(maxsize=256)
+def _flat_figures(plain: str, kind: str, *context: Any) -> tuple[float, float]:
+    """Return what a flat backing allows to work out once, by the reference's own functions.
+
+    plain: the extractor as JSON without what is dragged most. plate_difference: the distance of
+    c + sigma(c) from c, 0. colour_difference: whether there is no screen, the backing's excess.
+    """
+    primary, backing, gain, offset = context
+    ctx = Context(primary, backing, Noise(gain=gain, offset=offset))
     flat = extract.flat_backing(ctx)
-    noisy = flat + extract.backing_sigma(flat, ctx)
-    return float(extract._distance(noisy, flat, e)[0, 0])
+    if kind == "plate_difference":
+        p = PlateDifference.model_validate_json(plain)
+        noisy = flat + extract.backing_sigma(flat, ctx)
+        return float(extract._distance(noisy, flat, p)[0, 0]), 0.0
+    e = ColourDifference.model_validate_json(plain)
+    missing = bool(extract.no_screen(flat, e, ctx)[0, 0])
+    return float(missing), float(extract.excess(extract.in_space(flat, e.space), e, ctx)[0, 0])
+
+
+def _figures(e: PlateDifference | ColourDifference, ctx: Context) -> tuple[float, float]:
+    plain = e.model_dump_json(include=_DECIDING)
+    noise = ctx.noise
+    return _flat_figures(plain, e.kind, ctx.primary, tuple(ctx.backing), tuple(noise.gain),
+                         tuple(noise.offset))
+
+
+_DECIDING = {"space", "norm", "relative", "excess", "lean", "weight_first", "weight_second"}
 
 
 def _colour_difference(e: ColourDifference, ctx: Context) -> tuple[float, ...]:
     first, second = ((num(e.weight_first), num(e.weight_second)) if e.excess == "weights"
                      else (num(e.lean), 0.0))
-    flat = extract.flat_backing(ctx)
-    missing = bool(extract.no_screen(flat, e, ctx)[0, 0])
-    x = extract.in_space(flat, e.space)
-    excess = 1.0 if missing else float(extract.excess(x, e, ctx)[0, 0])
+    missing, excess = _figures(e, ctx)
     gain = num(e.gain)
-    return (first, second, gain / excess, float(missing), gain)
+    return (first, second, gain if missing else gain / excess, missing, gain)

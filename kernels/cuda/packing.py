@@ -7,6 +7,7 @@ worked out here with the reference's own functions.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from kernels.cuda.pack_extractors import extractor_code, extractor_values, ramp_values
 from kernels.cuda.sources import Structure, constants, layout
 from kernels.plan import Plan, num, refine_is_pointwise
-from kernels.recipe import NeutralisePass
+from kernels.recipe import ExtractorBase, NeutralisePass, Noise
 from kernels.reference import assemble, neutralise
 from kernels.reference.backdrop import correlation_root
 from kernels.reference.colour import acescct_from_linear, lab_from_acescg
@@ -46,6 +47,10 @@ class Packed:
     tables: tuple[Any, ...] = field(default=())
     """what must stay alive while the launch runs"""
 
+    def with_flags(self, flags: int) -> Packed:
+        """Return a copy with flags added."""
+        return self.with_outputs(self.structure.outputs, self.structure.out_index, flags)
+
     def with_outputs(self, outputs: int, index: int = 0, flags: int = 0) -> Packed:
         """Return a copy that asks for other outputs; `flags` are added."""
         params = self.params.copy()
@@ -56,23 +61,45 @@ class Packed:
         return Packed(params, structure, self.tables)
 
 
-def pack(plan: Plan, sources: dict[str, Source], pitch: int, height: int) -> Packed:
-    """Return the arguments common to all launches of a plan with the given planes.
-
-    sources: planes by the names in `kernels.plan`, those of stages included.
-    """
+def pack_values(plan: Plan) -> NDArray[np.void]:
+    """Return the arguments that depend on the recipe alone, not on the planes there are."""
     params = np.zeros(1, PARAMS)
     p = params[0]
+    extractors, passes = p["extractor"], p["pass"]
+    for index, e in enumerate(plan.recipe.extractors):
+        _pack_extractor(extractors[index], e, plan)
+    for n, step in enumerate(plan.recipe.neutralise):
+        _pack_pass(passes[n], step)
+    p["extractors"], p["passes"] = len(plan.recipe.extractors), len(plan.recipe.neutralise)
+    p["frame"] = _signed(plan.context.frame)
+    _pack_context(p, plan)
+    _pack_assembly(p, plan)
+    return params
+
+
+def pack(
+    plan: Plan,
+    sources: dict[str, Source],
+    pitch: int,
+    height: int,
+    values: NDArray[np.void] | None = None,
+) -> Packed:
+    """Return the arguments common to all launches of a plan with the given planes.
+
+    sources: planes by the names in `kernels.plan`, those of stages included. values: of
+    `pack_values`, when they are known already.
+    """
+    params = (pack_values(plan) if values is None else values).copy()
+    p = params[0]
     flags = _flags(plan, sources)
-    codes = [_pack_extractor(p, plan, sources, i) for i in range(len(plan.recipe.extractors))]
-    passes = [_pack_pass(p, step, sources, n) for n, step in enumerate(plan.recipe.neutralise)]
-    p["extractors"], p["passes"], p["flags"] = len(codes), len(passes), flags
-    p["pitch"], p["plane"], p["frame"] = pitch, pitch * height, _signed(plan.context.frame)
+    codes = [_bind_extractor(p, plan, sources, i) for i in range(len(plan.recipe.extractors))]
+    passes = [_bind_pass(p, step, sources, n) for n, step in enumerate(plan.recipe.neutralise)]
+    p["flags"], p["pitch"], p["plane"] = flags, pitch, pitch * height
     for name, key in _PLANES.items():
         if name in sources:
             p[key] = sources[name].address
-    _pack_context(p, plan)
-    _pack_assembly(p, plan)
+    if flags & C["CLEAN_IS_EVEN"]:
+        p["neutral_backing"] = _neutral_backing(plan)
     return Packed(params, Structure(tuple(codes), tuple(passes), flags, 0))
 
 
@@ -116,9 +143,17 @@ def _flags(plan: Plan, sources: dict[str, Source]) -> int:
     return flags
 
 
-def _pack_extractor(p: Any, plan: Plan, sources: dict[str, Source], index: int) -> int:
+def _pack_extractor(record: Any, e: ExtractorBase, plan: Plan) -> None:
+    record["on"], record["strength"] = e.on, num(e.strength)
+    record["sign"], record["offset"] = (-1.0, 1.0) if e.inverted else (1.0, 0.0)
+    levels = e.refine.levels
+    record["black"], record["span_inverse"] = ramp_values(levels.black, levels.white)
+    values = extractor_values(e, plan.context)
+    record["v"][: len(values)] = values
+
+
+def _bind_extractor(p: Any, plan: Plan, sources: dict[str, Source], index: int) -> int:
     e = plan.recipe.extractors[index]
-    record = p["extractor"][index]
     code = extractor_code(e)
     mask, matte = sources.get(f"mask:{e.id}"), sources.get(f"matte:{e.id}")
     if mask is not None:
@@ -129,17 +164,18 @@ def _pack_extractor(p: Any, plan: Plan, sources: dict[str, Source], index: int) 
         p["matte"][index] = matte.address
     if e.reads == "denoised":
         code |= C["READS_DENOISED"]
-    record["code"], record["on"], record["strength"] = code, e.on, num(e.strength)
-    record["sign"], record["offset"] = (-1.0, 1.0) if e.inverted else (1.0, 0.0)
-    record["black"], record["span_inverse"] = ramp_values(e.refine.levels.black,
-                                                          e.refine.levels.white)
-    values = extractor_values(e, plan.context)
-    record["v"][: len(values)] = values
+    p["extractor"][index]["code"] = code
     return code
 
 
-def _pack_pass(p: Any, step: NeutralisePass, sources: dict[str, Source], n: int) -> int:
-    record = p["pass"][n]
+def _pack_pass(record: Any, step: NeutralisePass) -> None:
+    record["on"] = step.on
+    record["weight"] = 0.5 if step.limit == "average" else num(step.weight)
+    record["amount"], record["fill_amount"] = num(step.amount), num(step.fill_amount)
+    record["mask_sign"], record["mask_offset"] = (-1.0, 1.0) if step.mask_inverted else (1.0, 0.0)
+
+
+def _bind_pass(p: Any, step: NeutralisePass, sources: dict[str, Source], n: int) -> int:
     code = C[LIMITS[step.limit]]
     fill = sources.get(f"fill:{step.id}")
     if step.fill == "grey":
@@ -160,11 +196,14 @@ def _pack_pass(p: Any, step: NeutralisePass, sources: dict[str, Source], n: int)
     elif step.mask and matte is not None:
         code |= C["MASK_EXTRACTOR"]
         p["pass_matte"][n] = matte.address
-    record["code"], record["on"] = code, step.on
-    record["weight"] = 0.5 if step.limit == "average" else num(step.weight)
-    record["amount"], record["fill_amount"] = num(step.amount), num(step.fill_amount)
-    record["mask_sign"], record["mask_offset"] = (-1.0, 1.0) if step.mask_inverted else (1.0, 0.0)
+    p["pass"][n]["code"] = code
     return code
+
+
+def _neutral_backing(plan: Plan) -> NDArray[Any]:
+    """Return the flat backing after the neutralise passes."""
+    flat = np.asarray(plan.context.backing, np.float32).reshape(3, 1, 1)
+    return neutralise.neutralise(flat, plan.recipe, plan.context).ravel()
 
 
 def hue_pairs(plan: Plan) -> NDArray[np.float32]:
@@ -179,20 +218,30 @@ def hue_pairs(plan: Plan) -> NDArray[np.float32]:
     return out
 
 
+@lru_cache(maxsize=64)
+def _backing_values(backing: tuple[float, float, float]) -> tuple[NDArray[Any], ...]:
+    flat = np.asarray(backing, np.float32).reshape(3, 1, 1)
+    return flat.ravel(), acescct_from_linear(flat).ravel(), lab_from_acescg(flat).ravel()
+
+
+@lru_cache(maxsize=64)
+def _correlation_values(correlation: tuple[float, float, float]) -> tuple[tuple[float, ...], ...]:
+    """Return the correlation's inverse (rr gg bb rg rb gb) and its root's lower triangle."""
+    m = correlation_inverse(correlation)
+    root = correlation_root(Noise(correlation=correlation))
+    return (
+        (m[0, 0], m[1, 1], m[2, 2], m[0, 1], m[0, 2], m[1, 2]),
+        (root[0, 0], root[1, 0], root[1, 1], root[2, 0], root[2, 1], root[2, 2]),
+    )
+
+
 def _pack_context(p: Any, plan: Plan) -> None:
     ctx = plan.context
-    flat = np.asarray(ctx.backing, np.float32).reshape(3, 1, 1)
-    p["backing"] = flat.ravel()
-    p["backing_log"] = acescct_from_linear(flat).ravel()
-    p["backing_lab"] = lab_from_acescg(flat).ravel()
-    p["neutral_backing"] = neutralise.neutralise(flat, plan.recipe, ctx).ravel()
+    p["backing"], p["backing_log"], p["backing_lab"] = _backing_values(tuple(ctx.backing))
     p["weights"] = ctx.weights
     p["noise_gain"], p["noise_offset"] = ctx.noise.gain, ctx.noise.offset
     p["noise_measured"] = float(any((*ctx.noise.gain, *ctx.noise.offset)))
-    m = correlation_inverse(ctx.noise.correlation)
-    p["noise_inverse"] = (m[0, 0], m[1, 1], m[2, 2], m[0, 1], m[0, 2], m[1, 2])
-    root = correlation_root(ctx.noise)
-    p["grain_root"] = (root[0, 0], root[1, 0], root[1, 1], root[2, 0], root[2, 1], root[2, 2])
+    p["noise_inverse"], p["grain_root"] = _correlation_values(tuple(ctx.noise.correlation))
     c, k = ctx.backing, ctx.k
     i, j = ctx.others
     p["level"] = c[k]
@@ -209,7 +258,8 @@ def _pack_assembly(p: Any, plan: Plan) -> None:
     )
     p["settle_scale"] = 1.0 / max(assemble.settle_value(plan), assemble.SETTLE_FLOOR)
     p["hold"] = num(a.edge_colour.hold)
-    p["foreground_gain"] = assemble.foreground_gain(a, np.zeros(1, np.float32)).ravel()
+    exposure = 2.0 ** num(a.foreground_exposure_stops)
+    p["foreground_gain"] = [gain * exposure for gain in a.foreground_gain]
     p["carry_shadows"], p["carry_light"] = num(a.carry.shadows), num(a.carry.light)
     p["wrap_amount"] = num(a.light_wrap.amount)
     p["grain_amount"] = num(a.backdrop.regrain)

@@ -80,6 +80,7 @@
 #define EDGE_UNMIX 2
 #define PRIMARY_SHIFT 20          // 2 bits
 #define OUTPUT_HALF (1 << 22)
+#define POOL_SHIFT 23             // 2 bits: mean, largest, smallest
 
 // What a launch is asked for: planes written, or the picture of a view.
 #define OUT_ALPHA (1 << 0)
@@ -147,8 +148,8 @@ struct Params {
     float foreground_gain[3];
     float carry_shadows, carry_light, wrap_amount;
     float level, level_share;                         // evenness: backing's level, excess share
-    int picture_width, picture_height, tile_rows;
-    int view_channel, pooling, finish, stress_preset;
+    int picture_width, picture_height, tile_rows, tile_columns;
+    int view_channel, finish, stress_preset, unused;
     float stress_gain, stress_power;
     float look_exposure, look_slope[3], look_offset[3], look_power[3], look_saturation;
     float shaper_toe, shaper_floor, shaper_low, shaper_span;

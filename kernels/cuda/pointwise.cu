@@ -100,6 +100,7 @@ traffic(const __grid_constant__ Params P) {
 // ---------------------------------------------------------------- preview
 
 #if !defined(SPECIALISED) || S_KERNEL == KERNEL_PREVIEW
+#define POOLING(P) ((FLAGS(P) >> POOL_SHIFT) & 3)
 #define POOL_MEAN 0
 #define POOL_MAX 1
 #define POOL_MIN 2
@@ -121,9 +122,19 @@ DEVICE float pool_start(int pooling) {
     return pooling == POOL_MEAN ? 0.0f : (pooling == POOL_MAX ? -INFINITY : INFINITY);
 }
 
-DEVICE float pooled(int pooling, float acc, float v, float share) {
-    if (pooling == POOL_MEAN) return acc + share * v;
-    return pooling == POOL_MAX ? fmaxf(acc, v) : fminf(acc, v);
+// Takes COUNT values into their pools.
+template <int COUNT>
+DEVICE void pool(int pooling, float* acc, const float* v, float share) {
+    if (pooling == POOL_MEAN) {
+#pragma unroll
+        for (int n = 0; n < COUNT; ++n) acc[n] += share * v[n];
+    } else if (pooling == POOL_MAX) {
+#pragma unroll
+        for (int n = 0; n < COUNT; ++n) acc[n] = fmaxf(acc[n], v[n]);
+    } else {
+#pragma unroll
+        for (int n = 0; n < COUNT; ++n) acc[n] = fminf(acc[n], v[n]);
+    }
 }
 
 DEVICE float share_of(const Box& box, int at) {
@@ -158,80 +169,79 @@ APART void finish(const Params& P, float* x) {
     else srgb_display(x);
 }
 
-#define TILE_SKEW(i) ((i) + ((i) >> 5))
-#define TILE_PITCH (STRIP + STRIP / 32)
+#define WARPS 4
+#define SKEW(i) ((i) + ((i) >> 5))
+#define STRIP_PITCH (STRIP + STRIP / 32)
+#define START(x) EACH_CHANNEL x[c] = pool_start(POOLING(P))
 
-// A block makes 32 columns of up to 8 rows of the picture. It walks over the source pixels under
-// them in strips of 128 x 8: all threads evaluate 4 pixels each, then each thread pools one row of
-// one column, then one column.
-extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y, MIN_BLOCKS)
+// Pools over one column's pixels of the strip that begins at x0.
+DEVICE void pool_across(const Params& P, const Box& box, const float (*strip)[STRIP_PITCH], int x0,
+                        bool single, float* sum) {
+    const int end = min(box.end, x0 + STRIP);
+    for (int at = max(box.first, x0); at < end; ++at) {
+        const float share = share_of(box, at);
+        const int i = SKEW(at - x0);
+        const float v[3] = {strip[0][i], single ? 0.0f : strip[1][i], single ? 0.0f : strip[2][i]};
+        pool<3>(POOLING(P), sum, v, share);
+    }
+}
+
+// Each warp makes some rows of a few columns of the picture. Its threads walk down the source rows
+// under one row, PX pixels each, pooling downwards in registers; then each thread pools across for
+// one or more columns, from shared memory. Wide boxes take several strips.
+extern "C" __global__ void __launch_bounds__(BLOCK_X* WARPS, 2 * MIN_BLOCKS)
 preview(const __grid_constant__ Params P) {
-    __shared__ float tile[3][BLOCK_Y][TILE_PITCH];
-    __shared__ float lines[3][BLOCK_Y][BLOCK_X + 1];
+    __shared__ float strips[WARPS][3][STRIP_PITCH];
+    float (*strip)[STRIP_PITCH] = strips[threadIdx.y];
     const Box* columns = reinterpret_cast<const Box*>(P.columns);
     const Box* rows = reinterpret_cast<const Box*>(P.rows);
-    const int tx = threadIdx.x, ty = threadIdx.y;
-    const int column0 = (int)blockIdx.x * BLOCK_X, row0 = (int)blockIdx.y * P.tile_rows;
-    const int column = min(column0 + tx, P.picture_width - 1);
-    const int row = min(row0 + min(ty, P.tile_rows - 1), P.picture_height - 1);
-    const Box across = columns[column], down = rows[row];
-    const int x_first = columns[column0].first & ~3;
-    const int x_end = columns[min(column0 + BLOCK_X, P.picture_width) - 1].end;
-    const int y_first = rows[row0].first;
-    const int y_end = rows[min(row0 + P.tile_rows, P.picture_height) - 1].end;
+    const int tx = threadIdx.x, column0 = (int)blockIdx.x * P.tile_columns;
+    const int column_end = min(column0 + P.tile_columns, P.picture_width);
+    const int x_first = columns[column0].first & ~3, x_end = columns[column_end - 1].end;
+    const int row0 = ((int)blockIdx.y * WARPS + (int)threadIdx.y) * P.tile_rows;
+    const int row_end = min(row0 + P.tile_rows, P.picture_height);
     const bool single = (OUTPUTS(P) & SINGLE) != 0;
 
-    float sum[3];
-    EACH_CHANNEL sum[c] = pool_start(P.pooling);
-    for (int y0 = y_first; y0 < y_end; y0 += BLOCK_Y) {
-        float line[3];
-        EACH_CHANNEL line[c] = pool_start(P.pooling);
+    float shown[3][PX];
+    ViewSink sink = {shown};
+    for (int row = row0, have = -1; row < row_end; ++row) {
+        const Box down = rows[row];
+        float carried[3];
+        START(carried);
         for (int x0 = x_first; x0 < x_end; x0 += STRIP) {
 #pragma unroll 1
             for (int part = 0; part < PARTS; ++part) {
-                const int at = (part * BLOCK_X + tx) * PX, x = x0 + at, y = y0 + ty;
-                if (x >= x_end || y >= y_end) break;
-                float shown[3][PX];
-                ViewSink sink = {shown};
-                evaluate(P, x, y, sink);
-                EACH_PIXEL {
-                    tile[0][ty][TILE_SKEW(at + p)] = single ? stress(P, shown[0][p]) : shown[0][p];
-                    if (!single) {
-                        tile[1][ty][TILE_SKEW(at + p)] = shown[1][p];
-                        tile[2][ty][TILE_SKEW(at + p)] = shown[2][p];
-                    }
-                }
-            }
-            __syncthreads();
-            if (y0 + ty < y_end) {
-                const int end = min(across.end, x0 + STRIP);
-                for (int at = max(across.first, x0); at < end; ++at) {
-                    const float share = share_of(across, at);
-                    const int i = TILE_SKEW(at - x0);
-                    line[0] = pooled(P.pooling, line[0], tile[0][ty][i], share);
-                    if (!single) {
-                        line[1] = pooled(P.pooling, line[1], tile[1][ty][i], share);
-                        line[2] = pooled(P.pooling, line[2], tile[2][ty][i], share);
-                    }
-                }
-            }
-            __syncthreads();
-        }
-        EACH_CHANNEL lines[c][ty][tx] = line[c];
-        __syncthreads();
-        if (ty < P.tile_rows) {
-            const int end = min(down.end, y0 + BLOCK_Y);
+                const int at = (part * BLOCK_X + tx) * PX, x = x0 + at;
+                float acc[3][PX];
+                EACH_CHANNEL EACH_PIXEL acc[c][p] = pool_start(POOLING(P));
 #pragma unroll 1
-            for (int at = max(down.first, y0); at < end; ++at) {
-                const float share = share_of(down, at);
-                EACH_CHANNEL sum[c] = pooled(P.pooling, sum[c], lines[c][at - y0][tx], share);
+                for (int y = x < x_end ? down.first : down.end; y < down.end; ++y) {
+                    // A row between two boxes is still in registers where nothing else was made.
+                    if (PARTS > 1 || y != have || x_end - x_first > STRIP) {
+                        evaluate(P, x, y, sink);
+                        if (single) EACH_PIXEL shown[0][p] = stress(P, shown[0][p]);
+                    }
+                    have = y;
+                    const float share = share_of(down, y);
+                    EACH_CHANNEL pool<PX>(POOLING(P), acc[c], shown[c], share);
+                }
+                EACH_CHANNEL EACH_PIXEL strip[c][SKEW(at + p)] = acc[c][p];
             }
+            __syncwarp();
+            if (x0 + STRIP < x_end) {
+                pool_across(P, columns[column0], strip, x0, single, carried);
+            } else {
+                for (int column = column0 + tx; column < column_end; column += BLOCK_X) {
+                    float sum[3] = {carried[0], carried[1], carried[2]};
+                    pool_across(P, columns[column], strip, x0, single, sum);
+                    finish(P, sum);
+                    unsigned char* out = reinterpret_cast<unsigned char*>(P.picture)
+                                         + ((long long)row * P.picture_width + column) * 3;
+                    EACH_CHANNEL out[c] = code_value(sum[c]);
+                }
+            }
+            __syncwarp();
         }
     }
-    if (ty >= P.tile_rows || column0 + tx >= P.picture_width || row0 + ty >= P.picture_height) return;
-    finish(P, sum);
-    unsigned char* out = reinterpret_cast<unsigned char*>(P.picture)
-                         + ((long long)row * P.picture_width + column) * 3;
-    EACH_CHANNEL out[c] = code_value(sum[c]);
 }
 #endif

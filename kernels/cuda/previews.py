@@ -38,13 +38,12 @@ KEPT_TABLES = 32
 
 def tables_key(recipe: Recipe) -> Hashable:
     """Return what decides the tables over hue; empty when no pass has a curve."""
-    passes = tuple(
+    return tuple(
         (n, tuple((c.hue_deg, c.value) for c in step.spill_by_hue.points),
          tuple((c.hue_deg, c.value) for c in step.saturation_by_hue.points))
         for n, step in enumerate(recipe.neutralise)
         if step.spill_by_hue.points or step.saturation_by_hue.points
     )
-    return passes
 
 
 @lru_cache(maxsize=256)
@@ -90,6 +89,7 @@ class Previews:
         self, packed: Packed, view: View, region: Region, width: int, height: int
     ) -> Any:
         """Launch and return the picture, (view.height, view.width, 3) bytes in device memory."""
+        packed = packed.with_flags(POOLINGS[pooling_of(view)] << C["POOL_SHIFT"])
         p = packed.params[0]
         picture = self.device.empty((view.height, view.width, 3), np.uint8)
         x0, y0, x1, y1 = region
@@ -99,7 +99,7 @@ class Previews:
         p["columns"], p["rows"] = (self.device.pointer(table) for table in held)
         p["picture"], p["picture_width"], p["picture_height"] = (
             self.device.pointer(picture), view.width, view.height)
-        p["pooling"], p["finish"] = POOLINGS[pooling_of(view)], FINISHES.get(view.name, 0)
+        p["finish"] = FINISHES.get(view.name, 0)
         p["x0"], p["y0"], p["x1"], p["y1"] = region
         if view.name in ("evenness", "alpha_noise"):
             held.append(self._kept("false colour", false_colour_table))
@@ -108,9 +108,10 @@ class Previews:
             p["stress_preset"] = STRESS[view.stress.preset]
             p["stress_gain"], p["stress_power"] = view.stress.gain, 1.0 / view.stress.gamma
         self._pack_look(p, view, held)
-        p["tile_rows"] = rows_of_a_tile((y1 - y0) / view.height)
-        grid = blocks(view.width, view.height, 32, int(p["tile_rows"]))
-        self.device.launch("pointwise", "preview", grid, (32, 8), packed.params,
+        tile = (columns_of_a_tile(*across), rows_of_a_tile((y1 - y0) / view.height))
+        p["tile_columns"], p["tile_rows"] = tile
+        grid = blocks(view.width, view.height, tile[0], WARPS * tile[1])
+        self.device.launch("pointwise", "preview", grid, (32, WARPS), packed.params,
                            structure=replace(packed.structure, kernel="preview"))
         return picture
 
@@ -149,6 +150,23 @@ class _Same:
         return id(self.table)
 
 
+STRIP = 128
+WARPS = 4
+
+
+@lru_cache(maxsize=256)
+def columns_of_a_tile(start: float, stop: float, count: int, size: int) -> int:
+    """Return for how many columns the pixels under them fit in one strip (1 where none do)."""
+    given = boxes(start, stop, count, size)
+    first, end = given["first"] & ~3, given["end"]
+    fitting = max(1, min(STRIP, int(STRIP * count / max(stop - start, 1e-6))))
+    for n in range(fitting, 1, -1):
+        starts = np.arange(0, count, n)
+        if (end[np.minimum(starts + n, count) - 1] - first[starts]).max() <= STRIP:
+            return n
+    return 1
+
+
 def rows_of_a_tile(ratio: float) -> int:
-    """Return how many rows of the picture a block makes: few where each has many source rows."""
-    return 8 if ratio <= 2 else 4 if ratio <= 4 else 2 if ratio <= 8 else 1
+    """Return how many rows a warp makes: two where they share a source row."""
+    return 1 if ratio <= 1 or ratio == int(ratio) else 2

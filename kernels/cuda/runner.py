@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from kernels.cuda.device import Device, Plane, args_of, blocks, new_plane, padded
 from kernels.cuda.filters import Filters
-from kernels.cuda.packing import Packed, hue_pairs, pack
+from kernels.cuda.packing import Packed, hue_pairs, pack, pack_values
 from kernels.cuda.placing import Placer
 from kernels.cuda.previews import PREVIEW_VIEWS, Previews, tables_key
 from kernels.cuda.sources import constants, layout
@@ -231,7 +231,9 @@ class DeviceEngine:
 
     def _pack(self, job: Job) -> None:
         sources = {name: plane.source for name, plane in job.planes.items()}
-        job.packed = pack(job.plan, sources, padded(job.width), job.height)
+        if job.values is None:
+            job.values = pack_values(job.plan)
+        job.packed = pack(job.plan, sources, padded(job.width), job.height, job.values)
         key = tables_key(job.plan.recipe)
         if key:
             if key not in self._hues:
@@ -335,6 +337,7 @@ class Job:
     width: int
     height: int
     region: Region
+    values: NDArray[np.void] | None = None
     packed: Packed = None  # type: ignore[assignment]
 
 

@@ -78,7 +78,7 @@ def lean_limits() -> dict[str, int]:
     """Return the bits that the lean size understands, by the name of what they are bits of."""
     c = constants()
     flags = sum(c[name] for name in LEAN_FLAGS)
-    flags |= 3 << c["PRIMARY_SHIFT"] | c["EDGE_SUBTRACT"] << c["EDGE_SHIFT"]
+    flags |= 3 << c["PRIMARY_SHIFT"] | 3 << c["POOL_SHIFT"] | c["EDGE_SUBTRACT"] << c["EDGE_SHIFT"]
     left_out = c["FLOOR_IN_SIGMA"]
     return {
         "FLAGS": flags,

@@ -102,6 +102,9 @@ static inline void __syncthreads() {
     switch_stack(&self->stack_pointer, fibres::scheduler);
 }
 
+// Fibres take turns between two meetings, so those of a warp meet too.
+static inline void __syncwarp() { __syncthreads(); }
+
 // Set by the launcher to the dynamic shared memory of the running block.
 static char* emulated_shared;
 
