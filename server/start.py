@@ -152,7 +152,7 @@ def make_service(
         on_ready=on_ready,
         on_decoded=lambda seconds: timing.add("decode", seconds),
         disk=disk_tier(settings),
-        bytes_per_value=2 if choice.engine.name == "cuda" else 4,
+        bytes_per_value=2 if choice.engine.name == "cuda" else 5,
     )
     maker = ServiceMaker(options, settings, choice, thread, store, roots, timing, say)
     shot = probe if known is None else maker.shot(options.shot, known)

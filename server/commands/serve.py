@@ -189,10 +189,13 @@ def _run(options: ServeOptions, settings: Settings, verbose: bool, watched: Path
         watch = Watch(service, maker, watched)
         service.background.append(watch.run)
         service.open_take = watch.open
-    run_service(
-        service, options, settings, sock, lambda address: _announce(service, options, settings)
-    )
-    typer.echo("stopped; the recipe is saved")
+    try:
+        run_service(
+            service, options, settings, sock, lambda address: _announce(service, options, settings)
+        )
+    except KeyboardInterrupt:
+        typer.echo("stopped; the recipe is saved")
+        raise typer.Exit(130) from None
 
 
 def _announce(service: Service, options: ServeOptions, settings: Settings) -> None:
