@@ -93,7 +93,7 @@ class Scheduler:
 
     def lead(self, client: str, now: float) -> None:
         """An operator acts: reviewers that follow, follow this one from now on."""
-        if self.viewers[client].role == "operator":
+        if self.viewers[client].role == "operator" and self.viewers[client].ports:
             self.leader = client
             for viewer in self.viewers.values():
                 if viewer.following:
@@ -219,8 +219,9 @@ class Scheduler:
         return clock.playing or now - latest < REST_S
 
     def _shown(self, viewer: Viewer, number: int) -> Show | None:
-        if viewer.following and self.leader in self.viewers and viewer.ports:
-            port = self.viewers[self.leader].ports.get(number)
+        leader = self.viewers.get(self.leader or "")
+        if viewer.following and leader is not None and leader.ports and viewer.ports:
+            port = leader.ports.get(number)
         else:
             port = viewer.ports.get(number)
         return port.show if port else None

@@ -243,6 +243,19 @@ def test_a_reviewer_follows_the_operators_view_and_frame() -> None:
     assert bench.last("r").key.frame == 1010
 
 
+def test_an_operator_without_a_picture_is_not_followed() -> None:
+    """Common practice, no source: a program that only writes shows nothing to follow."""
+    bench = Bench()
+    bench.scheduler.add("program", "operator")
+    bench.join("r", "reviewer", name="plate")
+    bench.run(0.5)
+    assert bench.last("r").key.sight.name == "plate"
+    bench.join("op", name="matte")
+    bench.scheduler.lead("program", bench.now)
+    bench.run(0.5)
+    assert bench.last("r").key.sight.name == "matte"
+
+
 def test_a_reviewers_own_scrubbing_comes_last() -> None:
     """Common practice, no source: the operator's pictures go first, the others do not starve."""
     bench = Bench(render_s=0.050)
