@@ -292,10 +292,14 @@ def run_service(
     service: Service,
     options: ServeOptions,
     settings: Settings,
-    sock: socket.socket,
     ready: Callable[[str], None],
+    sock: socket.socket | None = None,
 ) -> None:
-    """Serve until interrupted. `ready` hears the address when the service can be reached."""
+    """Serve until interrupted. `ready` hears the address when the service can be reached.
+
+    sock: one that listens already; by default one is opened as the settings say.
+    """
+    sock = sock or listening_socket(settings.host, settings.port)
     port = int(sock.getsockname()[1])
     secure = options.cert is not None
     shown = settings.host

@@ -191,7 +191,7 @@ def _run(options: ServeOptions, settings: Settings, verbose: bool, watched: Path
         service.open_take = watch.open
     try:
         run_service(
-            service, options, settings, sock, lambda address: _announce(service, options, settings)
+            service, options, settings, lambda address: _announce(service, options, settings), sock
         )
     except KeyboardInterrupt:
         typer.echo("stopped; the recipe is saved")
