@@ -18,7 +18,7 @@ import numpy as np
 from kernels.cuda.launch import CudaEngine, CupyDevice, Form
 from kernels.cuda.runner import DeviceEngine
 from kernels.cuda.sources import constants
-from kernels.engine import Inputs, View
+from kernels.engine import EngineError, Inputs, View
 from kernels.plan import Plan, build_plan
 from kernels.recipe import (
     ChromaDistance,
@@ -253,7 +253,10 @@ def request_figures(engine: CudaEngine, inputs: Inputs) -> Figures:
 
 def bench(*, torch: bool = True, large: bool = True) -> dict[str, Any]:
     """Return all figures of this card; PyTorch's only where it is installed."""
-    engine = CudaEngine()
+    try:
+        engine = CudaEngine()
+    except EngineError as error:
+        return {"not run": str(error)}
     results: dict[str, Any] = {"card": engine.description}
     rate = copy_rate(engine.card)
     results["copy_bytes_per_second"] = rate

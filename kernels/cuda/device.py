@@ -1,4 +1,4 @@
-"""What the engine needs from a device: memory, copies and launches. `launch.py` has the real one."""
+"""What the engine needs from a device: memory, copies, launches. `launch.py` has the real one."""
 
 from __future__ import annotations
 

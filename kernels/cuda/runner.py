@@ -91,7 +91,9 @@ class DeviceEngine:
         raw = self.device.upload(image)
         self._copy(
             (self.device.pointer(raw), given_half, width, width * height),
-            (plane.address, half, plane.pitch, plane.pitch * height), (0, 0, width, height), channels,
+            (plane.address, half, plane.pitch, plane.pitch * height),
+            (0, 0, width, height),
+            channels,
         )
         return plane
 

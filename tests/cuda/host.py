@@ -81,7 +81,10 @@ class HostDevice:
     def __init__(
         self, form: str = "array", change: tuple[str, tuple[str, str]] | None = None
     ) -> None:
-        """form: `array`, `full` (never the lean size) or `special`. change: a unit, and a text in it and its replacement."""
+        """form: `array`, `full` (never the lean size) or `special`.
+
+        change: a unit, and a text in it and its replacement.
+        """
         self.form, self.change = form, change
         self.launches: list[str] = []
 
