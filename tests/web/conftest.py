@@ -174,7 +174,10 @@ if (location.protocol.startsWith("http") && location.pathname === "/") {
 SETTLED = """() => {
     if (!window.page?.ready || !page.state.recipe) return false;
     const box = document.getElementById("picture").dataset;
+    const region = page.view.region ?? [0, 0, page.state.shot.width, page.state.shot.height];
     return page.state.link === "on" && !page.unsaved() && box.quality === "rest"
+        && box.shown === page.wantedKey() && box.region === String(region)
+        && (!page.view.wipe.on || box.second === page.wantedKey(1))
         && Number(box.revision) >= page.state.revision
         && Number(box.frame) === page.state.playhead.frame;
 }"""

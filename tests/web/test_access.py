@@ -50,7 +50,6 @@ def test_no_serious_finding_and_large_targets_in_every_step(
     SHOTS.mkdir(exist_ok=True)
     for step in STEPS:
         one.step(step)
-        one.page.wait_for_timeout(150)
         assert serious(one) == []
         assert one.page.evaluate(OUTSIDE) == []
         if touch:
@@ -69,11 +68,11 @@ def test_sheets_and_samples_have_no_serious_finding(desk: Seat) -> None:
     assert serious(desk) == []
     for opener in ("Who is there", "Recipes: save as, load, download, history"):
         desk.page.get_by_label(opener).click()
-        desk.page.wait_for_timeout(300)
+        desk.page.locator("dialog.sheet li").first.wait_for()
         assert serious(desk) == []
         desk.page.keyboard.press("Escape")
     desk.page.get_by_label("Wipe between two views").click()
-    desk.page.wait_for_timeout(300)
+    desk.settle()
     assert serious(desk) == []
 
 
@@ -113,7 +112,6 @@ def test_the_page_draws_without_a_worker_too(
         one = Seat(browser.new_context(viewport=DESK, storage_state=signed_in["operator"]))
         one.open(service.address + query)
         assert one.page.get_attribute("#canvas", "data-painter") == painter
-        one.page.wait_for_timeout(200)
         pictures.append(one.picture())
         one.close()
     assert pictures[0].shape == pictures[1].shape

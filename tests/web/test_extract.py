@@ -61,11 +61,9 @@ def test_only_this_one_and_its_own_matte(desk: Seat) -> None:
     eye.click()
     desk.page.wait_for_function("(id) => page.view.extractor === id", arg=item["id"])
     assert eye.get_attribute("aria-pressed") == "true"
-    desk.page.wait_for_timeout(80)
     desk.settle()
     own = desk.picture()
     eye.click()
-    desk.page.wait_for_timeout(80)
     desk.settle()
     assert np.abs(own.astype(int) - desk.picture()).mean() > 1
 

@@ -30,7 +30,6 @@ def show(seat: Seat, name: str) -> None:
     else:
         seat.page.select_option("#views select.more", f"{name}/")
     seat.page.wait_for_function("(name) => page.view.name === name", arg=name)
-    seat.page.wait_for_timeout(60)
     seat.settle()
 
 
@@ -83,7 +82,6 @@ def test_zoom_goes_to_single_pixels_shown_as_squares(desk: Seat) -> None:
         desk.page.mouse.wheel(0, -240)
     desk.page.wait_for_function("() => page.scaleNow() > 16")
     desk.page.wait_for_function("() => page.view.region !== null")
-    desk.page.wait_for_timeout(250)
     desk.settle()
     x0, y0, x1, y1 = desk.page.evaluate("() => page.view.region")
     assert 0 <= x0 < 240 < x1 <= WIDTH
@@ -144,11 +142,10 @@ def test_holding_compare_shows_the_plate_only_while_held(desk: Seat) -> None:
     desk.page.mouse.move(hold["x"] + 10, hold["y"] + 10)
     desk.page.mouse.down()
     desk.page.wait_for_function("() => page.view.compare")
-    desk.page.wait_for_timeout(400)
+    desk.settle()
     png = desk.page.locator("#picture").screenshot()
     desk.page.mouse.up()
     desk.page.wait_for_function("() => !page.view.compare")
-    desk.page.wait_for_timeout(60)
     desk.settle()
     assert png != b""
     assert np.abs(desk.picture().astype(int) - before).mean() < 1.5
@@ -169,7 +166,6 @@ def test_the_wipe_is_dragged_by_its_edge_between_any_two_views(desk: Seat) -> No
     desk.page.get_by_label("Wipe between two views").click()
     desk.page.select_option("select[aria-label='Second view of the wipe']", "matte/")
     desk.page.wait_for_function("() => page.view.wipe.name === 'matte'")
-    desk.page.wait_for_timeout(500)
     desk.settle()
     picture = desk.picture()
     assert patch(desk, picture, 60, 40)[1] > 60
@@ -202,7 +198,6 @@ def test_stress_reveals_noise_is_flagged_and_ends_in_one_tap(desk: Seat) -> None
     gain = desk.page.get_by_role("textbox", name="Gain")
     gain.fill("40")
     gain.press("Enter")
-    desk.page.wait_for_timeout(500)
     desk.settle()
     loud = desk.picture()
     region = np.s_[60:200, 20:160]
@@ -213,7 +208,6 @@ def test_stress_reveals_noise_is_flagged_and_ends_in_one_tap(desk: Seat) -> None
     assert desk.recipe("refine.levels.black") == 0
     desk.page.get_by_label("End the stress view").click()
     desk.page.wait_for_function("() => !document.querySelector('[data-flag=stress]')")
-    desk.page.wait_for_timeout(400)
     desk.settle()
     assert np.abs(desk.picture().astype(int) - calm).mean() < 2
 
@@ -241,13 +235,14 @@ def test_a_media_root_offers_the_clean_plate_and_the_backdrop(desk: Seat) -> Non
     desk.page.get_by_label("Choose the clean plate").click()
     sheet = desk.page.locator("dialog.sheet")
     sheet.locator("button.pick", has_text="/").first.wait_for()
+    back = sheet.locator("button.pick", has_text="Back")
     for name in sheet.locator("button.pick").all_inner_texts():
         sheet.locator("button.pick", has_text=name).first.click()
-        desk.page.wait_for_timeout(300)
+        back.wait_for()
         if sheet.locator("button.pick", has_text="greenhouse").count():
             break
-        sheet.locator("button.pick", has_text="Back").click()
-        desk.page.wait_for_timeout(300)
+        back.click()
+        back.wait_for(state="detached")
     sheet.locator("button.pick", has_text="greenhouse").click()
     desk.settle()
     assert desk.recipe("backing.clean_plate_path").endswith("greenhouse.exr")

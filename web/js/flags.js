@@ -48,7 +48,11 @@ function showWaiting() {
 }
 
 on("picture", ({ meta }) => {
-  if (meta.port === 0) flags = meta.flags;
+  if (meta.port === 0) {
+    flags = meta.flags;
+    box.dataset.shown = meta.key;
+    box.dataset.region = String(meta.region);
+  } else box.dataset.second = meta.key;
   seen = true;
   waiting.hidden = true;
   box.dataset.revision = String(meta.revision);

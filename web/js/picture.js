@@ -23,7 +23,7 @@ const paint = makePaint(canvas, (meta, ok) => {
   send({ type: "ack", sequence: meta.sequence, latency_ms: latency });
   emit("picture", { meta, ok });
 });
-receivePictures((meta, bytes) => paint.picture({ ...meta, key: keyOf(meta.viewId) }, bytes));
+receivePictures((meta, bytes) => paint.picture({ ...meta, key: keyOf(meta.viewId, meta.port) }, bytes));
 
 const aspect = () => state.shot?.pixel_aspect ?? 1;
 const frameSize = () => (state.shot ? [state.shot.width, state.shot.height] : [1920, 1080]);

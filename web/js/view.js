@@ -25,7 +25,7 @@ export const view = {
 };
 
 let viewId = 0;
-/** @type {Map<number, string>} what a view id stood for, so that a late picture is labelled right */
+/** @type {Map<number, string[]>} what a view id stood for on each port, so that a late picture is labelled right */
 const meaning = new Map();
 let sentPort1 = false;
 
@@ -53,14 +53,19 @@ function request(port) {
   };
 }
 
-/** What a port would look like, as a key: pictures with the same key belong together. @param {number} id */
-export const keyOf = (id) => meaning.get(id) ?? "";
+/** @param {any} show */
+const keyFor = (show) => JSON.stringify([show.name, show.extractor, show.stress, show.channel]);
+/** The key of what is wanted now; a picture with it shows this view. */
+export const wantedKey = (port = 0) => keyFor(request(port));
+
+/** What a port would look like, as a key: pictures with the same key belong together. @param {number} id @param {number} port */
+export const keyOf = (id, port) => meaning.get(id)?.[port] ?? "";
 
 const tell = paced(33, () => {
   if (state.link !== "on") return;
   viewId = (viewId + 1) & 0xffff;
   const zero = request(0);
-  meaning.set(viewId, JSON.stringify([zero.name, zero.extractor, zero.stress, zero.channel]));
+  meaning.set(viewId, [keyFor(zero), wantedKey(1)]);
   meaning.delete((viewId - 400) & 0xffff);
   send(zero);
   if (view.wipe.on) send(request(1));
