@@ -124,7 +124,7 @@ def pull_push(values: Array, weights: Array, finest_px: float = 2.0) -> Array:
         levels.append((mean, np.minimum(4 * total, 1)))
     x, w = levels[-1]
     whole = float((x * w).sum() / max(float(w.sum()), 1e-9))
-    up = w * x + (1 - w) * whole
+    up: Array = w * x + (1 - w) * whole
     for x, w in reversed(levels[:-1]):
         up = w * x + (1 - w) * resized(up.astype(np.float32), *x.shape)
     return np.asarray(up, np.float32)

@@ -71,12 +71,11 @@ def regions(small: Array, clean: Array, mask: Mask, marks: Mask, primary: Primar
 class Separation:
     """How far the subject's colours are from the backing's.
 
-    matte: what the colour difference gives for the least separated twentieth of the solid subject
-    (1 is best). delta_e: CIE 2000 difference of that twentieth. sigma: median distance in units
-    of noise. spill: what the key channel exceeds the average of the others by on the subject near
-    the screen, over what it does on the screen. All
-    over places where that share is smooth: where it changes from pixel to pixel the screen is seen
-    between hair, which is no matter of colour.
+    matte: what the colour difference gives for the least separated tenth of the solid subject
+    (1 is best). delta_e: CIE 2000 difference of the nearest twentieth. sigma: median distance in
+    units of noise. spill: what the key channel exceeds the average of the others by on the subject
+    near the screen, over what it does on the screen. Only places count where the matte is smooth:
+    where it changes from pixel to pixel the screen is seen between hair, no matter of colour.
     """
 
     matte: float
@@ -110,9 +109,11 @@ def separation(
     spill = float(
         np.clip(_mean_excess(small, primary)[rim] / _mean_excess(clean, primary)[rim], 0, 1).mean()
     )
-    low = subject & (share > np.percentile(inside, 95))
+    among = np.where(subject, share, share[subject].min())[deep]
+    least = float(np.percentile(among, 90))
+    low = subject & (share >= least)
     return Separation(
-        matte=float(1 - np.percentile(inside, 95)),
+        matte=1 - least,
         delta_e=float(np.percentile(distance, 5)),
         sigma=float(np.median(sigma)),
         spill=spill,

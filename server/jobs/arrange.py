@@ -27,6 +27,8 @@ from kernels.recipe import (
     Primary,
     Recipe,
     Refine,
+    Shape,
+    ShapePose,
 )
 from kernels.reference.backing_find import channel_index
 from kernels.reference.noise import covariance_at
@@ -39,8 +41,8 @@ CLEAR_BLACK, CLEAR_WHITE = 4.0, 8.0
 CLEAR_SPREAD_PX = 2.0
 SOLID_POOL_PX = 1.0
 SOLID_BLACK, SOLID_WHITE = 0.7, 0.9
-SOLID_LOWEST = 0.45
-"""The solid extractor's white level is never put under this: half-clear things would turn solid."""
+LEAST_SEPARATED = 0.6
+"""Colours that read less than this may as well be glass or smoke: they are not made solid."""
 SOLID_CHOKE_PX = 2.0
 SOFTEN_PX = 1.0
 POOLING = 1e0
@@ -54,7 +56,8 @@ class Findings:
     """What the arrangement goes by, over the sampled frames.
 
     colour: the backing's. weights: of the colour difference. drift: level of the screen at each
-    sampled frame over its mean. spill, over_range, markers, creases, step, camera: as surveyed.
+    sampled frame over its mean. garbage: boxes in full-size pixels round markers that the subject
+    stays well away from. The rest: as surveyed.
     """
 
     primary: Primary
@@ -66,6 +69,7 @@ class Findings:
     separation: float = 1.0
     over_range: float = 0.0
     markers: int = 0
+    garbage: tuple[tuple[float, float, float, float], ...] = ()
     screen_share: float = 1.0
     camera_px: float | None = None
     subsampled: bool = False
@@ -98,6 +102,7 @@ def arrange(
         name=name[:60] or "suggested",
         backing=backing,
         extractors=[_edges(found), _solid(found), _clear(found, sigma)],
+        garbage=[_marker(n, box, min(found.drift)) for n, box in enumerate(found.garbage, start=1)],
         neutralise=[_spill(found)],
     )
     recipe.notes = _notes(found, sigma, bool(clean_plate))
@@ -145,7 +150,9 @@ def _solid(found: Findings) -> ColourDifference:
 
 def solid_white(found: Findings) -> float:
     """Return from where a pixel counts as solid: lower when the subject's colours read lower."""
-    return round(float(np.clip(0.95 * found.separation, SOLID_LOWEST, SOLID_WHITE)), 4)
+    if found.separation < LEAST_SEPARATED:
+        return SOLID_WHITE
+    return round(min(0.95 * found.separation, SOLID_WHITE), 4)
 
 
 def _clear(found: Findings, sigma: float) -> ColourDifference:
@@ -181,6 +188,19 @@ def pooled_sigma(sigma: float, subsampled: bool) -> float:
     """
     side = 2 * CLEAR_POOL_PX + 1
     return sigma / side * (2.0 if subsampled else 1.0)
+
+
+def _marker(number: int, box: tuple[float, float, float, float], frame: int) -> Shape:
+    """Return a soft garbage ellipse round a marker's box."""
+    x0, y0, x1, y1 = box
+    points = [(round(x0, 1), round(y0, 1)), (round(x1, 1), round(y1, 1))]
+    return Shape(
+        id=f"marker{number}",
+        name=f"marker {number}",
+        kind="ellipse",
+        feather_px=2.0,
+        poses=[ShapePose(frame=frame, points=points)],
+    )
 
 
 def _spill(found: Findings) -> NeutralisePass:
@@ -224,18 +244,27 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
             "the noise exceeds a quarter of the screen's excess, where a colour "
             "difference counts the screen as none: denoise the shot first"
         )
-    elif found.separation < SOLID_LOWEST:
-        notes["holdout"] = "part of the subject reads like the screen: draw a holdout inside it"
+    elif found.separation < LEAST_SEPARATED:
+        notes["holdout"] = (
+            "part of the subject reads like the screen: draw a holdout inside it unless it is "
+            "see-through"
+        )
     levels = list(found.drift.values())
     if isinstance(_gain(found, 1.0), Keys):
         notes["light"] = (
             f"the screen's level drifts by {100 * (max(levels) - min(levels)):.0f} % "
             "over the shot, so the gains are keyed"
         )
-    if found.markers:
+    if found.garbage:
         notes["garbage"] = (
-            f"{found.markers} marker(s) on the screen stay in the matte: draw "
-            "garbage shapes round those the subject never passes"
+            f"{len(found.garbage)} marker(s) stand still, well away from the subject in every "
+            "frame looked at: garbage shapes take them out; check that nothing passes them"
+        )
+    left = found.markers - len(found.garbage)
+    if left > 0:
+        notes["markers"] = (
+            f"{left} marker(s) near the subject stay in the matte: draw garbage shapes that follow "
+            "what passes them, or paint them out"
         )
     if found.camera_px is not None and found.camera_px > 1.5:
         notes["camera"] = (

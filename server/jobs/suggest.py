@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,6 +25,8 @@ from server.media import Shot, write_exr
 Array = NDArray[Any]
 Progress = Callable[[int, int], None]
 FRAMES = 5
+ALONE = 0.06
+"""A marker this share of the frame's width from anything but screen is alone."""
 SHADES = {"4:2:0", "4:2:2"}
 
 
@@ -118,12 +121,51 @@ def combine(
         separation=1.0 if summary.separation_matte is None else summary.separation_matte,
         over_range=summary.over_range_share,
         markers=summary.markers,
+        garbage=lone_markers(list(kept.values()), height, width),
         screen_share=summary.screen_share,
         camera_px=summary.camera_px,
         subsampled=chroma in SHADES,
         frames=len(kept),
     )
     return Suggestion(findings, fit.clean_at(height, width), fit, summary)
+
+
+def lone_markers(
+    surveys: Sequence[FrameSurvey], height: int, width: int
+) -> tuple[tuple[float, float, float, float], ...]:
+    """Return boxes, in full-size pixels, round markers that can be thrown away without a look.
+
+    They stand at one place in every frame (the camera rests), and nothing but screen comes within
+    6 % of the frame's width of them in any.
+    """
+    h, w = surveys[0].small.shape[1:]
+    busy = np.zeros((h, w), bool)
+    for survey in surveys:
+        if survey.areas is None or survey.marks is None:
+            return ()
+        busy |= ~survey.areas.visible_screen & ~survey.marks.marker_mask
+    distance = cv2.distanceTransform((~busy).astype(np.uint8), cv2.DIST_L2, 5)
+    boxes = []
+    for box in surveys[0].marks.markers if surveys[0].marks is not None else ():
+        centre = (box[:2] + box[2:]) / 2
+        others = [s.marks.markers for s in surveys[1:] if s.marks is not None]
+        if not all(_has(markers, centre, w) for markers in others):
+            continue
+        if distance[int(centre[1] * h), int(centre[0] * w)] < ALONE * w:
+            continue
+        half = 0.6 * (box[2:] - box[:2]) + 1.0 / w
+        x0, y0 = (centre - half) * (width, height)
+        x1, y1 = (centre + half) * (width, height)
+        boxes.append((float(x0), float(y0), float(x1), float(y1)))
+    return tuple(sorted(boxes))
+
+
+def _has(markers: Array, centre: Array, w: int) -> bool:
+    """Tell whether a marker lies within 1.5 working pixels of `centre`."""
+    if len(markers) == 0:
+        return False
+    middles = (markers[:, :2] + markers[:, 2:]) / 2
+    return bool((np.abs(middles - centre).max(axis=1) * w).min() < 1.5)
 
 
 def _rounded(values: Sequence[float] | Array) -> tuple[float, float, float]:

@@ -21,7 +21,7 @@ from kernels.reference.survey_subject import excess_share
 from server.jobs.arrange import Findings, arrange, matte_sigma
 from server.jobs.suggest import SuggestError, combine, suggest
 from server.media import open_shot, write_exr
-from tests.survey.screens import flat, noisy, with_disc
+from tests.survey.screens import flat, noisy, with_disc, with_markers
 
 TUNED, HELD_OUT = (0, 1, 2, 5, 7, 8), (100, 102, 104, 105, 108, 109)
 
@@ -169,5 +169,27 @@ def test_settings_follow_what_was_measured() -> None:
     assert float(near.refine.levels.white) == pytest.approx(0.57)  # type: ignore[arg-type]
     assert "holdout" in arrange(finding(separation=0.1)).notes
     assert "denoise" in arrange(finding(noise=Noise(offset=(5e-3,) * 3))).notes["noise"]
-    assert "garbage" in arrange(finding(markers=4)).notes
-    assert "garbage" not in arrange(finding()).notes
+    assert "4 marker(s) near" in arrange(finding(markers=4)).notes["markers"]
+    assert "markers" not in arrange(finding()).notes
+
+
+def test_lone_markers_become_garbage_and_others_do_not() -> None:
+    """Common practice, no source: what stands still and far from the subject goes."""
+    far, near = [(100, 80), (860, 90)], [(480, 105)]
+    frames = {}
+    for n in range(2):
+        image, alpha = with_disc(flat(), 1.0, radius=0.3)
+        screen = with_markers(flat(), [*far, *near, (200 + 40 * n, 440)])
+        frames[n] = measure_frame(
+            noisy(np.where(alpha > 0.001, image, screen), 2e-5, 2e-6, n), detail=False
+        )
+    found = combine(frames, 540, 960)
+    assert found is not None
+    centres = [((x0 + x1) / 2, (y0 + y1) / 2) for x0, y0, x1, y1 in found.findings.garbage]
+    assert np.allclose(centres, far, atol=2)
+    recipe = arrange(found.findings, clean_plate="c.exr")
+    assert [shape.kind for shape in recipe.garbage] == ["ellipse", "ellipse"]
+    assert "check that nothing passes" in recipe.notes["garbage"]
+    x0, y0, x1, y1 = found.findings.garbage[0]
+    assert 18 < x1 - x0 < 36
+    assert 18 < y1 - y0 < 36
