@@ -16,7 +16,7 @@ const ENDS = {
 };
 
 /** ACEScct of a scene-linear value. Source: S-2016-001. @param {number} v */
-const log = (v) => (v <= 0.0078125 ? 10.5402377416545 * v + 0.0729055341958355 : (Math.log2(v) + 9.72) / 17.52);
+export const acescct = (v) => (v <= 0.0078125 ? 10.5402377416545 * v + 0.0729055341958355 : (Math.log2(v) + 9.72) / 17.52);
 
 /** @param {string[]} path of the extractor */
 export function valueBand(path) {
@@ -36,7 +36,7 @@ export function valueBand(path) {
 
   /** As far as the frame's values go, and as far as the band does. */
   function measureRange() {
-    const scale = item()?.space === "log" ? log : (/** @type {number} */ v) => v;
+    const scale = item()?.space === "log" ? acescct : (/** @type {number} */ v) => v;
     const found = histogram ? [scale(histogram.low), scale(histogram.high)] : [0, 1];
     const set = Object.values(ENDS).flatMap((e) => [value(e.outer), value(e.inner)]).filter((v) => v !== null);
     const [lo, hi] = [Math.min(found[0], ...set), Math.max(found[1], ...set)];
@@ -134,7 +134,7 @@ export function valueBand(path) {
     const { c, w, h: tall, dpr } = fit;
     const counts = histogram.counts[item().channel] ?? [];
     const [from, to] = item().channel === "saturation" ? [0, 1] : [histogram.low, histogram.high];
-    const scale = item().space === "log" ? log : (/** @type {number} */ v) => v;
+    const scale = item().space === "log" ? acescct : (/** @type {number} */ v) => v;
     const most = Math.log1p(counts.reduce((/** @type {number} */ m, /** @type {number} */ n) => Math.max(m, n), 1));
     c.font = `${11 * dpr}px system-ui, sans-serif`;
     for (const v of ticks(range[0], range[1])) {

@@ -1,0 +1,87 @@
+"""Judging the screen, taking a starting recipe, the view-only look; the page's own arithmetic."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from kernels.parameters import Key, Keys
+from kernels.recipe import CurvePoint, HueCurve
+from kernels.reference.colour import acescct_from_linear
+from kernels.reference.neutralise import hue_table
+from tests.web.conftest import Seat
+from tests.web.test_picture import show
+
+
+def test_the_screen_is_judged_and_a_starting_recipe_is_taken_on_request(desk: Seat) -> None:
+    """Common practice, no source: nothing changes until the recipe is taken."""
+    panel = desk.step("prepare")
+    panel.get_by_label("Survey this shot").click()
+    verdict = panel.locator("[data-verdict]")
+    verdict.wait_for(timeout=60_000)
+    assert verdict.locator("h3").inner_text() in (
+        "Keyable", "Keyable with work", "Relight", "No screen found")
+    assert "qualified crew" in verdict.inner_text()
+    where = verdict.get_by_text("Show where")
+    if where.count():
+        where.first.click()
+        assert desk.page.locator("#overlay .area.chosen").last.get_attribute("d")
+    before = desk.recipe()
+    panel.get_by_label("Measure the shot and write a starting recipe").click()
+    use = panel.get_by_label("Use this starting recipe").or_(panel.get_by_text("Use this recipe"))
+    use.first.wait_for(timeout=90_000)
+    assert desk.recipe() == before
+    use.first.click()
+    desk.settle()
+    assert desk.recipe("extractors") != before["extractors"]
+    desk.page.keyboard.press("Control+z")
+    desk.until("state.undo !== 'Starting recipe'")
+    assert desk.recipe("extractors") == before["extractors"]
+
+
+def test_the_look_changes_the_view_and_no_matte(desk: Seat) -> None:
+    """Common practice, no source: mattes are shown raw, looks are for the screen only."""
+    show(desk, "matte")
+    matte = desk.picture()
+    show(desk, "composite")
+    before = desk.picture().astype(int)
+    desk.step("assemble")
+    fold = desk.unfold("Look of the view")
+    exposure = fold.get_by_role("textbox", name="Look: exposure")
+    exposure.fill("1")
+    exposure.press("Enter")
+    desk.settle()
+    brighter = desk.picture()
+    assert (brighter - before).mean() > 10
+    views = fold.get_by_label("View transform").locator("option").all_inner_texts()
+    assert len(views) > 1
+    fold.get_by_label("View transform").select_option(index=len(views) - 1)
+    desk.settle()
+    assert np.abs(desk.picture().astype(int) - brighter).mean() > 0.5
+    assert "working space" in fold.inner_text()
+    show(desk, "matte")
+    assert np.array_equal(desk.picture(), matte)
+
+
+def test_the_pages_curves_keys_and_log_are_the_engines_own(desk: Seat) -> None:
+    """Source: `kernels` (hue_table: SciPy's PCHIP; Keys.at; ACEScct, S-2016-001)."""
+    points = [(12.0, 0.3), (75.0, 1.0), (140.0, 1.0), (251.5, 0.05), (330.0, 0.8)]
+    curve = HueCurve(points=[CurvePoint(hue_deg=h, value=v) for h, v in points])
+    keys = Keys(keys=[Key(frame=f, value=v) for f, v in ((3, 1.0), (9, 4.0), (10, -2.0))])
+    levels = [-0.05, 0.0, 0.005, 0.18, 1.0, 4.0]
+    for between in ("hold", "linear", "smooth"):
+        keys.between = between
+        shown = desk.page.evaluate(
+            """async ([keys]) => {
+                const { at } = await import("/js/keys.js");
+                return Array.from({ length: 14 }, (_, frame) => at(keys, frame));
+            }""", [keys.model_dump()])
+        assert shown == pytest.approx([keys.at(frame) for frame in range(14)], abs=1e-9)
+    table, logs = desk.page.evaluate(
+        """async ([points, levels]) => {
+            const { hueTable } = await import("/js/hue-curve.js");
+            const { acescct } = await import("/js/band.js");
+            return [[...hueTable(points)], levels.map(acescct)];
+        }""", [[{"hue_deg": h, "value": v} for h, v in points], levels])
+    assert table == pytest.approx(list(hue_table(curve)), abs=1e-6)
+    assert logs == pytest.approx(list(acescct_from_linear(np.array(levels))), abs=1e-9)
