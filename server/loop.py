@@ -63,6 +63,7 @@ class PictureLoop:
         self._encoders = ThreadPoolExecutor(encoders, thread_name_prefix="encode")
         self._rendering = False
         self._timer: asyncio.TimerHandle | None = None
+        self._pump_asked = False
         self._ahead_at = float("-inf")
         self._resolved: dict[tuple[int, int, bool], int | None] = {}
 
@@ -93,9 +94,16 @@ class PictureLoop:
         self._encoders.shutdown(wait=True, cancel_futures=True)
         self.maker.close()
 
+    def pump_soon(self) -> None:
+        """Pump once after what is being handled now, however often this is called."""
+        if not self._pump_asked:
+            self._pump_asked = True
+            self.loop.call_soon(self.pump)
+
     def pump(self) -> None:
         """Give out and begin what can be; called after everything that may change a wish."""
         now = self.now()
+        self._pump_asked = False
         self._resolved.clear()
         self._end_playback(now)
         key = self.scheduler.next(now, may_render=not self._rendering)
@@ -245,7 +253,7 @@ class PictureLoop:
         self.frame_ready = asyncio.Event()
         if self.store.healed():
             self.scheduler.remake(self.now())
-        self.pump()
+        self.pump_soon()
 
     async def until_ready(self, frame: int, operator: bool, timeout_s: float = 20.0) -> None:
         """Wait until a frame and its companions are decoded; VerdigrisError after a while."""

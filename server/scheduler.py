@@ -17,8 +17,6 @@ from server.pictures import (
     PictureCache,
     PictureKey,
     Quality,
-    sight_of,
-    wire_size,
 )
 from server.playback import PlayClock
 from server.viewers import Delivery, Port, Viewer
@@ -204,9 +202,8 @@ class Scheduler:
         frame = self._frame_for(clock.frame_at(now), clock, operator)
         if frame is None:
             return None
-        sight = sight_of(show, self.size)
         own = viewer.ports.get(number) or viewer.ports[0]
-        width, height = wire_size(sight.region, own.show.width, self.size)
+        sight, width, height = own.aimed(show, own.show.width, self.size)
         key = PictureKey(self.epoch, self.revision, frame, sight, width, height, Quality.MOVING)
         settled = key.settled
         sent = viewer.ports[number].sent if number in viewer.ports else None

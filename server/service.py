@@ -120,6 +120,10 @@ class Service:
         """Give out and begin what can be; called after everything that may change a wish."""
         self.pictures.pump()
 
+    def pump_soon(self) -> None:
+        """Pump once after what is being handled now, however often this is called."""
+        self.pictures.pump_soon()
+
     def run(self) -> None:
         """Begin, on the event loop that is running."""
         self.pictures.run()

@@ -114,7 +114,7 @@ def _leave(service: Service, client: Client) -> None:
     service.scheduler.remove(client.client)
     service.timing.clients.labels(client.role).dec()
     service.tell_people()
-    service.pump()
+    service.pump_soon()
     log.info("%s '%s' left", client.role, client.name)
 
 
@@ -184,13 +184,23 @@ async def _write(ws: WebSocket, service: Service, client: Client) -> None:
                 client.send(StateAgain(state=overview.state(service, client.role)))
             text = client.texts.take()
             if text is not None:
-                await ws.send_text(text)
+                await _send(ws, text)
             if client.pictures:
                 ready = client.pictures.popleft()
-                await ws.send_bytes(b"".join(ready.parts))
+                await _send(ws, b"".join(ready.parts))
                 service.scheduler.flushed(client.client, ready.sequence, service.now())
         if client.closing is not None:
             raise _EndedError(*client.closing)
+
+
+async def _send(ws: WebSocket, message: str | bytes) -> None:
+    try:
+        if isinstance(message, str):
+            await ws.send_text(message)
+        else:
+            await ws.send_bytes(message)
+    except RuntimeError as error:  # the connection was closed while this was on its way
+        raise WebSocketDisconnect(1006) from error
 
 
 async def _close(ws: WebSocket, code: int, reason: str) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from server.messages import Role, Show
 from server.outbox import Window
-from server.pictures import Picture, PictureKey
+from server.pictures import FrameSize, Picture, PictureKey, Sight, sight_of, wire_size
 from server.playback import PlayClock
 
 
@@ -20,6 +20,16 @@ class Port:
     pending: list[PictureKey] = field(default_factory=list)
     waiting_since: float | None = None
     served_at: float = float("-inf")
+    aim: tuple[Show, int, FrameSize, Sight, int, int] | None = None
+    """what was looked at last: show, width, frame size -> sight and size on the wire"""
+
+    def aimed(self, show: Show, width: int, size: FrameSize) -> tuple[Sight, int, int]:
+        """Return sight and size on the wire of a show; worked out once and kept."""
+        aim = self.aim
+        if aim is None or aim[0] is not show or aim[1] != width or aim[2] is not size:
+            sight = sight_of(show, size)
+            aim = self.aim = (show, width, size, sight, *wire_size(sight.region, width, size))
+        return aim[3:]
 
 
 @dataclass

@@ -38,7 +38,7 @@ def _(message: m.Ack, service: Service, client: Client) -> None:
     if message.latency_ms is not None:
         service.timing.add("control_to_picture", message.latency_ms / 1000)
     if service.scheduler.acknowledge(client.client, message.sequence):
-        service.pump()
+        service.pump_soon()
 
 
 @handle.register

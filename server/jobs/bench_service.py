@@ -112,6 +112,7 @@ async def _come_in(service: Service, address: str, role: Any, name: str, width: 
         origin=address,  # type: ignore[arg-type]
         additional_headers={"cookie": cookie},
         compression=None,
+        close_timeout=1,
         max_size=None,
     )
     page = _Page(socket)
@@ -182,7 +183,7 @@ async def _play(service: Service, pages: list[_Page]) -> dict[str, Any]:
         "seconds": PLAY_S,
         "pictures_a_second_slowest_page": round(min(counts), 1),
         "pictures_a_second_fastest_page": round(max(counts), 1),
-        "renders_for_each_frame_shown": round(made / max(shown, 1), 2),
+        "renders_for_each_picture_of_one_page": round(made / max(shown, 1), 2),
         "frames_left_out": service.scheduler.clock.dropped,
     }
 
@@ -207,8 +208,7 @@ async def _measure(service: Service, address: str) -> dict[str, Any]:
     try:
         result["playback"] = await _play(service, pages)
     finally:
-        for page in pages:
-            await page.socket.close()
+        await asyncio.gather(*(page.socket.close() for page in pages))
     return result
 
 
