@@ -115,16 +115,18 @@ def pull_push(values: Array, weights: Array, finest_px: float = 2.0) -> Array:
     blurred = gaussian((values * weights).astype(np.float32), finest_px)
     near = seen > 1e-4
     mean = np.where(near, blurred / np.maximum(seen, 1e-6), 0).astype(np.float32)
-    levels = [(mean, np.where(near, np.minimum(1.5 * seen, 1), 0).astype(np.float32))]
+    levels: list[tuple[Array, Array]] = [
+        (mean, np.where(near, np.minimum(1.5 * seen, 1), 0).astype(np.float32))
+    ]
     while min(levels[-1][0].shape) > 2:
         x, w = levels[-1]
         size = (-(-x.shape[0] // 2), -(-x.shape[1] // 2))
         total = resized(w.astype(np.float32), *size)
         mean = resized((x * w).astype(np.float32), *size) / np.maximum(total, 1e-12)
         levels.append((mean, np.minimum(4 * total, 1)))
-    x, w = levels[-1]
-    whole = float((x * w).sum() / max(float(w.sum()), 1e-9))
-    up: Array = w * x + (1 - w) * whole
+    coarsest, weight = levels[-1]
+    whole = float((coarsest * weight).sum() / max(float(weight.sum()), 1e-9))
+    up = np.asarray(weight * coarsest + (1 - weight) * whole, np.float32)
     for x, w in reversed(levels[:-1]):
-        up = w * x + (1 - w) * resized(up.astype(np.float32), *x.shape)
-    return np.asarray(up, np.float32)
+        up = np.asarray(w * x + (1 - w) * resized(up, *x.shape), np.float32)
+    return up

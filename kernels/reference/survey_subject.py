@@ -59,7 +59,8 @@ def regions(small: Array, clean: Array, mask: Mask, marks: Mask, primary: Primar
     wide = np.ones((7, 7), np.uint8)
     edge = (cv2.dilate(visible.astype(np.uint8), wide) > 0) & (cv2.dilate(outside, wide) > 0)
     edge &= ~marks & (alpha > 0.02) & (alpha < 0.98)
-    core = subject & _smooth(excess_share(small, clean, primary))
+    share = excess_share(small, clean, primary)
+    core = subject & _smooth(share) & (share < 0.5)
     core = cv2.erode(core.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
     sources = [area for area in (core, subject, outside > 0) if area.sum() >= 20]
     trust = (sources[0] if sources else outside > 0).astype(np.float32)

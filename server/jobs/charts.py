@@ -48,15 +48,17 @@ def line(values: Sequence[float | None], limit: float | None = None) -> Markup:
     body = ""
     if limit is not None:
         _, y = at(0, limit)
+        words = y + 12 if y < height / 2 else y - 4
         body += (
             f'<line x1="{pad}" x2="{width - 66}" y1="{y:.1f}" y2="{y:.1f}" stroke="#a4572d" '
             'stroke-dasharray="4 3"/>'
-            f'<text x="{width - 62}" y="{y + 4:.1f}" fill="#a4572d">limit {limit:.3g}</text>'
+            f'<text x="{pad}" y="{words:.1f}" fill="#8c4a26">limit {limit:.3g}</text>'
         )
     body += _path([None if v is None else at(n, v) for n, v in enumerate(values)])
-    body += f'<text x="{width - 62}" y="{pad + 4}" fill="#1d2521">{max(known):.3g}</text>'
-    body += f'<text x="{width - 62}" y="{height - 4}" fill="#1d2521">{min(known):.3g}</text>'
-    return _svg(width, height, body, "values in order")
+    x, y = at(len(values) - 1, known[-1])
+    body += f'<text x="{x + 8:.1f}" y="{y + 4:.1f}" fill="#1d2521">{known[-1]:.3g}</text>'
+    label = f"values from {min(known):.3g} to {max(known):.3g}"
+    return _svg(width, height, body, label)
 
 
 def _path(points: Sequence[tuple[float, float] | None]) -> str:

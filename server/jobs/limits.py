@@ -92,7 +92,7 @@ TABLE: tuple[Threshold, ...] = (
         0.36,
         0.2,
         False,
-        8.0,
+        5.0,
         "use a purer screen or lamps that suit its paint, and keep the subject's light "
         "and daylight off it",
         percent=True,
