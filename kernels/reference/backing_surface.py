@@ -122,8 +122,8 @@ def pull_push(values: Array, weights: Array, finest_px: float = 2.0) -> Array:
         x, w = levels[-1]
         size = (-(-x.shape[0] // 2), -(-x.shape[1] // 2))
         total = resized(w.astype(np.float32), *size)
-        mean = resized((x * w).astype(np.float32), *size) / np.maximum(total, 1e-12)
-        levels.append((mean, np.minimum(4 * total, 1)))
+        coarse = resized((x * w).astype(np.float32), *size) / np.maximum(total, 1e-12)
+        levels.append((coarse, np.minimum(4 * total, 1)))
     coarsest, weight = levels[-1]
     whole = float((coarsest * weight).sum() / max(float(weight.sum()), 1e-9))
     up = np.asarray(weight * coarsest + (1 - weight) * whole, np.float32)
