@@ -13,7 +13,8 @@ DEVICE void edge_colour(const Params& P, int method, const float* alpha, const f
         EACH_PIXEL cut[p] = alpha[p] * plate[p];
     } else if (method == EDGE_SUBTRACT) {
         EACH_PIXEL {
-            const float w = clamp01(alpha[p] * P.settle_scale), unsettled = (1.0f - w) * alpha[p];
+            const float w = clamp01(alpha[p] * P.settle_scale);
+            const float unsettled = alpha[p] - w * alpha[p];
             const float taken = plate[p] - (1.0f - alpha[p]) * clean[p];
             cut[p] = w * fmaxf(taken, fminf(plate[p], 0.0f)) + unsettled * plate[p];
         }

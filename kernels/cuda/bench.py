@@ -197,7 +197,7 @@ def preview_ms(engine: CudaEngine, inputs: Inputs, count: int, form: Form) -> fl
         picture = engine.render_device(plan, inputs, View("composite", 960, 540))
     finally:
         engine.card.launch = launch  # type: ignore[method-assign]
-    ms = device_ms(engine.card, calls[-1])
+    ms = device_ms(engine.card, calls[-2])  # the last one encodes the small picture
     del picture  # its memory is written by every launch
     engine.card.form = "auto"
     return ms

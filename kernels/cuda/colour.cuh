@@ -4,9 +4,9 @@
 
 // ACEScct. Source: S-2016-001, section 4.4.1.
 DEVICE float acescct_from_linear(float x) {
-    const float log_part = (fast_log2(fmaxf(x, 0.0078125f)) + 9.72f) * (1.0f / 17.52f);
+    const float log_part = fast_log2(fmaxf(x, 0.0078125f)) * (1.0f / 17.52f) + 9.72f / 17.52f;
     const float toe = x * 10.5402377416545f + 0.0729055341958355f;
-    return x <= 0.0078125f ? toe : log_part;
+    return fminf(toe, log_part);  // the toe touches the curve from above
 }
 
 DEVICE float luminance(float r, float g, float b, const float* w) {

@@ -41,6 +41,11 @@ DEVICE float fast_log2(float x) { return log2f(x); }
 DEVICE float sinpif(float x) { return (float)sin(3.14159265358979323846 * x); }
 DEVICE float cospif(float x) { return (float)cos(3.14159265358979323846 * x); }
 
+DEVICE int bits_of(float x) {
+    int bits;
+    __builtin_memcpy(&bits, &x, 4);
+    return bits;
+}
 DEVICE float divided(float a, float b) { return a / b; }
 DEVICE float root(float x) { return sqrtf(x); }
 DEVICE float clamp01(float x) { return x > 0.0f ? (x < 1.0f ? x : 1.0f) : 0.0f; }
@@ -105,6 +110,7 @@ DEVICE float root(float x) {
 }
 
 DEVICE float clamp01(float x) { return __saturatef(x); }
+DEVICE int bits_of(float x) { return __float_as_int(x); }
 
 // The whole part of 0 <= x < 4194304: adding 2^23, rounded down, leaves it in the last bits.
 DEVICE float whole_part(float x, int* index) {

@@ -10,6 +10,11 @@
 #else
 #define UNROLL_STRUCTURE _Pragma("unroll 1")
 #endif
+#if defined(SPECIALISED) || defined(LEAN)
+#define UNROLL_UNLESS_FULL _Pragma("unroll")
+#else
+#define UNROLL_UNLESS_FULL _Pragma("unroll 1")
+#endif
 
 // Outputs that need the matte, the neutralised plate, the assembly.
 #define ASSEMBLED (OUT_ALPHA | OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE)
@@ -264,9 +269,8 @@ DEVICE void neutralise(const Params& P, int flags, const Pixels& px, const float
         if (!P.pass[n].on) continue;
         const int code = PASS_CODE(P, n);
         const float2* tables = reinterpret_cast<const float2*>(P.hue_tables) + 2 * n * HUES;
-        float before[3][PX];
-        EACH_CHANNEL EACH_PIXEL before[c][p] = x[c][p];
-        float fill[3][PX];
+        float before[3][PX], fill[3][PX];
+        if (code & (PASS_MASK | PASS_SHAPES)) EACH_CHANNEL EACH_PIXEL before[c][p] = x[c][p];
         if ((code & PASS_FILL) == FILL_BACKDROP) load3(P.fill[n], false, P.plane, px.at, fill);
         remove_spill(P.pass[n], code, PRIMARY(flags), P.weights, tables, px.clean, fill, x);
         if (code & PASS_SATURATION_CURVE) saturate_by_hue(P.weights, tables + HUES, x);

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from kernels.cuda.encode import JpegEncoder
 from kernels.cuda.pinned import PinnedRing
 from kernels.cuda.runner import DeviceEngine, Storage
-from kernels.cuda.sources import OPTIONS, Structure, source
+from kernels.cuda.sources import OPTIONS, UNITS, Structure, source
 from kernels.engine import EngineError
 
 log = logging.getLogger(__name__)
@@ -26,6 +26,8 @@ log = logging.getLogger(__name__)
 OLDEST = (7, 5)
 """Compute capability of the oldest cards the current CUDA compiler serves."""
 KEPT_STRUCTURES = 128
+WAITING = 3
+"""Structures that may wait for the compiler; what was asked for before them is no longer seen."""
 Form = Literal["auto", "array", "special"]
 
 
@@ -41,7 +43,8 @@ class CupyDevice:
         self.stream = cupy.cuda.Stream(non_blocking=True)
         self.form: Form = "auto"
         self._here = threading.local()
-        self._units: dict[tuple[str, bool], Any] = {}
+        self._units: dict[tuple[str, int | None], Any] = {}
+        self._lean: dict[tuple[str, int], Future[None]] = {}
         self._special: dict[Structure, Future[Any]] = {}
         self._compiler = ThreadPoolExecutor(1, thread_name_prefix="cuda-compiler")
         self._ring = PinnedRing(self.stream)
@@ -110,10 +113,27 @@ class CupyDevice:
         self.enter()
         module = self._specialised(unit, structure) if structure is not None else None
         if module is None:
-            module = self._unit(unit, structure is not None and structure.is_lean)
+            module = self._general(unit, structure)
         module.get_function(kernel)(grid, block, (args[0],), shared_mem=shared)
 
-    def _unit(self, unit: str, lean: bool = False) -> Any:
+    def _general(self, unit: str, structure: Structure | None) -> Any:
+        """Return a unit's general form; the lean size for a primary is made behind the scenes."""
+        if structure is None or not structure.is_lean:
+            return self._unit(unit)
+        key = (unit, structure.primary)
+        if key not in self._units and self.form == "auto":
+            if key not in self._lean:
+                self._lean[key] = self._compiler.submit(self._compile_lean, unit, structure.primary)
+            return self._unit(unit)
+        return self._unit(unit, structure.primary)
+
+    def _compile_lean(self, unit: str, primary: int) -> None:
+        with self.device:
+            module = cupy.RawModule(code=source(unit, lean=primary), options=OPTIONS)
+            module.compile()
+            self._units[unit, primary] = module
+
+    def _unit(self, unit: str, lean: int | None = None) -> Any:
         key = (unit, lean)
         if key not in self._units:
             self._units[key] = cupy.RawModule(code=source(unit, lean=lean), options=OPTIONS)
@@ -125,8 +145,7 @@ class CupyDevice:
             return None
         compiling = self._special.get(structure)
         if compiling is None:
-            while len(self._special) >= KEPT_STRUCTURES:
-                self._special.pop(next(iter(self._special)))
+            self._drop_stale()
             compiling = self._compiler.submit(self._compile, unit, structure)
             self._special[structure] = compiling
         if self.form == "special":
@@ -134,6 +153,15 @@ class CupyDevice:
         if not compiling.done() or compiling.cancelled() or compiling.exception() is not None:
             return None
         return compiling.result()
+
+    def _drop_stale(self) -> None:
+        """Forget the oldest structures, and those still waiting behind newer ones."""
+        waiting = [key for key, future in self._special.items() if not future.done()]
+        for key in waiting[:-WAITING]:
+            if self._special[key].cancel():
+                del self._special[key]
+        while len(self._special) >= KEPT_STRUCTURES:
+            self._special.pop(next(iter(self._special)))
 
     def _compile(self, unit: str, structure: Structure) -> Any:
         try:
@@ -146,11 +174,10 @@ class CupyDevice:
             raise
 
     def warm(self) -> None:
-        """Compile and load every unit in its general form, the lean size where there is one."""
+        """Compile and load every unit in its general form."""
         self.enter()
-        for unit in ("planes", "place", "blur", "refine"):
+        for unit in UNITS:
             self._unit(unit).compile()
-        self._unit("pointwise", True).compile()
 
 
 class CudaEngine(DeviceEngine):

@@ -38,10 +38,10 @@ DEVICE void remove_spill(const PassParams& q, int code, int k, const float* w,
                          float (*x)[PX]) {
     float s[PX], limit[PX];
     limits(code, q.weight, k, x, limit);
-    bool any = false;
+    int any = 0;
     EACH_PIXEL {
         s[p] = fmaxf(pick(k, x[0][p], x[1][p], x[2][p]) - limit[p], 0.0f) * q.amount;
-        any = any || s[p] > 0.0f;
+        any |= bits_of(s[p]);
     }
     if ((code & PASS_SPILL_CURVE) && any)
         EACH_PIXEL s[p] *= fminf(sample_hue(table, hue_degrees(x[0][p], x[1][p], x[2][p])), 1.0f);
@@ -69,17 +69,18 @@ DEVICE void saturate_limited(float* x, float y, float f) {
 }
 
 // Saturation about luminance by the hue of x. The limit is only worked out where a channel of the
-// plain result is below 0.
+// plain result is below 0: where one has its sign bit set.
 DEVICE void saturate_by_hue(const float* w, const float2* table, float (*x)[PX]) {
-    float y[PX], f[PX], after[3][PX], lowest = 0.0f;
+    float y[PX], f[PX], after[3][PX];
+    int signs = 0;
     EACH_PIXEL {
         f[p] = sample_hue(table, hue_degrees(x[0][p], x[1][p], x[2][p]));
         y[p] = luminance(x[0][p], x[1][p], x[2][p], w);
         const float rest = y[p] - f[p] * y[p];
         EACH_CHANNEL after[c][p] = rest + f[p] * x[c][p];
-        lowest = fminf(lowest, min3(after[0][p], after[1][p], after[2][p]));
+        signs |= bits_of(after[0][p]) | bits_of(after[1][p]) | bits_of(after[2][p]);
     }
-    if (lowest < 0.0f) {
+    if (signs < 0) {
         EACH_PIXEL {
             float v[3] = {x[0][p], x[1][p], x[2][p]};
             saturate_limited(v, y[p], f[p]);

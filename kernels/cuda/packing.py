@@ -162,7 +162,7 @@ def _bind_extractor(p: Any, plan: Plan, sources: dict[str, Source], index: int) 
     if matte is not None:
         code |= C["FROM_STAGE"]
         p["matte"][index] = matte.address
-    if e.reads == "denoised":
+    if e.reads == "denoised" and "denoised" in sources:
         code |= C["READS_DENOISED"]
     p["extractor"][index]["code"] = code
     return code

@@ -103,6 +103,8 @@
 #define OUT_ALPHA_NOISE (1 << 16)
 #define OUT_DECIDING (1 << 17)
 
+#define OUT_BITS 19
+
 #define CHANNEL_COLOUR 0
 #define CHANNEL_LUMINANCE 4
 
@@ -132,10 +134,10 @@ struct Params {
     u64 pass_mask[MAX_PASSES], pass_matte[MAX_PASSES]; // (H, pitch) float
     u64 fill[MAX_PASSES];                             // (3, H, pitch) float
     u64 hue_tables;                                   // float2 [MAX_PASSES][2][HUES]
-    u64 out, out_guide;                               // planes in the order of the OUT bits
+    u64 out[OUT_BITS], out_guide;                     // first plane of each output asked for
     u64 shaper, cube, false_colour;                   // float tables
     u64 columns, rows;                                // Box tables of the preview
-    u64 picture;                                      // (height, width, 3) bytes
+    u64 pooled, picture;                              // (height, width, 3) floats, bytes
     long long plane;                                  // values between planes
     int pitch, x0, y0, x1, y1, frame;
     int extractors, passes, flags, outputs, out_index;
@@ -189,13 +191,14 @@ DEVICE constexpr int pass_code_at(int n) {
 #define LEAN_CODE -1
 #define LEAN_PASS_CODE -1
 #define LEAN_FLAGS -1
+#define LEAN_ALWAYS 0
 #define LEAN_OUTPUTS -1
 #endif
 #define CODE(P, e) ((P).extractor[e].code & LEAN_CODE)
 #define PASS_CODE(P, n) ((P).pass[n].code & LEAN_PASS_CODE)
 #define EXTRACTORS(P) ((P).extractors)
 #define PASSES(P) ((P).passes)
-#define FLAGS(P) ((P).flags & LEAN_FLAGS)
+#define FLAGS(P) (((P).flags & LEAN_FLAGS) | LEAN_ALWAYS)
 #define OUTPUTS(P) ((P).outputs & LEAN_OUTPUTS)
 #define OUT_INDEX(P) ((P).out_index)
 #endif

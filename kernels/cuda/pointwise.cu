@@ -1,61 +1,56 @@
 // The fused launches: everything pointwise between two stages of a plan in one kernel.
 //
 //   pointwise  writes full-size planes (a stage's source, or results)
-//   preview    keys at full resolution, pools to the size on the wire, encodes for the display
+//   preview    keys at full resolution and pools to the size on the wire (finish.cu encodes it)
 //   traffic    reads and writes what `pointwise` does and computes nothing: the speed limit
 //
 // One source in two forms: as it is, structure is read from the arguments; with SPECIALISED defined
 // (see kernels/cuda/sources.py) structure is constant and only one kernel is compiled. Values are
 // arguments in both.
-#ifndef SPECIALISED
+#if !defined(SPECIALISED) && !defined(PX)
 #define PX 2
 #endif
-#include "display.cuh"
+#include "measures.cuh"
 #include "pointwise.cuh"
 
 #define BLOCK_X 32
 #define BLOCK_Y 8
-#ifdef SPECIALISED
-#ifndef MIN_BLOCKS
-#define MIN_BLOCKS 3
-#endif
+
+// Blocks that should fit on a multiprocessor: more of them hide waiting better, but leave each
+// thread fewer registers. Chosen by measurement.
+#if defined(SPECIALISED)
+#define POINTWISE_BLOCKS 3
+#define PREVIEW_BLOCKS 6
+#elif defined(LEAN)
+#define POINTWISE_BLOCKS 4
+#define PREVIEW_BLOCKS 5
 #else
-#ifndef MIN_BLOCKS
-#define MIN_BLOCKS 2
-#endif
+#define POINTWISE_BLOCKS 2
+#define PREVIEW_BLOCKS 4
 #endif
 #define STRIP 128              // pixels of a row that 32 threads work on
 #define PARTS (STRIP / (BLOCK_X * PX))
 
-DEVICE constexpr int planes_of(int bit) {
-    return bit == OUT_FOREGROUND ? 4
-           : (bit & (OUT_NEUTRALISED | OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE | OUT_WRAP)) ? 3
-                                                                                             : 1;
-}
-
-// First plane of an output: outputs lie in the order of their bits.
-DEVICE int plane_of(int outputs, int bit) {
-    int plane = 0;
-#pragma unroll
-    for (int n = 0; n < 19; ++n)
-        if ((1 << n) < bit && (outputs >> n & 1)) plane += planes_of(1 << n);
-    return plane;
-}
-
 // First pixel of a block's strip; strips begin at multiples of 4.
 DEVICE int strip_start(const Params& P) { return (P.x0 & ~3) + (int)blockIdx.x * STRIP; }
+
+DEVICE constexpr int bit_number(int bit) {
+    int n = 0;
+    while (bit >> (n + 1)) ++n;
+    return n;
+}
 
 struct PlaneSink {
     const Params& P;
     long long at;
     DEVICE void put(int bit, int c, const float* v) {
-        const long long plane = plane_of(OUTPUTS(P), bit) + c;
-        store_px(reinterpret_cast<void*>(P.out), FLAGS(P) & OUTPUT_HALF, at + plane * P.plane, v);
+        store_px(reinterpret_cast<void*>(P.out[bit_number(bit)]), FLAGS(P) & OUTPUT_HALF,
+                 at + c * P.plane, v);
     }
 };
 
 #if !defined(SPECIALISED) || S_KERNEL == KERNEL_POINTWISE
-extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y, MIN_BLOCKS)
+extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y, POINTWISE_BLOCKS)
 pointwise(const __grid_constant__ Params P) {
     const int y = P.y0 + (int)(blockIdx.y * BLOCK_Y + threadIdx.y);
     if (y >= P.y1) return;
@@ -69,7 +64,7 @@ pointwise(const __grid_constant__ Params P) {
 }
 #endif
 
-// Only the specialised form is measured.
+// Only the specialised form is measured, with the matte and the composite as outputs.
 #if defined(SPECIALISED) && S_KERNEL == KERNEL_TRAFFIC
 extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y)
 traffic(const __grid_constant__ Params P) {
@@ -91,9 +86,8 @@ traffic(const __grid_constant__ Params P) {
         EACH_CHANNEL sum[p] += px.plate[c][p] + px.denoised[c][p] + px.clean[c][p] + back[c][p];
     }
     PlaneSink sink = {P, px.at};
-    for (int n = 0; n < 19; ++n)
-        if (outputs >> n & 1)
-            for (int c = 0; c < planes_of(1 << n); ++c) sink.put(1 << n, c, sum);
+    if (outputs & OUT_ALPHA) sink.put(OUT_ALPHA, 0, sum);
+    if (outputs & OUT_COMPOSITE) EACH_CHANNEL sink.put(OUT_COMPOSITE, c, sum);
 }
 #endif
 
@@ -104,11 +98,6 @@ traffic(const __grid_constant__ Params P) {
 #define POOL_MEAN 0
 #define POOL_MAX 1
 #define POOL_MIN 2
-#define FINISH_PICTURE 0
-#define FINISH_MATTE 1
-#define FINISH_DECIDING 2
-#define FINISH_EVENNESS 3
-#define FINISH_NOISE 4
 #define SINGLE (OUT_MATTE | OUT_EXTRACTOR)   // views of one plane
 
 struct ViewSink {
@@ -141,34 +130,6 @@ DEVICE float share_of(const Box& box, int at) {
     return at == box.first ? box.share_first : (at == box.end - 1 ? box.share_last : box.share_inner);
 }
 
-// A measure in its colour table, mixed with a dim grey picture where it says nothing.
-DEVICE void measured(const Params& P, float* x) {
-    float measure = x[0] / fmaxf(x[1], 1e-6f);
-    measure = P.finish == FINISH_EVENNESS ? (measure + 1.0f) * 0.5f : measure / 0.1f;
-    const float* table = reinterpret_cast<const float*>(P.false_colour);
-    const float w = x[1], dim = 0.35f * srgb_encode(x[2]);
-#pragma unroll
-    for (int c = 0; c < 3; ++c)
-        x[c] = w * lerp_table(table + c, 256, 3, clamp01(measure)) + (1.0f - w) * dim;
-}
-
-APART void finish(const Params& P, float* x) {
-    switch (P.finish) {
-        case FINISH_MATTE: x[1] = x[2] = x[0]; return;
-        case FINISH_DECIDING:
-#pragma unroll
-            for (int c = 0; c < 3; ++c) x[c] = srgb_encode(x[c]);
-            return;
-        case FINISH_EVENNESS:
-        case FINISH_NOISE: measured(P, x); return;
-        default: break;
-    }
-    look(P, x);
-    pick_channel(P, x);
-    if (P.cube) apply_display(P, x);
-    else srgb_display(x);
-}
-
 #define WARPS 4
 #define SKEW(i) ((i) + ((i) >> 5))
 #define STRIP_PITCH (STRIP + STRIP / 32)
@@ -189,7 +150,7 @@ DEVICE void pool_across(const Params& P, const Box& box, const float (*strip)[ST
 // Each warp makes some rows of a few columns of the picture. Its threads walk down the source rows
 // under one row, PX pixels each, pooling downwards in registers; then each thread pools across for
 // one or more columns, from shared memory. Wide boxes take several strips.
-extern "C" __global__ void __launch_bounds__(BLOCK_X* WARPS, 2 * MIN_BLOCKS)
+extern "C" __global__ void __launch_bounds__(BLOCK_X* WARPS, PREVIEW_BLOCKS)
 preview(const __grid_constant__ Params P) {
     __shared__ float strips[WARPS][3][STRIP_PITCH];
     float (*strip)[STRIP_PITCH] = strips[threadIdx.y];
@@ -234,10 +195,9 @@ preview(const __grid_constant__ Params P) {
                 for (int column = column0 + tx; column < column_end; column += BLOCK_X) {
                     float sum[3] = {carried[0], carried[1], carried[2]};
                     pool_across(P, columns[column], strip, x0, single, sum);
-                    finish(P, sum);
-                    unsigned char* out = reinterpret_cast<unsigned char*>(P.picture)
-                                         + ((long long)row * P.picture_width + column) * 3;
-                    EACH_CHANNEL out[c] = code_value(sum[c]);
+                    float* out = reinterpret_cast<float*>(P.pooled)
+                                 + ((long long)row * P.picture_width + column) * 3;
+                    EACH_CHANNEL out[c] = sum[c];
                 }
             }
             __syncwarp();

@@ -69,10 +69,10 @@ DEVICE void neutralise_all(const Params& P, int flags, const Pixels& px, const f
     const bool with_clean = cut && EDGE(flags) != EDGE_MULTIPLY && !(flags & CLEAN_IS_EVEN);
     const bool with_light = (outputs & (OUT_WRAP | OUT_COMPOSITE)) && (flags & HAS_LIGHT);
     // Where alpha is 0 or 1 the backing's share is 0, whatever its colour.
-    bool mixed = (flags & HAS_AREA) != 0;
-    EACH_PIXEL mixed = mixed || (alpha[p] > 0.0f && alpha[p] < 1.0f);
+    int mixed = flags & HAS_AREA;
+    EACH_PIXEL mixed |= bits_of(alpha[p] - alpha[p] * alpha[p]);
     EACH_CHANNEL EACH_PIXEL n.clean[c][p] = px.clean[c][p];
-    UNROLL_STRUCTURE
+    UNROLL_UNLESS_FULL
     for (int image = 0; image < 3; ++image) {
         if (image == 0   ? !(outputs & NEEDS_NEUTRALISED)
             : image == 1 ? !(with_clean && mixed)

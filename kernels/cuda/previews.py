@@ -1,4 +1,4 @@
-"""The preview launch: keyed at full resolution, pooled, encoded for the display in one kernel."""
+"""The preview: keyed at full resolution and pooled in one launch, encoded by a small second one."""
 
 from __future__ import annotations
 
@@ -92,13 +92,14 @@ class Previews:
         packed = packed.with_flags(POOLINGS[pooling_of(view)] << C["POOL_SHIFT"])
         p = packed.params[0]
         picture = self.device.empty((view.height, view.width, 3), np.uint8)
+        pooled = self.device.empty((view.height, view.width, 3), np.float32)
         x0, y0, x1, y1 = region
         across = (float(x0), float(x1), view.width, width)
         down = (float(y0), float(y1), view.height, height)
         held = [self._kept(axis, lambda axis=axis: boxes(*axis)) for axis in (across, down)]
         p["columns"], p["rows"] = (self.device.pointer(table) for table in held)
-        p["picture"], p["picture_width"], p["picture_height"] = (
-            self.device.pointer(picture), view.width, view.height)
+        p["picture"], p["pooled"] = self.device.pointer(picture), self.device.pointer(pooled)
+        p["picture_width"], p["picture_height"] = view.width, view.height
         p["finish"] = FINISHES.get(view.name, 0)
         p["x0"], p["y0"], p["x1"], p["y1"] = region
         if view.name in ("evenness", "alpha_noise"):
@@ -113,6 +114,8 @@ class Previews:
         grid = blocks(view.width, view.height, tile[0], WARPS * tile[1])
         self.device.launch("pointwise", "preview", grid, (32, WARPS), packed.params,
                            structure=replace(packed.structure, kernel="preview"))
+        self.device.launch("finish", "finish_picture", blocks(view.width, view.height, 32, 8),
+                           (32, 8), packed.params)
         return picture
 
     def _pack_look(self, p: Any, view: View, held: list[Any]) -> None:

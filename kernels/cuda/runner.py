@@ -39,6 +39,7 @@ RESULTS = {
     "composite": (C["OUT_COMPOSITE"], 3),
 }
 """Results of `planes` in the order of their bits, with their channels."""
+CHANNELS_OF = {**dict(RESULTS.values()), C["OUT_WRAP"]: 3, C["OUT_FOREGROUND"]: 4}
 
 
 @dataclass(frozen=True, eq=False)
@@ -323,11 +324,23 @@ class DeviceEngine:
         """Run the fused kernel; in the benchmark also its traffic-only counterpart."""
         p = packed.params[0]
         x0, y0, x1, y1 = region
-        p["out"], p["out_guide"] = target, guide
+        p["out"], p["out_guide"] = self._targets(packed, target), guide
         p["x0"], p["y0"], p["x1"], p["y1"] = region
         grid = blocks(x1 - (x0 & ~3), y1 - y0, 128, 8)
         self.device.launch("pointwise", kernel, grid, (32, 8), packed.params,
                            structure=replace(packed.structure, kernel=kernel))
+
+
+    def _targets(self, packed: Packed, target: int) -> list[int]:
+        """Return the address of each output's first plane; outputs lie in the order of bits."""
+        structure = packed.structure
+        plane = int(packed.params[0]["plane"]) * (2 if structure.flags & C["OUTPUT_HALF"] else 4)
+        addresses = [0] * C["OUT_BITS"]
+        for bit in range(C["OUT_BITS"]):
+            if structure.outputs >> bit & 1:
+                addresses[bit] = target
+                target += CHANNELS_OF.get(1 << bit, 1) * plane
+        return addresses
 
 
 @dataclass

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-UNITS = ("pointwise", "blur", "refine", "place", "planes")
+UNITS = ("pointwise", "finish", "blur", "refine", "place", "planes")
 """Names of the .cu files."""
 OPTIONS = ("--std=c++17",)
 """Compiler options: no fast-math, which would break parity between the engines."""
@@ -52,11 +52,18 @@ class Structure:
 
 
     @property
+    def primary(self) -> int:
+        """Channel of the backing's primary."""
+        return self.flags >> constants()["PRIMARY_SHIFT"] & 3
+
+    @property
     def is_lean(self) -> bool:
         """Whether the general form's lean size serves this structure."""
-        limits = lean_limits()
+        limits = lean_limits(self.primary)
         return (
-            self.flags & ~limits["FLAGS"] == 0
+            self.flags & ~(limits["FLAGS"] | limits["ALWAYS"]) == 0
+            and self.flags & (limits["ALWAYS"] | 3 << constants()["PRIMARY_SHIFT"])
+            == limits["ALWAYS"]
             and self.outputs & ~limits["OUTPUTS"] == 0
             and all(code & ~limits["CODE"] == 0 for code in self.extractors)
             and not any(_is_delta_e(code) for code in self.extractors)
@@ -64,24 +71,22 @@ class Structure:
         )
 
 
-LEAN_FLAGS = (
-    "PLATE_HALF", "DENOISED_HALF", "CLEAN_HALF", "BACKDROP_HALF", "HAS_DENOISED", "HAS_CLEAN",
-    "HAS_BACKDROP", "HAS_PLATE_ALPHA", "HAS_GARBAGE", "HAS_HOLDOUT", "HAS_WRAP", "HAS_CUMULATIVE",
-    "CLEAN_IS_EVEN", "OUTPUT_HALF",
-)
-LEAN_OUTPUTS = ("OUT_ALPHA", "OUT_NEUTRALISED", "OUT_CUTOUT", "OUT_COMPOSITE", "OUT_EXTRACTOR",
-                "OUT_RAW", "OUT_JOINED", "OUT_MATTE", "OUT_PLATE")
+LEAN_FLAGS = ("HAS_CLEAN", "HAS_GARBAGE", "HAS_HOLDOUT", "HAS_CUMULATIVE", "CLEAN_IS_EVEN",
+              "OUTPUT_HALF", "CLEAN_HALF")
+LEAN_ALWAYS = ("PLATE_HALF", "BACKDROP_HALF", "HAS_BACKDROP")
+LEAN_OUTPUTS = ("OUT_ALPHA", "OUT_COMPOSITE", "OUT_MATTE", "OUT_NEUTRALISED", "OUT_CUTOUT")
 
 
-@lru_cache(maxsize=1)
-def lean_limits() -> dict[str, int]:
-    """Return the bits that the lean size understands, by the name of what they are bits of."""
+@lru_cache(maxsize=4)
+def lean_limits(primary: int) -> dict[str, int]:
+    """Return the bits that the lean size of a primary understands, by what they are bits of."""
     c = constants()
     flags = sum(c[name] for name in LEAN_FLAGS)
-    flags |= 3 << c["PRIMARY_SHIFT"] | 3 << c["POOL_SHIFT"] | c["EDGE_SUBTRACT"] << c["EDGE_SHIFT"]
-    left_out = c["FLOOR_IN_SIGMA"]
+    flags |= 3 << c["POOL_SHIFT"] | c["EDGE_SUBTRACT"] << c["EDGE_SHIFT"]
+    left_out = c["FLOOR_IN_SIGMA"] | c["HAS_MASK"] | c["READS_DENOISED"]
     return {
         "FLAGS": flags,
+        "ALWAYS": sum(c[name] for name in LEAN_ALWAYS) | primary << c["PRIMARY_SHIFT"],
         "OUTPUTS": sum(c[name] for name in LEAN_OUTPUTS),
         "CODE": (1 << 17) - 1 & ~left_out,
         "PASS_CODE": c["PASS_LIMIT"] | c["FILL_GREY"] | c["PASS_SPILL_CURVE"]
@@ -120,16 +125,18 @@ def _unit(name: str) -> str:
     return _expand(_read(f"{name}.cu"), set())
 
 
-def source(unit: str, structure: Structure | None = None, *, lean: bool = False) -> str:
+def source(unit: str, structure: Structure | None = None, *, lean: int | None = None) -> str:
     """Return the whole source of a unit.
 
-    structure: gives the specialised form. lean: the smaller size of the general form.
+    structure: gives the specialised form. lean: the primary's channel gives the smaller size of
+    the general form.
     """
     if structure is not None:
         return structure.defines() + _unit(unit)
-    if not lean:
+    if lean is None:
         return _unit(unit)
-    limits = "".join(f"#define LEAN_{name} {bits}\n" for name, bits in lean_limits().items())
+    given = lean_limits(lean).items()
+    limits = "".join(f"#define LEAN_{name} {bits}\n" for name, bits in given)
     return f"#define LEAN\n{limits}{_unit(unit)}"
 
 

@@ -28,7 +28,7 @@ def compiler() -> str | None:
 
 @lru_cache(maxsize=64)
 def library(
-    unit: str, structure: Structure | None, change: tuple[str, str] | None, lean: bool = False
+    unit: str, structure: Structure | None, change: tuple[str, str] | None, lean: int | None = None
 ) -> ctypes.CDLL:
     """Compile a unit and load it; results are kept on disk by the text's hash.
 
@@ -116,7 +116,9 @@ class HostDevice:
     ) -> None:
         """Run a kernel to its end."""
         change = self.change[1] if self.change and self.change[0] == unit else None
-        lean = self.form == "array" and structure is not None and structure.is_lean
+        lean = None
+        if self.form == "array" and structure is not None and structure.is_lean:
+            lean = structure.primary
         code = library(unit, structure if self.form == "special" else None, change, lean)
         size = getattr(code, f"size_{kernel}")
         size.restype = ctypes.c_size_t
