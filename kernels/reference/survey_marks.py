@@ -30,6 +30,10 @@ class Marks:
     crease_mask: Mask
 
 
+NO_MARKS = Marks(np.zeros((0, 4)), np.zeros((0, 0), bool), np.zeros((0, 0), bool))
+"""Where nothing is seen on the backing."""
+
+
 def find_marks(small: Array, fit: BackingFit) -> Marks:
     """Find markers (compact other-coloured spots inside the backing) and creases (thin lines).
 

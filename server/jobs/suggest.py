@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,12 +19,14 @@ from kernels.reference.survey import FrameSurvey, Measures, measure_frame
 from kernels.reference.survey_subject import subject_weights
 from server.jobs.arrange import Findings, arrange
 from server.jobs.summary import summarise
-from server.jobs.survey import sample_frames
+from server.jobs.survey import has_next, note_motion, sample_frames
 from server.media import Shot, write_exr
 
 Array = NDArray[Any]
 Progress = Callable[[int, int], None]
 FRAMES = 5
+CAMERA_RESTS_PX = 1.5
+"""Marker motion a frame under which the camera counts as locked off."""
 ALONE = 0.06
 """A marker this share of the frame's width from anything but screen is alone."""
 SHADES = {"4:2:0", "4:2:2"}
@@ -80,6 +82,8 @@ def suggest_shot(
     surveys: dict[int, FrameSurvey] = {}
     for done, frame in enumerate(chosen, start=1):
         surveys[frame] = measure_frame(shot.read(frame).pixels, detail=False)
+        if done == 1 and has_next(shot, frame):
+            note_motion(shot, frame, surveys[frame])
         if progress is not None:
             progress(done, len(chosen) + 1)
     suggestion = combine(surveys, shot.height, shot.width, shot.chroma)
@@ -104,6 +108,8 @@ def combine(
         f: s for f, s in surveys.items() if s.fit is not None and s.fit.primary == summary.primary
     }
     fits = [s.fit for s in kept.values() if s.fit is not None]
+    if (summary.camera_px or 0.0) > CAMERA_RESTS_PX:
+        fits = [replace(fit, creases=np.zeros_like(fit.creases)) for fit in fits]
     fit = merge_fits([s.small for s in kept.values()], fits)
     weights = [
         subject_weights(s.small, fit.colour, s.areas, summary.primary)

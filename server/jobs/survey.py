@@ -17,7 +17,7 @@ from kernels.reference.backing_find import find_backing
 from kernels.reference.backing_fit import fit_backing, working_size
 from kernels.reference.backing_surface import resized
 from kernels.reference.survey import FrameSurvey, Measures, measure_frame
-from kernels.reference.survey_marks import Motion, find_marks, measure_motion
+from kernels.reference.survey_marks import NO_MARKS, find_marks, measure_motion
 from server.jobs.pictures import MapPicture, display_codes, jpeg_text, map_picture, marked
 from server.jobs.summary import summarise
 from server.jobs.verdict import Verdict, judge
@@ -205,32 +205,35 @@ def _measure(shot: Shot, picture: Frame, known: bool, detail: bool) -> FrameSurv
 
 def _add_motion(shot: Shot, found: dict[int, FrameSurvey]) -> None:
     """Measure motion at a few sampled frames by reading the frames after them."""
-    seen = [f for f, s in found.items() if s.fit is not None and f + 1 in set(shot.frames)]
-    gone = set(shot.missing_frames)
-    pairs = [f for f in seen if f + 1 not in gone]
+    pairs = [f for f, s in found.items() if s.fit is not None and has_next(shot, f)]
     for frame in pairs[:: max(1, len(pairs) // MOTION_PAIRS)][:MOTION_PAIRS]:
-        here = found[frame]
-        motion = _motion_from(here, found.get(frame + 1), shot, frame + 1)
-        if motion is not None:
-            here.measures.motion_px = motion.subject_px
-            here.measures.camera_px = motion.camera_px
+        note_motion(shot, frame, found[frame], found.get(frame + 1))
 
 
-def _motion_from(
-    here: FrameSurvey, there: FrameSurvey | None, shot: Shot, next_frame: int
-) -> Motion | None:
-    """Motion to the next frame; one that was not surveyed is read and fitted only."""
+def has_next(shot: Shot, frame: int) -> bool:
+    """Tell whether the frame after `frame` exists."""
+    return frame + 1 in shot.frames and frame + 1 not in shot.missing_frames
+
+
+def note_motion(
+    shot: Shot, frame: int, here: FrameSurvey, there: FrameSurvey | None = None
+) -> None:
+    """Measure motion from a surveyed frame to the next and note it in its measures.
+
+    there: the next frame's survey; without it the frame is read and only fitted.
+    """
     if here.fit is None or here.areas is None or here.marks is None:
-        return None
+        return
     small, marks = (there.small, there.marks) if there is not None else (None, None)
     if small is None:
-        pixels = shot.read(next_frame).pixels
+        pixels = shot.read(frame + 1).pixels
         small = resized(pixels, *working_size(*pixels.shape[1:]))
     if marks is None:
         found = find_backing(small, (here.fit.primary,))
-        marks = find_marks(small, fit_backing(small, found)) if found is not None else here.marks
+        marks = find_marks(small, fit_backing(small, found)) if found is not None else NO_MARKS
     pair = (here.marks, marks)
-    return measure_motion(here.small, small, pair, here.areas.edge, here.fit.step)
+    motion = measure_motion(here.small, small, pair, here.areas.edge, here.fit.step)
+    here.measures.motion_px, here.measures.camera_px = motion.subject_px, motion.camera_px
 
 
 def _picture_frame(chosen: list[int], found: dict[int, FrameSurvey]) -> int:

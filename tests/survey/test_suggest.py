@@ -20,6 +20,7 @@ from kernels.reference.survey import measure_frame
 from kernels.reference.survey_subject import excess_share
 from server.jobs.arrange import Findings, arrange, matte_sigma
 from server.jobs.suggest import SuggestError, combine, suggest
+from server.jobs.survey import survey_shot
 from server.media import open_shot, write_exr
 from tests.survey.screens import flat, noisy, with_disc, with_markers
 
@@ -125,6 +126,23 @@ def test_drifting_light_is_followed_by_keyed_gains(tmp_path: Path) -> None:
     steady.mkdir()
     recipe = suggest(open_shot(written(steady)), clean_plate=tmp_path / "d.exr")
     assert recipe.extractors[0].gain == 1.0  # type: ignore[union-attr]
+
+
+def test_a_moving_camera_is_noticed(tmp_path: Path) -> None:
+    """Common practice, no source: markers that move together by 3 px a frame."""
+    for n in range(6):
+        image, alpha = with_disc(flat(), 1.0, radius=0.25)
+        spots = [(x + 3 * n, y) for x in (120, 300, 640, 840) for y in (70, 200)]
+        screen = with_markers(flat(), spots)
+        light = np.where(alpha > 0.001, image, screen)
+        write_exr(tmp_path / f"pan.{n + 1}.exr", {"": noisy(light, 2e-5, 2e-6, n)},
+                  interop_id="lin_ap1_scene")  # fmt: skip
+    shot = open_shot(tmp_path / "pan.#.exr")
+    recipe = suggest(shot, clean_plate=tmp_path / "c.exr")
+    assert "the camera moves by about 3" in recipe.notes["camera"]
+    assert recipe.garbage == []
+    measures = survey_shot(shot).measures
+    assert measures.camera_px == pytest.approx(3, abs=0.75)
 
 
 def test_no_screen_is_one_clear_sentence(tmp_path: Path) -> None:
