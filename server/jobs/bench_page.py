@@ -20,8 +20,15 @@ from server.start import ServeOptions, make_service
 from server.timing import percentile
 
 CHROMIUM = "/usr/bin/chromium"
-ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-             "--disable-background-networking", "--disable-component-update", "--disable-sync")
+ARGUMENTS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
 STEPS, EVERY_S = 100, 0.04
 TARGET_MS = 80.0
 LISTEN = """async () => {
@@ -46,10 +53,16 @@ def bench_page(engine: Any = "auto", threads: int = 0) -> dict[str, Any]:
         folder = Path(name)
         media = folder / "media"
         media.mkdir()
-        settings = Settings.model_validate({
-            "engine": engine, "threads": threads, "port": 0, "disk_cache_mb": 0,
-            "data_dir": str(folder / "data"), "cache_dir": str(folder / "cache"),
-        })
+        settings = Settings.model_validate(
+            {
+                "engine": engine,
+                "threads": threads,
+                "port": 0,
+                "disk_cache_mb": 0,
+                "data_dir": str(folder / "data"),
+                "cache_dir": str(folder / "cache"),
+            }
+        )
         options = ServeOptions(str(write_bench_shot(media)), first_recipe=bench_recipe)
         service, _ = make_service(options, settings)
         with running(service, options, settings) as address, sync_playwright() as playwright:
@@ -63,8 +76,11 @@ def bench_page(engine: Any = "auto", threads: int = 0) -> dict[str, Any]:
             result = _drag(page)
             browser.close()
         return {
-            "engine": service.engine.name, "on": service.engine.description,
-            "frame": f"{WIDTH}x{HEIGHT}", "viewport": "1440x900", **result,
+            "engine": service.engine.name,
+            "on": service.engine.description,
+            "frame": f"{WIDTH}x{HEIGHT}",
+            "viewport": "1440x900",
+            **result,
         }
 
 
@@ -96,8 +112,11 @@ def _drag(page: Any) -> dict[str, Any]:
     timing = page.evaluate('async () => (await import("/js/store.js")).state.timing')
     return {
         "control to picture": {
-            "name": "control moved to picture drawn", "p50_ms": p50,
-            "p99_ms": percentile(moving, 99), "count": len(moving), "target_ms": TARGET_MS,
+            "name": "control moved to picture drawn",
+            "p50_ms": p50,
+            "p99_ms": percentile(moving, 99),
+            "count": len(moving),
+            "target_ms": TARGET_MS,
             "verdict": "reached" if p50 <= TARGET_MS else "missed",
         },
         "of which the server's, message in to picture out ms": timing.get("message_to_picture"),

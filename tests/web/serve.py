@@ -20,24 +20,34 @@ def main(given: dict[str, str]) -> None:
     """Serve until terminated."""
     data = Path(given["data"])
     settings = Settings(
-        engine="cpu", threads=1, decode_workers=1, port=int(given["port"]), data_dir=str(data),
-        cache_dir=str(data / "cache"), host_memory_mb=256, disk_cache_mb=64,
+        engine="cpu",
+        threads=1,
+        decode_workers=1,
+        port=int(given["port"]),
+        data_dir=str(data),
+        cache_dir=str(data / "cache"),
+        host_memory_mb=256,
+        disk_cache_mb=64,
     )
 
     def path(name: str) -> Path | None:
         return Path(given[name]) if given.get(name) else None
 
     options = ServeOptions(
-        shot=given["shot"], clean_plate=path("clean_plate"), backdrop=path("backdrop"),
-        first_recipe=first_recipe, renders=data / "renders",
+        shot=given["shot"],
+        clean_plate=path("clean_plate"),
+        backdrop=path("backdrop"),
+        first_recipe=first_recipe,
+        renders=data / "renders",
     )
     service, _ = make_service(options, settings)
 
     def ready(address: str) -> None:
         links = {
             "address": address,
-            "operator": [f"{address}/join#{service.gate.make_link('operator')}"
-                         for _ in range(LINKS)],
+            "operator": [
+                f"{address}/join#{service.gate.make_link('operator')}" for _ in range(LINKS)
+            ],
             "reviewer": f"{address}/join#{service.gate.make_link('reviewer')}",
         }
         print(json.dumps(links), flush=True)

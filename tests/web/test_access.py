@@ -9,7 +9,9 @@ from typing import Any
 import axe_playwright_python
 import pytest
 
-from tests.web.conftest import DESK, TABLET, UPRIGHT, Running, Seat
+from tests.web.conftest import DESK, TABLET, UPRIGHT
+from tests.web.running import Running
+from tests.web.seat import Seat
 
 STEPS = ("prepare", "extract", "neutralise", "assemble", "check")
 AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
@@ -34,10 +36,12 @@ def serious(seat: Seat) -> list[str]:
     """Serious and critical findings of axe."""
     if not seat.page.evaluate("() => 'axe' in window"):
         seat.page.evaluate(AXE)
-    found = seat.page.evaluate(
-        "(tags) => axe.run(document, { runOnly: tags })", TAGS)["violations"]
-    return [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in found
-            if v["impact"] in ("serious", "critical")]
+    found = seat.page.evaluate("(tags) => axe.run(document, { runOnly: tags })", TAGS)["violations"]
+    return [
+        f"{v['id']}: {v['nodes'][0]['html'][:160]}"
+        for v in found
+        if v["impact"] in ("serious", "critical")
+    ]
 
 
 @pytest.mark.parametrize("name", list(SIZES))
@@ -93,8 +97,9 @@ def test_a_key_can_be_made_with_the_keyboard_alone(desk: Seat) -> None:
             break
     else:
         pytest.fail("the gain cannot be reached by Tab")
-    assert desk.page.evaluate("() => getComputedStyle(document.activeElement).outlineStyle") \
-        != "none"
+    assert (
+        desk.page.evaluate("() => getComputedStyle(document.activeElement).outlineStyle") != "none"
+    )
     if desk.page.evaluate("() => document.activeElement.tagName") == "INPUT":
         press("ArrowUp")
     else:
@@ -128,7 +133,11 @@ def test_nothing_is_fetched_from_elsewhere_and_nothing_breaks_the_policy(
     one.open(service.address)
     for step in STEPS:
         one.step(step)
-    elsewhere = [url for url in asked if not url.startswith((service.address, "data:", "blob:"))
-                 and not url.startswith(service.address.replace("http", "ws"))]
+    elsewhere = [
+        url
+        for url in asked
+        if not url.startswith((service.address, "data:", "blob:"))
+        and not url.startswith(service.address.replace("http", "ws"))
+    ]
     assert elsewhere == []
     one.close()

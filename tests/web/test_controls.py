@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from kernels.recipe import EXTRACTORS
-from tests.web.conftest import Seat
+from tests.web.seat import Seat
 
 NOT_CONTROLS = {"id", "kind", "on", "shapes", "refine"}
 BAND_ENDS = {"low_out", "low_in", "high_in", "high_out"}
@@ -32,8 +32,8 @@ def test_every_field_of_every_extractor_has_a_control_with_its_help(desk: Seat) 
         wanted = set(model.model_fields) - NOT_CONTROLS - BAND_ENDS
         fields = desk.page.locator(f"#panel [data-field^='extractors/{item['id']}/']")
         titles = fields.evaluate_all(
-            "list => list.map(n => [n.dataset.field.split('/')[2],"
-            " n.querySelector('.name').title])")
+            "list => list.map(n => [n.dataset.field.split('/')[2], n.querySelector('.name').title])"
+        )
         helps = dict(titles)
         assert wanted <= set(helps)
         for name in wanted:
@@ -128,12 +128,15 @@ def test_a_value_keyed_over_frames_follows_the_playhead(desk: Seat) -> None:
     number.press("Enter")
     desk.settle()
     keys = desk.recipe("extractors[0].gain")
-    assert keys == {"keys": [{"frame": 1001, "value": 1}, {"frame": 1005, "value": 2}],
-                    "between": "linear"}
+    assert keys == {
+        "keys": [{"frame": 1001, "value": 1}, {"frame": 1005, "value": 2}],
+        "between": "linear",
+    }
     desk.go(1003)
     desk.page.wait_for_function(
         "() => document.querySelector('#panel .slider[aria-label$=\"gain\"]')"
-        ".getAttribute('aria-valuenow') === '1.5'")
+        ".getAttribute('aria-valuenow') === '1.5'"
+    )
     assert field.locator(".keybtn").get_attribute("data-state") == "keyed"
 
 
@@ -144,5 +147,6 @@ def test_latency_and_engine_are_always_shown(desk: Seat) -> None:
     desk.until("state.latency !== null")
     assert "cpu engine" in desk.page.inner_text("#status")
     desk.page.wait_for_function(
-        "() => /\\d+ ms/.test(document.querySelector('#status .latency').textContent)")
+        "() => /\\d+ ms/.test(document.querySelector('#status .latency').textContent)"
+    )
     assert "Connected" in desk.page.inner_text("#status")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.web.conftest import FRAMES, Seat
+from tests.web.conftest import FRAMES
+from tests.web.seat import Seat
 from tests.web.test_picture import show
 
 LAST = 1000 + FRAMES
@@ -31,6 +32,7 @@ def test_scrub_step_and_type_a_frame(desk: Seat) -> None:
     number.fill("1002")
     number.press("Enter")
     desk.until("state.playhead.frame === 1002")
+    desk.settle()
     assert strip.get_attribute("aria-valuenow") == "1002"
 
 
@@ -55,7 +57,8 @@ def test_play_loops_between_in_and_out_and_counts_what_it_drops(desk: Seat) -> N
     desk.page.get_by_role("button", name="Play", exact=True).click()
     desk.until("state.playhead.playing")
     desk.page.wait_for_function(
-        "(n) => Number(document.getElementById('picture').dataset.pictures) > n + 6", arg=pictures)
+        "(n) => Number(document.getElementById('picture').dataset.pictures) > n + 6", arg=pictures
+    )
     assert "dropped" in desk.page.inner_text(".frames .late")
     desk.page.get_by_label("Pause").click()
     desk.until("!state.playhead.playing")
@@ -89,16 +92,19 @@ def test_scopes_show_any_view_and_follow_changes(desk: Seat) -> None:
         show(desk, name)
         desk.page.wait_for_function(
             "(name) => (document.getElementById('scopes').dataset.drawn ?? '').startsWith(name)",
-            arg=name)
+            arg=name,
+        )
     before = desk.page.get_attribute("#scopes", "data-drawn")
     desk.slider("gain").press("End")
     desk.page.wait_for_function(
-        "(before) => document.getElementById('scopes').dataset.drawn !== before", arg=before)
+        "(before) => document.getElementById('scopes').dataset.drawn !== before", arg=before
+    )
     targets = desk.page.evaluate(
         """() => new Promise(async (done) => {
             const { wantShown } = await import("/js/scopes.js");
             const stop = wantShown("vectorscope", (m) => { stop(); done(m.targets); });
-        })""")
+        })"""
+    )
     green = next(t for t in targets if t["name"].lower().startswith("g") and t["level"] == 75)
     assert (green["cb"], green["cr"]) == pytest.approx((0.75 * -0.3854, 0.75 * -0.4542), abs=1e-3)
     for kind in ("histogram", "waveform", "vectorscope"):
@@ -107,7 +113,9 @@ def test_scopes_show_any_view_and_follow_changes(desk: Seat) -> None:
                 const c = document.querySelector(`[data-kind=${kind}] canvas`);
                 const data = c.getContext("2d").getImageData(0, 0, c.width, c.height).data;
                 return data.reduce((n, v) => n + (v > 60), 0);
-            }""", kind)
+            }""",
+            kind,
+        )
         assert drawn > 500
     desk.page.get_by_label("Scopes", exact=True).last.click()
     assert not desk.page.locator("#scopes").is_visible()

@@ -10,16 +10,9 @@ from typing import Any
 import pytest
 
 from demo_media.demo import DemoPaths
-from tests.web.conftest import (
-    DESK,
-    TABLET,
-    Running,
-    Seat,
-    free_port,
-    options,
-    start,
-    start_command,
-)
+from tests.web.conftest import DESK, TABLET
+from tests.web.running import Running, free_port, options, start, start_command
+from tests.web.seat import Seat
 from tests.web.test_picture import show
 
 Make = Callable[..., Seat]
@@ -101,7 +94,9 @@ def test_two_operators_do_not_overwrite_each_other_silently(desk: Seat, seat: Ma
             page.state.revision = seen;
             page.set(["extractors", page.state.recipe.extractors[0].id, "gain"], 1.5,
                      { label: "screen: gain" });
-        }""", seen)
+        }""",
+        seen,
+    )
     told = desk.page.locator(".toast", has_text="Somebody else changed this")
     told.wait_for()
     assert desk.recipe("extractors[0].gain") == 0.5

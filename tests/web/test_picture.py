@@ -11,7 +11,8 @@ from OpenImageIO import ImageInput
 from demo_media.demo import DemoPaths
 from kernels.reference.display import PALETTE, false_colour_table
 from kernels.reference.view import EVENNESS_STOPS, NOISE_RANGE
-from tests.web.conftest import HEIGHT, WIDTH, Seat
+from tests.web.conftest import HEIGHT, WIDTH
+from tests.web.seat import Seat
 
 
 def plate(demo: DemoPaths, frame: int = 1001) -> np.ndarray[Any, Any]:
@@ -38,7 +39,7 @@ def patch(seat: Seat, picture: np.ndarray[Any, Any], x: float, y: float) -> np.n
     box = seat.page.locator("#picture").bounding_box()
     px, py = seat.at(x, y)
     i, j = round(px - box["x"]), round(py - box["y"])
-    return picture[j - 3:j + 4, i - 3:i + 4].reshape(-1, 3).mean(0)
+    return picture[j - 3 : j + 4, i - 3 : i + 4].reshape(-1, 3).mean(0)
 
 
 def test_every_view_can_be_shown(desk: Seat) -> None:
@@ -63,10 +64,11 @@ def test_values_under_the_pointer_are_the_plates_own(desk: Seat, demo: DemoPaths
     truth = plate(demo)[200, 240]
     desk.page.mouse.move(*desk.at(240.5, 200.5))
     desk.page.wait_for_function(
-        "() => document.getElementById('readout').textContent.includes('240, 200')")
+        "() => document.getElementById('readout').textContent.includes('240, 200')"
+    )
     shown = desk.page.locator("#readout span").all_inner_texts()
     at = shown.index("linear")
-    assert [float(v) for v in shown[at + 1:at + 4]] == pytest.approx(list(truth), abs=2e-4)
+    assert [float(v) for v in shown[at + 1 : at + 4]] == pytest.approx(list(truth), abs=2e-4)
     assert any(text.startswith("code") for text in shown)
 
 
@@ -92,10 +94,15 @@ def test_zoom_goes_to_single_pixels_shown_as_squares(desk: Seat) -> None:
     box = desk.page.locator("#picture").bounding_box()
     left = desk.at(240, 135)[0] - box["x"]
     row = picture[round(desk.at(240, 135.5)[1] - box["y"])]
-    steps = [abs(row[round(left + k * scale) + d] - row[round(left + k * scale) + d - 1]).max()
-             for k in range(-4, 5) for d in (-1, 0, 1)]
-    inside = [abs(row[round(left + (k + 0.5) * scale) + 1] - row[round(left + (k + 0.5) * scale)])
-              .max() for k in range(-4, 5)]
+    steps = [
+        abs(row[round(left + k * scale) + d] - row[round(left + k * scale) + d - 1]).max()
+        for k in range(-4, 5)
+        for d in (-1, 0, 1)
+    ]
+    inside = [
+        abs(row[round(left + (k + 0.5) * scale) + 1] - row[round(left + (k + 0.5) * scale)]).max()
+        for k in range(-4, 5)
+    ]
     assert max(inside) <= 2
     assert max(steps) > 6
     desk.page.get_by_role("button", name="Whole frame").click()
@@ -116,10 +123,13 @@ def test_pinch_zooms_about_the_fingers_and_a_double_tap_goes_back(tablet: Seat) 
     x, y = tablet.at(200, 120)
 
     def touch(kind: str, *points: tuple[float, float]) -> None:
-        session.send("Input.dispatchTouchEvent", {
-            "type": kind,
-            "touchPoints": [{"x": a, "y": b, "id": i} for i, (a, b) in enumerate(points)],
-        })
+        session.send(
+            "Input.dispatchTouchEvent",
+            {
+                "type": kind,
+                "touchPoints": [{"x": a, "y": b, "id": i} for i, (a, b) in enumerate(points)],
+            },
+        )
 
     touch("touchStart", (x - 40, y))
     touch("touchStart", (x - 40, y), (x + 40, y))
@@ -157,6 +167,7 @@ def _decode(png: bytes) -> np.ndarray[Any, Any]:
     import io
 
     from PIL import Image
+
     return np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
 
 
@@ -181,7 +192,9 @@ def test_the_wipe_is_dragged_by_its_edge_between_any_two_views(desk: Seat) -> No
     desk.page.wait_for_timeout(300)
     assert patch(desk, desk.picture(), 60, 40).max() < 30
     edge.press("PageUp")
-    assert desk.page.evaluate("() => page.view.wipe.at") == pytest.approx(40 / WIDTH + 0.1, abs=.01)
+    assert desk.page.evaluate("() => page.view.wipe.at") == pytest.approx(
+        40 / WIDTH + 0.1, abs=0.01
+    )
     desk.page.get_by_label("Turn the wipe's edge").click()
     assert edge.get_attribute("aria-orientation") == "vertical"
     desk.page.get_by_label("Wipe between two views").click()
@@ -257,7 +270,8 @@ def test_measuring_views_have_the_engines_own_legend(desk: Seat) -> None:
     show(desk, "alpha_noise")
     assert "No noise is measured yet" in legend.inner_text()
     desk.page.evaluate(
-        """() => page.set(["backing", "noise", "gain"], [1e-4, 1e-4, 1e-4], { label: "noise" })""")
+        """() => page.set(["backing", "noise", "gain"], [1e-4, 1e-4, 1e-4], { label: "noise" })"""
+    )
     desk.settle()
     assert f"{NOISE_RANGE:g}" in legend.inner_text()
     show(desk, "deciding")
@@ -268,7 +282,8 @@ def test_measuring_views_have_the_engines_own_legend(desk: Seat) -> None:
         """async () => {
             const m = await import("/js/legend.js");
             return [m.LINE.map(m.srgbOfLab), m.PALETTE];
-        }""")
+        }"""
+    )
     table = np.asarray(false_colour_table()) * 255
     assert np.abs(np.asarray(ends) - table[[0, -1]]).max() <= 2
     assert np.array_equal(palette, np.round(PALETTE * 255))

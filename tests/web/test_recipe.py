@@ -6,7 +6,9 @@ import json
 import time
 from pathlib import Path
 
-from tests.web.conftest import FRAMES, Running, Seat
+from tests.web.conftest import FRAMES
+from tests.web.running import Running
+from tests.web.seat import Seat
 
 
 def test_every_kind_of_change_is_undone_and_redone_by_name(desk: Seat) -> None:
@@ -16,7 +18,8 @@ def test_every_kind_of_change_is_undone_and_redone_by_name(desk: Seat) -> None:
     desk.settle()
     desk.step("neutralise")
     desk.page.get_by_label("Neutralise: limit").or_(
-        desk.page.get_by_label("spill: limit")).first.select_option("smaller")
+        desk.page.get_by_label("spill: limit")
+    ).first.select_option("smaller")
     desk.settle()
     desk.step("assemble")
     desk.unfold("Light wrap")
@@ -74,8 +77,11 @@ def test_the_recipe_is_on_disk_within_a_second_of_a_change(desk: Seat, service: 
     desk.slider("gain").press("End")
     desk.settle()
     changed = time.monotonic()
-    (saved,) = [p for p in Path(service.given["data"], "shots").glob("gardener-*.json")
-                if not p.name.endswith(".notes.json")]
+    (saved,) = [
+        p
+        for p in Path(service.given["data"], "shots").glob("gardener-*.json")
+        if not p.name.endswith(".notes.json")
+    ]
     while json.loads(saved.read_text())["extractors"][0]["gain"] != 2:
         assert time.monotonic() - changed < 1
 

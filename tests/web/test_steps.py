@@ -9,7 +9,7 @@ from kernels.parameters import Key, Keys
 from kernels.recipe import CurvePoint, HueCurve
 from kernels.reference.colour import acescct_from_linear
 from kernels.reference.neutralise import hue_table
-from tests.web.conftest import Seat
+from tests.web.seat import Seat
 from tests.web.test_picture import show
 
 
@@ -20,7 +20,11 @@ def test_the_screen_is_judged_and_a_starting_recipe_is_taken_on_request(desk: Se
     verdict = panel.locator("[data-verdict]")
     verdict.wait_for(timeout=60_000)
     assert verdict.locator("h3").inner_text() in (
-        "Keyable", "Keyable with work", "Relight", "No screen found")
+        "Keyable",
+        "Keyable with work",
+        "Relight",
+        "No screen found",
+    )
     assert "qualified crew" in verdict.inner_text()
     where = verdict.get_by_text("Show where")
     if where.count():
@@ -75,13 +79,17 @@ def test_the_pages_curves_keys_and_log_are_the_engines_own(desk: Seat) -> None:
             """async ([keys]) => {
                 const { at } = await import("/js/keys.js");
                 return Array.from({ length: 14 }, (_, frame) => at(keys, frame));
-            }""", [keys.model_dump()])
+            }""",
+            [keys.model_dump()],
+        )
         assert shown == pytest.approx([keys.at(frame) for frame in range(14)], abs=1e-9)
     table, logs = desk.page.evaluate(
         """async ([points, levels]) => {
             const { hueTable } = await import("/js/hue-curve.js");
             const { acescct } = await import("/js/band.js");
             return [[...hueTable(points)], levels.map(acescct)];
-        }""", [[{"hue_deg": h, "value": v} for h, v in points], levels])
+        }""",
+        [[{"hue_deg": h, "value": v} for h, v in points], levels],
+    )
     assert table == pytest.approx(list(hue_table(curve)), abs=1e-6)
     assert logs == pytest.approx(list(acescct_from_linear(np.array(levels))), abs=1e-9)
