@@ -59,6 +59,7 @@ class Seat:
         self.page.goto(link)
         self.page.fill("#name", name)
         self.page.click("button[type=submit]")
+        self.page.wait_for_url(lambda url: "/join" not in url)
         self.settle()
 
     def open(self, address: str) -> None:

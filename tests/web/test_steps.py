@@ -32,10 +32,16 @@ def test_the_screen_is_judged_and_a_starting_recipe_is_taken_on_request(desk: Se
         assert desk.page.locator("#overlay .area.chosen").last.get_attribute("d")
     before = desk.recipe()
     panel.get_by_label("Measure the shot and write a starting recipe").click()
-    use = panel.get_by_label("Use this starting recipe").or_(panel.get_by_text("Use this recipe"))
-    use.first.wait_for(timeout=90_000)
+    job = panel.locator(".job[data-kind=suggest]").first
+    desk.page.wait_for_function(
+        """() => ["done", "failed"].includes(
+            document.querySelector(".job[data-kind=suggest]")?.dataset.state)""",
+        timeout=90_000,
+    )
+    assert job.get_attribute("data-state") == "done", job.inner_text()
+    use = job.get_by_role("button", name="Use this starting recipe")
     assert desk.recipe() == before
-    use.first.click()
+    use.click()
     desk.settle()
     assert desk.recipe("extractors") != before["extractors"]
     desk.page.keyboard.press("Control+z")

@@ -127,7 +127,7 @@ export function jobList(kinds, more = () => null) {
     bar.style.width = `${job.total ? (100 * job.done) / job.total : running ? 4 : 100}%`;
     const left = job.seconds_left === null || job.seconds_left === undefined ? "" : `, ${Math.max(1, Math.round(job.seconds_left))} s left`;
     const word = { queued: "waiting", running: `${job.done} of ${job.total}${left}`, done: "done", failed: "failed", cancelled: "cancelled" }[/** @type {"done"} */ (job.state)];
-    return h("div", { class: "job", dataset: { job: job.job, state: job.state } },
+    return h("div", { class: "job", dataset: { job: job.job, kind: job.kind, state: job.state } },
       h("div", { class: "bar spread" }, h("span", {}, h("span", { class: "strong", text: JOB_WORDS[job.kind] }), ` ${word}`), running ? button({ label: `Cancel ${JOB_WORDS[job.kind].toLowerCase()}`, text: "Cancel", class: "small", onclick: () => send({ type: "job_cancel", job: job.job }) }) : null),
       running ? h("div", { class: "progress", role: "progressbar", "aria-label": JOB_WORDS[job.kind], "aria-valuemin": 0, "aria-valuemax": job.total || 1, "aria-valuenow": job.done }, bar) : null,
       job.message && job.kind !== "survey" ? h("p", { class: "help", text: job.message }) : null,
