@@ -153,8 +153,8 @@ function choiceControl(field, path, label) {
   return { head: [node], show: (/** @type {any} */ v) => (node.value = v ?? "") };
 }
 
-/** @param {FieldInfo} field @param {string[]} path @param {string} label */
-function switchControl(field, path, label) {
+/** @param {FieldInfo} _field @param {string[]} path @param {string} label */
+function switchControl(_field, path, label) {
   const node = toggle({ label, text: null, value: false, onflip: (on) => set(path, on, { label }) });
   return { head: [node], show: (/** @type {boolean} */ v) => node.show(v) };
 }

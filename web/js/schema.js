@@ -73,7 +73,7 @@ export function describe(key, raw) {
     key,
     label: words(key),
     help: node.description ?? "",
-    kind: kindOf(key, raw, node),
+    kind: kindOf(key, node),
     unit: node.unit ?? "",
     step: node.step ?? (integer ? 1 : 0.01),
     low,
@@ -87,8 +87,8 @@ export function describe(key, raw) {
   };
 }
 
-/** @param {string} key @param {any} raw @param {any} node @returns {FieldInfo["kind"]} */
-function kindOf(key, raw, node) {
+/** @param {string} key @param {any} node @returns {FieldInfo["kind"]} */
+function kindOf(key, node) {
   if (node.const !== undefined || key === "id" || key === "version" || key === "format") return "fixed";
   if (node.enum) return "choice";
   if (node.type === "boolean") return "switch";

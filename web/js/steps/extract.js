@@ -92,7 +92,7 @@ function extractorBody(item, path, model) {
   const parts = [];
   if (item.kind === "value_band") {
     parts.push(form(model, path, { only: ["channel", "space"], subject: item.name }), valueBand(path));
-    if (operator()) parts.push({ node: helper(path) });
+    if (operator()) parts.push({ node: channelFinder(path) });
   } else parts.push(form(model, path, { only: own, subject: item.name }));
   if (item.kind === "value_band") own.splice(0, own.length, ...own.filter((k) => !BAND_ENDS.includes(k)));
   const joining = form(model, path, { only: ["name", "role", "join", "strength", "inverted", "reads"], subject: item.name });
@@ -102,7 +102,7 @@ function extractorBody(item, path, model) {
 }
 
 /** The channel that tells two sampled regions apart best. @param {string[]} path */
-function helper(path) {
+function channelFinder(path) {
   const out = h("div");
   const run = async () => {
     const [take, leave] = state.samples;
