@@ -185,12 +185,12 @@ def test_the_engines_thread_does_the_urgent_first_and_survives_failures() -> Non
     class Engine:
         name, description = "cuda", "x"
 
-        def planes(self, n: int) -> int:
+        def fetch(self, n: int) -> int:
             seen.append(threading.current_thread().name)
             return n + 1
 
     shared = SharedEngine(cast(Any, Engine()), thread)
-    assert shared.planes(1) == 2
+    assert shared.fetch(1) == 2
     assert seen == ["renderer"]
     thread.close()
     assert thread.submit(Urgency.PICTURE, lambda: 1).cancelled()
