@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
-import tempfile
+import secrets
+import stat
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
 from kernels.errors import VerdigrisError
-from kernels.recipe import FORMAT, VERSION, Recipe
+from kernels.recipe import FORMAT, VERSION, ExtractorBase, Recipe
 
 MAX_BYTES = 4 * 1024 * 1024
+_KINDS = {kind.model_fields["kind"].default for kind in ExtractorBase.__subclasses__()}
 
 
 class RecipeError(VerdigrisError):
@@ -48,13 +52,17 @@ def upgrade(data: dict[str, Any], where: str) -> dict[str, Any]:
 def parse_recipe(text: str, where: str = "the recipe") -> Recipe:
     """Return the recipe written in `text` (JSON); `where` names it in errors."""
     try:
-        data = json.loads(text, parse_constant=_refuse_constant)
+        data = json.loads(text.removeprefix("\ufeff"), parse_constant=_refuse_constant)
+        json.dumps(data, ensure_ascii=False).encode()  # Text that is not Unicode ends here.
     except (ValueError, RecursionError) as error:
         raise RecipeError(
             f"{where} is not valid JSON ({error}): restore it or start with `verdigris recipe new`"
         ) from error
     if not isinstance(data, dict) or data.get("format") != FORMAT:
-        raise RecipeError(f'{where} is not a recipe: it has no "format": "{FORMAT}"')
+        raise RecipeError(
+            f'{where} is not a recipe, it has no "format": "{FORMAT}": give another file or start '
+            "with `verdigris recipe new`"
+        )
     try:
         return Recipe.model_validate_json(json.dumps(upgrade(data, where)))
     except ValidationError as error:
@@ -68,19 +76,34 @@ def _refuse_constant(name: str) -> float:
 def describe(error: ValidationError) -> str:
     """Return the first validation error as one sentence with the parameter's path."""
     first = _most_telling(error)
-    place = ".".join(part for part in map(str, first["loc"]) if not _is_branch(part))
-    message = str(first["msg"]).removeprefix("Value error, ")
-    count = error.error_count()
+    place = _place(first["loc"])
+    message = str(first["msg"]).removeprefix("Value error, ").replace("Input should", "it should")
+    count = len({_place(e["loc"]) for e in error.errors(include_url=False, include_context=False)})
     more = f" (and {count - 1} more)" if count > 1 else ""
     if first["type"] == "extra_forbidden":
         return f"'{place}' is not a parameter: remove it or check its spelling{more}"
+    if first["type"].startswith("union_tag"):
+        context = error.errors(include_url=False)[0].get("ctx", {})
+        kinds = context.get("expected_tags", "'kind' of the schema, `verdigris recipe schema`")
+        return f"{place}.kind: it should be one of {kinds}{more}"
     if first["type"] == "value_error" and not place:
         return f"{message}{more}"
     return f"{place}: {message[:1].lower()}{message[1:]}{more}"
 
 
+def _place(loc: tuple[int | str, ...]) -> str:
+    """Return a parameter's path as people write it: extractors[0].strength."""
+    place = ""
+    for before, part in zip(("", *loc), loc, strict=False):
+        if isinstance(part, int):
+            place += f"[{part}]"
+        elif not (_is_branch(part) or (isinstance(before, int) and part in _KINDS)):
+            place += f".{part}" if place else part
+    return place
+
+
 def _is_branch(part: str) -> bool:
-    return part in ("float", "int", "str", "none") or part.startswith("function-")
+    return part in ("float", "int", "str", "none", "Keys") or part.startswith("function-")
 
 
 def _most_telling(error: ValidationError) -> Any:
@@ -97,12 +120,18 @@ def load_recipe(path: str | Path) -> Recipe:
     path = Path(path)
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise RecipeError(f"{path} is too large for a recipe ({path.stat().st_size} bytes)")
-        text = path.read_text(encoding="utf-8")
+            raise RecipeError(f"{path} is too large for a recipe: give a recipe (.json)")
+        with path.open("rb") as file:  # Bounded, since a device or a pipe has no size.
+            data = file.read(MAX_BYTES + 1)
+        if len(data) > MAX_BYTES:
+            raise RecipeError(f"{path} is too large for a recipe: give a recipe (.json)")
+        text = data.decode("utf-8")
     except UnicodeDecodeError as error:
         raise RecipeError(f"{path} is not a text file: give a recipe (.json)") from error
     except OSError as error:
-        raise RecipeError(f"cannot read {path}: {error.strerror or error}") from error
+        raise RecipeError(
+            f"cannot read {path} ({error.strerror or error}): check the path and its permissions"
+        ) from error
     return parse_recipe(text, str(path))
 
 
@@ -124,25 +153,50 @@ def save_recipe(recipe: Recipe, path: str | Path) -> Path:
     return path
 
 
-def write_text_atomically(path: Path, text: str) -> None:
+def check_text_output(path: Path) -> None:
+    """Raise RecipeError, before long work, when a text file could not be written to `path`.
+
+    A file that is there and holds binary data, such as a picture or a movie, is never replaced.
+    """
+    if path.is_dir():
+        raise RecipeError(f"cannot write {path}: it is a folder, add a file name")
+    if not path.parent.is_dir():
+        raise RecipeError(f"cannot write {path}: make the folder {path.parent} first")
+    with suppress(OSError):
+        if path.is_file():
+            with path.open("rb") as file:
+                if b"\0" in file.read(4096):
+                    raise RecipeError(
+                        f"cannot write {path}: it is there and no text file, choose another name"
+                    )
+
+
+def write_text_atomically(path: Path, text: str, *, private: bool = False) -> None:
     """Write `text` so that a crash leaves either the old file or the new one.
 
-    Raises RecipeError in one sentence when the folder is missing, full or read-only.
+    A new file gets the permissions the user's umask gives, or the owner's alone if `private`; a
+    replaced one keeps its own. Raises RecipeError in one sentence when the folder is missing, full
+    or read-only, or when a file that is no text would be replaced.
     """
+    check_text_output(path)
+    temporary = path.with_name(f".{path.name[:200]}.{secrets.token_hex(6)}.tmp")
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")
-    except OSError as error:
-        raise RecipeError(f"cannot write {path}: {error.strerror or error}") from error
-    try:
+        handle = os.open(temporary, flags, 0o600 if private else 0o666)
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        os.replace(name, path)
+        if not private and path.is_file():
+            os.chmod(temporary, stat.S_IMODE(path.stat().st_mode))
+        os.replace(temporary, path)
     except OSError as error:
-        raise RecipeError(f"cannot write {path}: {error.strerror or error}") from error
+        full = error.errno in (errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", None))
+        remedy = "make space on the disk" if full else "check the permissions of its folder"
+        raise RecipeError(f"cannot write {path} ({error.strerror or error}): {remedy}") from error
     finally:
-        Path(name).unlink(missing_ok=True)
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
 
 
 def recipe_schema() -> dict[str, Any]:

@@ -77,18 +77,21 @@ def run(arguments: Sequence[str] | None = None) -> int:
     if not app.registered_commands:
         _register()
     try:
-        result = app(args=arguments, standalone_mode=False)
-        return result if isinstance(result, int) else DONE
+        result = app(args=arguments, prog_name="verdigris", standalone_mode=False)
+        # Some versions of Typer turn an interrupt into this code, others let it through.
+        return _interrupted() if result == INTERRUPTED else result if _is_code(result) else DONE
     except typer.Exit as stop:
-        return int(stop.exit_code)
+        return _interrupted() if stop.exit_code == INTERRUPTED else int(stop.exit_code)
     except (KeyboardInterrupt, typer.Abort):
-        _say("stopped; what was finished is kept, the same command goes on from there")
-        return INTERRUPTED
+        return _interrupted()
     except VerdigrisError as error:
         _say(str(error))
         return USAGE
     except UsageProblem as error:
-        _say(_usage(error))
+        if type(error).__name__ == "NoArgsIsHelpError":  # Typer shows the help by an error.
+            print(_text(error), file=sys.stderr)
+        else:
+            _say(_usage(error))
         return USAGE
     except BrokenPipeError:
         sys.stderr.close()
@@ -97,11 +100,24 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return _unexpected(error)
 
 
+def _is_code(result: object) -> bool:
+    return isinstance(result, int) and not isinstance(result, bool)
+
+
+def _interrupted() -> int:
+    _say("stopped; nothing is half-written, run the same command again to finish")
+    return INTERRUPTED
+
+
+def _text(error: Exception) -> str:
+    return str(getattr(error, "format_message", lambda: str(error))()).strip()
+
+
 def _usage(error: Exception) -> str:
-    message = str(getattr(error, "format_message", lambda: str(error))()).strip()
-    if not message:
-        return "nothing to do, see `verdigris --help`"
-    return f"{message} (see `verdigris --help`)"
+    """Return the mistake as one sentence that names the help of the command it was made in."""
+    command = getattr(getattr(error, "ctx", None), "command_path", "verdigris")
+    message = _text(error).rstrip(".") or "nothing to do"
+    return f"{message} (see `{command} --help`)"
 
 
 def _unexpected(error: Exception) -> int:

@@ -81,9 +81,10 @@ def load_settings(
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         name = str(first["loc"][0]) if first["loc"] else "?"
-        raise ConfigError(
-            f"setting '{name}' ({origin.get(name, 'unknown')}): {first['msg']}"
-        ) from error
+        where = origin.get(name, "unknown")
+        told = f"--{name}" if where == "command line" else f"the setting '{name}' ({where})"
+        message = str(first["msg"]).replace("Input should", "should")
+        raise ConfigError(f"{told} {message}, not '{first.get('input')}'") from error
 
 
 def _take(values: dict[str, Any], origin: dict[str, str], new: dict[str, Any], where: str) -> None:

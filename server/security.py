@@ -151,7 +151,7 @@ class Gate:
             return
         self.store.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         text = json.dumps({"devices": [asdict(record) for record in self._devices.values()]})
-        write_text_atomically(self.store, text)
+        write_text_atomically(self.store, text, private=True)
 
 
 def clean_name(name: str) -> str:

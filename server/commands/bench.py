@@ -27,9 +27,11 @@ def bench(
     Example: verdigris bench --only cpu --json figures.json
     """
     from kernels.errors import VerdigrisError
-    from kernels.recipe_file import write_text_atomically
+    from kernels.recipe_file import check_text_output, write_text_atomically
     from server.jobs.bench import SECTIONS, run
 
+    if json_file is not None:
+        check_text_output(json_file)
     sections = tuple(name.strip() for name in only.split(",") if name.strip()) or SECTIONS
     for name in sections:
         if name not in SECTIONS:

@@ -27,8 +27,10 @@ def parity(
     Example: verdigris parity 'plates/gate.####.exr' --all
     """
     from kernels import parity as check
-    from kernels.recipe_file import write_text_atomically
+    from kernels.recipe_file import check_text_output, write_text_atomically
 
+    if json_file is not None:
+        check_text_output(json_file)
     engines, why = _engines()
     try:
         results = check.worst(check.run(engines, extra_frames=_frames(shot)))

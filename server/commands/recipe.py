@@ -49,7 +49,13 @@ def check(file: RecipePath) -> None:
 
     Example: verdigris recipe check key.json
     """
+    from server.roots import check_name
+
     recipe = load_recipe(file)
+    backing, backdrop = recipe.backing, recipe.assemble.backdrop
+    for name in (recipe.source.denoised_path, backing.clean_plate_path, backdrop.path):
+        if name:
+            check_name(name)
     typer.echo(
         f"{file}: good, version {recipe.version}, {len(recipe.extractors)} extractor(s), "
         f"{len(recipe.neutralise)} neutralise pass(es)"
@@ -72,6 +78,7 @@ def schema(
     file: Annotated[
         Path | None, typer.Argument(metavar="[FILE]", help="Where to write it; else printed.")
     ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace an existing file.")] = False,
 ) -> None:
     """Print the JSON schema of recipes: unit, range, step, default and help of each parameter.
 
@@ -82,6 +89,8 @@ def schema(
     text = json.dumps(recipe_schema(), indent=2) + "\n"
     if file is None:
         typer.echo(text, nl=False)
+    elif file.exists() and not force:
+        raise RecipeError(f"{file} exists already: choose another name or add --force")
     else:
         write_text_atomically(file, text)
         typer.echo(f"wrote {file}")

@@ -66,17 +66,18 @@ def render(
     from kernels.recipe_file import load_recipe
     from server.config import load_settings
     from server.jobs.companions import open_companions
-    from server.jobs.render import Renderer, RenderError, RenderJob
+    from server.jobs.render import Renderer, RenderError, RenderJob, check_out
     from server.media import open_shot, parse_frames
-    from server.media.sequence import is_pattern
     from server.progress import progress
     from server.roots import MediaRoots
 
     if missing not in ("error", "hold", "black"):
         raise RenderError(f"--missing takes error, hold or black, not '{missing}'")
+    chosen = _layers(layers)
     key = load_recipe(recipe)
     settings = load_settings(
-        {"engine": engine, "threads": threads, "ocio": ocio or None}, beside=Path(shot).parent
+        {"engine": engine, "threads": threads, "ocio": ocio or None},
+        beside=Path(shot) if Path(shot).is_dir() else Path(shot).parent,
     ).settings
     source = open_shot(
         shot,
@@ -105,20 +106,14 @@ def render(
     if backdrop is not None:
         key.assemble.backdrop.kind = "picture"
     wanted = tuple(parse_frames(frames)) if frames else tuple(source.frames)
-    if len(wanted) > 1 and not is_pattern(Path(out)):
-        raise RenderError(
-            f"'{out}' names one file for {len(wanted)} frames: write the number as "
-            "####, like 'dir/name.####.exr'"
-        )
-    if not out.lower().endswith(".exr"):
-        raise RenderError(f"'{out}' is not an EXR name: end it in .exr")
+    check_out(out, len(wanted))
     choice = choose_engine(settings.engine, threads=settings.threads or None)
     typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
     job = RenderJob(
         shot=source,
         recipe=key,
         out=out,
-        layers=_layers(layers),
+        layers=chosen,
         frames=wanted,
         half=not full_float,
         compression=compression,
@@ -135,6 +130,8 @@ def render(
 
 
 def _summary(out: str, result: Any) -> None:
+    from server.media.sequence import format_frames
+
     typer.echo(
         f"wrote {result.written} frame(s) to {out} in {result.seconds:.1f} s, colour space "
         f"{result.colourspace}"
@@ -145,4 +142,6 @@ def _summary(out: str, result: Any) -> None:
     if result.clamped:
         typer.echo(f"{result.clamped} value(s) were too large for half and clamped to 65504")
     if result.held:
-        typer.echo(f"missing frames held from a neighbour: {', '.join(map(str, result.held))}")
+        typer.echo(f"missing frames held from a neighbour: {format_frames(result.held)}")
+    if result.black:
+        typer.echo(f"missing frames shown black: {format_frames(result.black)}")

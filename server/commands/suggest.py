@@ -34,7 +34,7 @@ def suggest(
 
     The reasons are in the recipe: verdigris recipe explain gate.json prints them.
     """
-    from kernels.recipe_file import RecipeError, save_recipe
+    from kernels.recipe_file import RecipeError, check_text_output, save_recipe
     from server.config import load_settings
     from server.jobs.suggest import suggest as suggested
     from server.media import open_shot, parse_frames
@@ -42,7 +42,14 @@ def suggest(
 
     if out.exists() and not force:
         raise RecipeError(f"{out} exists already: choose another name or add --force")
-    settings = load_settings({"ocio": ocio or None}, beside=Path(shot).parent).settings
+    check_text_output(out)
+    if clean_plate is not None and clean_plate.exists() and not force:
+        raise RecipeError(
+            f"{clean_plate} exists already and the clean plate built here would replace it: choose "
+            "another name or add --force"
+        )
+    beside = Path(shot) if Path(shot).is_dir() else Path(shot).parent
+    settings = load_settings({"ocio": ocio or None}, beside=beside).settings
     source = open_shot(
         shot, colourspace=colourspace or None, ocio=settings.ocio or None, missing="hold"
     )

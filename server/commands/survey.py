@@ -51,6 +51,7 @@ def survey(
 
     Exit code: 0 keyable, 3 keyable with work, 4 relight, 5 no screen found; the worst of several.
     """
+    from kernels.recipe_file import check_text_output
     from server.config import load_settings
     from server.jobs.batch import expand, survey_many
     from server.jobs.survey import SurveyError
@@ -59,6 +60,9 @@ def survey(
 
     if missing not in ("error", "hold", "black"):
         raise SurveyError(f"--missing takes error, hold or black, not '{missing}'")
+    for file in (json_file, html_file):
+        if file is not None:
+            check_text_output(file)
     named = expand(shots)
     beside = Path(shots[0]) if Path(shots[0]).is_dir() else Path(shots[0]).parent
     settings = load_settings({"ocio": ocio or None}, beside=beside).settings

@@ -45,6 +45,8 @@ def takes(
 
     if start and folder is None:
         raise TakesError("--start needs the folder in which the take log begins")
+    if folder is not None and not folder.is_dir():
+        raise TakesError(f"'{folder}' is not a folder: check its path")
     settings = load_settings(beside=folder).settings
     path = log or (folder / FILE_NAME if start and folder else log_path(settings.data_dir, folder))
     takes_log = TakeLog(path)

@@ -38,11 +38,13 @@ def truth(
     """
     from kernels.engine import choose_engine
     from kernels.errors import VerdigrisError
-    from kernels.recipe_file import write_text_atomically
+    from kernels.recipe_file import check_text_output, write_text_atomically
     from server.jobs.truth import run_truth, standard_methods
     from server.media.sequence import parse_frames
     from server.progress import progress
 
+    if json_file is not None:
+        check_text_output(json_file)
     if engine not in ("auto", "cuda", "cpu"):
         raise VerdigrisError(f"'{engine}' is not an engine; use auto, cuda or cpu")
     chosen = parse_frames(seeds)

@@ -25,7 +25,7 @@ from kernels.recipe import Recipe
 from kernels.recipe_file import recipe_hash
 from server.jobs.companions import Companions, companion_frame
 from server.media import Frame, Shot, format_path, guard_output, write_exr
-from server.media.sequence import is_pattern
+from server.media.sequence import format_frames, is_pattern, parse_pattern
 
 Layer = Literal["alpha", "straight", "cutout", "composite", "neutralised", "extractors"]
 LAYERS: tuple[Layer, ...] = (
@@ -72,6 +72,26 @@ class Rendered:
     clamped: int = 0
     nonfinite: int = 0
     held: tuple[int, ...] = ()
+    black: tuple[int, ...] = ()
+
+
+def check_out(out: str, count: int) -> None:
+    """Raise an error in one sentence unless `out` names EXR files for `count` frames."""
+    if not out.lower().endswith(".exr"):
+        raise RenderError(f"'{out}' is not an EXR name: end it in .exr, as in 'dir/name.####.exr'")
+    if is_pattern(Path(out)):
+        if parse_pattern(out)[1] is not None:
+            raise RenderError(
+                f"'{out}' has a frame range, which an output cannot have: choose frames with "
+                "--frames and leave it out of the name"
+            )
+    elif any(is_pattern(part) for part in Path(out).parts):
+        raise RenderError(f"'{out}' has the frame number in a folder's name: put it in the file's")
+    elif count > 1:
+        raise RenderError(
+            f"'{out}' names one file for {count} frames: write the number as ####, like "
+            "'dir/name.####.exr'"
+        )
 
 
 def _matching(image: NDArray[Any], frame: Frame, what: str) -> NDArray[Any]:
@@ -104,20 +124,21 @@ class Renderer:
         job goes on after them. `cancelled` stops it between frames.
         """
         frames = list(self.job.frames or self.job.shot.frames)
-        for frame in frames:
-            guard_output(self._path(frame), self._sources)
+        self._check(frames)
         todo = [frame for frame in frames if not (self.job.resume and self._is_done(frame))]
+        self.job.shot.check_headers(todo)
         done = skipped = len(frames) - len(todo)
         start = time.monotonic()
         clamped = nonfinite = 0
         held: list[int] = []
+        black: list[int] = []
         if progress:
             progress(done, len(frames))
         for frame, result in self._results(todo):
             clamped += result[0]
             nonfinite += result[1]
             if result[2]:
-                held.append(frame)
+                (held if result[2] == "held" else black).append(frame)
             done += 1
             if progress:
                 progress(done, len(frames))
@@ -129,10 +150,30 @@ class Renderer:
             clamped,
             nonfinite,
             tuple(held),
+            tuple(black),
         )
 
-    def _results(self, todo: list[int]) -> Iterator[tuple[int, tuple[int, int, bool]]]:
-        waiting: deque[tuple[int, Future[tuple[int, int, bool]]]] = deque()
+    def _check(self, frames: list[int]) -> None:
+        """Say before anything is written what would stop the render halfway."""
+        shot = self.job.shot
+        check_out(self.job.out, len(frames))
+        unknown = set(frames) - set(shot.frames)
+        if unknown:
+            raise RenderError(
+                f"'{shot.spec}' has the frames {format_frames(shot.frames)} and not "
+                f"{format_frames(unknown)}: correct --frames"
+            )
+        gone = set(frames) & set(shot.missing_frames)
+        if gone and shot.missing == "error":
+            raise RenderError(
+                f"'{shot.spec}' lacks the frame(s) {format_frames(gone)}: supply them, or choose "
+                "to hold the previous frame or show black (--missing)"
+            )
+        for frame in frames:
+            guard_output(self._path(frame), self._sources)
+
+    def _results(self, todo: list[int]) -> Iterator[tuple[int, tuple[int, int, str]]]:
+        waiting: deque[tuple[int, Future[tuple[int, int, str]]]] = deque()
         with ThreadPoolExecutor(self.in_flight, thread_name_prefix="render") as pool:
             try:
                 for frame in todo:
@@ -150,7 +191,8 @@ class Renderer:
                 for _, future in waiting:
                     future.cancel()
 
-    def _frame(self, frame: int) -> tuple[int, int, bool]:
+    def _frame(self, frame: int) -> tuple[int, int, str]:
+        """Render and write a frame: values clamped, pixels replaced, 'held', 'black' or ''."""
         if self.cancelled.is_set():
             raise RenderError("the render was stopped")
         plate = self.job.shot.read(frame)
@@ -171,7 +213,8 @@ class Renderer:
             pixel_aspect=self.job.shot.pixel_aspect,
             sources=self._sources,
         )
-        return clamped, plate.nonfinite, plate.held
+        stand_in = "held" if plate.held else "black" if plate.missing else ""
+        return clamped, plate.nonfinite, stand_in
 
     def _key(
         self, frame: int, plate: Frame, clean: Any, denoised: Any, backdrop: Any

@@ -124,10 +124,14 @@ def write_whole(output: Path, write: Callable[[Path], None]) -> None:
     except (OSError, RuntimeError, _WriteError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         reason = " ".join(re.sub(r"[\"'][^\"']*[\"']", "the file", reason).split())
-        raise MediaError(
-            f"'{output}' cannot be written ({reason[:200].rstrip('. ')}); "
-            "check the free space and the permissions of its folder"
-        ) from None
+        misnamed = isinstance(error, IsADirectoryError | NotADirectoryError | FileExistsError)
+        remedy = (
+            "a file and a folder would have one name, so choose another"
+            if misnamed
+            else "check the free space and the permissions of its folder"
+        )
+        reason = reason[:200].rstrip(". ")
+        raise MediaError(f"'{output}' cannot be written ({reason}); {remedy}") from None
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)

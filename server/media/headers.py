@@ -157,7 +157,8 @@ def _channels(path: Path, names: list[str], spec: Any) -> tuple[tuple[int, ...],
     if spec.alpha_channel >= 0 and len(names) <= 2:
         grey = [n for n in range(len(names)) if n != spec.alpha_channel]
         return (grey[0] if grey else spec.alpha_channel,), spec.alpha_channel if grey else None
-    if "y" in lower and not {"ry", "by"} & set(lower):
+    others = set(lower)
+    if "y" in lower and not ({"ry", "by"} & others or {"x", "z"} <= others):
         return (lower["y"],), lower.get("a")
     if len(names) == 1:
         return (0,), None

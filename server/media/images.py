@@ -157,9 +157,16 @@ def _open(path: Path, limits: Limits) -> Any:
     oiio.geterror()
     reader = oiio.ImageInput.open(str(path), wish)
     if reader is None:
+        reason = oiio.geterror()
+        if '"limits:' in reason:
+            raise MediaError(
+                f"'{path}' is too large ({_clean(reason.split('exceeds')[0])}); at most "
+                f"{limits.side_px} pixels a side, {limits.channels} channels and "
+                f"{limits.megabytes} MB are read, so check the file or write a smaller one"
+            )
         raise MediaError(
             f"'{path}' is not a readable {path.suffix[1:].upper()} file "
-            f"({_clean(oiio.geterror())}); {DAMAGED}"
+            f"({_clean(reason)}); {DAMAGED}"
         )
     return reader
 

@@ -49,6 +49,8 @@ def open_shot(
         "missing": missing,
         "limits": limits,
     }
+    if not str(spec).strip():
+        raise MediaError("no shot is named; give a movie, a still, a folder or a pattern")
     load_colour(options["ocio"])
     path = Path(spec)
     if is_pattern(path) and not path.exists():

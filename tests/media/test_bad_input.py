@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import OpenEXR
+import OpenImageIO as oiio
 import PIL.Image
 import pytest
 import tifffile
@@ -330,3 +331,40 @@ def test_awkward_sizes(tmp_path: Path, size: tuple[int, int]) -> None:
     picture = np.random.default_rng(3).random((3, *size)).astype(np.float32)
     write_exr(tmp_path / "a.exr", {"": picture}, half=False, interop_id="lin_ap1_scene")
     np.testing.assert_array_equal(open_shot(tmp_path / "a.exr").read(1).pixels, picture)
+
+
+def test_what_is_over_the_limits_is_told_with_the_limits(tmp_path: Path) -> None:
+    """From memory: no advice about a library's own switches; to be confirmed."""
+    spec = oiio.ImageSpec(4, 4, 100, "half")
+    writer = oiio.ImageOutput.create("openexr")
+    path = tmp_path / "many.exr"
+    assert writer.open(str(path), spec)
+    assert writer.write_image(np.zeros((4, 4, 100), np.float32))
+    writer.close()
+    with pytest.raises(MediaError) as caught:
+        open_shot(path)
+    assert "too large" in str(caught.value)
+    assert "64 channels" in str(caught.value)
+    assert "attribute" not in str(caught.value)
+
+
+def test_tristimulus_channels_are_not_taken_for_a_grey_picture(tmp_path: Path) -> None:
+    """Source: OpenEXR's channel names, Y is luminance; X Y Z are other data (positions, CIE)."""
+    spec = oiio.ImageSpec(4, 4, 3, "half")
+    spec.channelnames = ("X", "Y", "Z")
+    writer = oiio.ImageOutput.create("openexr")
+    assert writer.open(str(tmp_path / "xyz.exr"), spec)
+    assert writer.write_image(np.zeros((4, 4, 3), np.float32))
+    writer.close()
+    with pytest.raises(MediaError) as caught:
+        open_shot(tmp_path / "xyz.exr")
+    assert "X, Y, Z" in str(caught.value)
+
+
+def test_a_folder_in_the_output_s_place_is_told_apart_from_a_full_disk(tmp_path: Path) -> None:
+    """From memory: the remedy fits the mistake; to be confirmed."""
+    (tmp_path / "taken.exr").mkdir()
+    with pytest.raises(MediaError) as caught:
+        write_exr(tmp_path / "taken.exr", {"": np.zeros((3, 4, 4), np.float32)})
+    assert "choose another" in str(caught.value)
+    assert "free space" not in str(caught.value)
