@@ -257,12 +257,12 @@ class PictureLoop:
 
     async def until_ready(self, frame: int, operator: bool, timeout_s: float = 20.0) -> None:
         """Wait until a frame and its companions are decoded; VerdigrisError after a while."""
-        end = self.now() + timeout_s
-        while not self._ask(frame, operator):
-            try:
-                await asyncio.wait_for(self.frame_ready.wait(), max(0.0, end - self.now()))
-            except TimeoutError:
-                raise VerdigrisError(f"frame {frame} could not be decoded in time") from None
+        try:
+            async with asyncio.timeout(timeout_s):
+                while not self._ask(frame, operator):
+                    await self.frame_ready.wait()
+        except TimeoutError:
+            raise VerdigrisError(f"frame {frame} could not be decoded in time") from None
 
     def _end_playback(self, now: float) -> None:
         if self.scheduler.clock.ended(now):

@@ -284,7 +284,10 @@ class OpenedShot:
             choice = DisplayChoice(display, view, look=look.looks, lut=lut)
             return display_table(self.colour, choice), ""
         except VerdigrisError as error:
-            return display_table(self.colour, default), str(error)
+            table, _ = self._tables.get(
+                ("", "", "", ""), lambda: (display_table(self.colour, default), "")
+            )
+            return table, str(error)
 
     def make_room(self) -> None:
         """Give engine memory back: kept planes, placed backdrops, half of the frames."""

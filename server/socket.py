@@ -53,7 +53,8 @@ async def serve_socket(ws: WebSocket, service: Service, device: DeviceRecord | N
 async def _admit(ws: WebSocket, service: Service, device: DeviceRecord) -> Client:
     """Read `hello` and answer `welcome`."""
     try:
-        message = parse_message(await asyncio.wait_for(_text(ws), HELLO_TIMEOUT_S))
+        async with asyncio.timeout(HELLO_TIMEOUT_S):
+            message = parse_message(await _text(ws))
     except (ProtocolError, TimeoutError) as error:
         reason = str(error) or "no hello came"
         raise await _refused(ws, "protocol", f"say hello first: {reason}", 4400) from None
