@@ -5,3 +5,7 @@ from __future__ import annotations
 
 class VerdigrisError(Exception):
     """One clear sentence: what is wrong, with which file or parameter, and what to do about it."""
+
+
+class StoppedError(VerdigrisError):
+    """Somebody stopped the work; the sentence says what is kept."""

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import typer
 
-from kernels.errors import VerdigrisError
+from kernels.errors import StoppedError, VerdigrisError
 
 # Typer carries its own copy of click in new versions and imports it in old ones: its base of all
 # usage errors is reached through the class that Typer exports.
@@ -84,6 +84,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return _interrupted() if stop.exit_code == INTERRUPTED else int(stop.exit_code)
     except (KeyboardInterrupt, typer.Abort):
         return _interrupted()
+    except StoppedError as error:
+        _say(str(error))
+        return INTERRUPTED
     except VerdigrisError as error:
         _say(str(error))
         return USAGE

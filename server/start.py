@@ -134,6 +134,9 @@ def make_service(
         ocio=settings.ocio or None,
         missing="hold",
     )
+    for companion in (options.clean_plate, options.backdrop):
+        if companion is not None:
+            open_shot(companion, ocio=settings.ocio or None, missing="hold")
     data = private_folder(Path(settings.data_dir))
     plates = private_folder(data / "plates")
     roots = MediaRoots([*_root_folders(options, settings, probe), plates])

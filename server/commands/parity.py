@@ -22,9 +22,11 @@ def parity(
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="List every case.")] = False,
 ) -> None:
-    """Compare every operation on every engine with the reference; exit code 1 if one is off.
+    """Compare every operation of every engine with the reference.
 
     Example: verdigris parity 'plates/gate.####.exr' --all
+
+    Exit code 1 if one is over its tolerance.
     """
     from kernels import parity as check
     from kernels.recipe_file import check_text_output, write_text_atomically

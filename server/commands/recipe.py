@@ -45,9 +45,11 @@ def new(
 
 @recipe_app.command()
 def check(file: RecipePath) -> None:
-    """Tell whether a recipe can be used; exit code 2 and the reason if not.
+    """Tell whether a recipe can be used, or why not.
 
     Example: verdigris recipe check key.json
+
+    Exit code 2, with the reason, if it cannot be used.
     """
     from server.roots import check_name
 
@@ -80,9 +82,11 @@ def schema(
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace an existing file.")] = False,
 ) -> None:
-    """Print the JSON schema of recipes: unit, range, step, default and help of each parameter.
+    """Print the JSON schema of recipes.
 
     Example: verdigris recipe schema schema.json
+
+    It holds the unit, range, step, default and help of each parameter.
     """
     from kernels.recipe_file import write_text_atomically
 

@@ -44,7 +44,9 @@ def render(
     ] = "",
     ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
     full_float: Annotated[bool, typer.Option("--float", help="32-bit float, not half.")] = False,
-    compression: Annotated[str, typer.Option(help="EXR compression.")] = "zip",
+    compression: Annotated[
+        str, typer.Option(help="zip, zips, piz, none, rle, pxr24, b44, b44a, dwaa or dwab.")
+    ] = "zip",
     missing: Annotated[str, typer.Option(help="Missing frames: error, hold or black.")] = "error",
     media_root: Annotated[
         list[Path] | None, typer.Option(help="Folder in which the recipe's names are looked up.")

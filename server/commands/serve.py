@@ -158,6 +158,7 @@ def _render_demo(paths: Any, out: Path, frames: str, settings: Settings) -> None
     finally:
         choice.engine.close()
     typer.echo(f"wrote {rendered.written} frame(s) to {out} in {rendered.seconds:.1f} s")
+    typer.echo(f"the recipe is {paths.folder / 'gardener.json'}")
     typer.echo(f"look at {sheet}; `verdigris demo` shows the shot live in a browser")
 
 
@@ -168,6 +169,7 @@ def _settings(beside: Path | None, **given: Any) -> Settings:
 
 
 def _run(options: ServeOptions, settings: Settings, verbose: bool, watched: Path | None) -> None:
+    from kernels.errors import StoppedError
     from server.logs import set_up_logs
     from server.media.images import library_list
     from server.start import check_certificate, listening_socket, make_service, run_service
@@ -194,8 +196,7 @@ def _run(options: ServeOptions, settings: Settings, verbose: bool, watched: Path
             service, options, settings, lambda address: _announce(service, options, settings), sock
         )
     except KeyboardInterrupt:
-        typer.echo("stopped; the recipe is saved")
-        raise typer.Exit(130) from None
+        raise StoppedError("stopped; the recipe is saved") from None
 
 
 def _announce(service: Service, options: ServeOptions, settings: Settings) -> None:

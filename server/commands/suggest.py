@@ -28,7 +28,7 @@ def suggest(
     ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
     force: Annotated[bool, typer.Option("--force", help="Replace an existing recipe.")] = False,
 ) -> None:
-    """Measure a shot and write a starting recipe with a built clean plate.
+    """Measure a shot; write a starting recipe and a clean plate.
 
     Example: verdigris suggest 'plates/gate.####.exr' --out gate.json
 

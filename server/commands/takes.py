@@ -34,7 +34,7 @@ def takes(
         bool, typer.Option("--start", help="Begin a take log in FOLDER, used from now on.")
     ] = False,
 ) -> None:
-    """List the surveyed takes of a day; export them; note something on one.
+    """List the surveyed takes of a day, export or annotate them.
 
     Example: verdigris takes --day today --csv takes.csv
     """

@@ -32,7 +32,7 @@ def truth(
         bool, typer.Option("--check", help="Exit with 1 if a promise is missed.")
     ] = False,
 ) -> None:
-    """Measure the product and the baselines on generated shots with exact truth.
+    """Measure keys and baselines on made shots with exact truth.
 
     Example: verdigris truth --seeds 100-109 --per-shot --json truth.json
     """

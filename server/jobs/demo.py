@@ -12,7 +12,7 @@ from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.recipe_file import save_recipe
 from server.jobs.companions import Companions, open_companions
-from server.jobs.render import Rendered, Renderer, RenderJob
+from server.jobs.render import Rendered, Renderer, RenderError, RenderJob
 from server.jobs.rule import rule_recipe
 from server.media import Shot, open_shot
 from server.media.stills import contact_sheet, write_still
@@ -51,7 +51,12 @@ def render_demo(
     Returns what was rendered and the sheet's path. The recipe stands beside the demo too, so that
     `verdigris render` finds the names in it.
     """
-    out.mkdir(parents=True, exist_ok=True)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RenderError(
+            f"the folder '{out}' cannot be made ({error.strerror}): choose another"
+        ) from error
     recipe = demo_recipe(paths)
     save_recipe(recipe, paths.folder / "gardener.json")
     shot = open_shot(paths.shot)

@@ -38,6 +38,12 @@ def test_every_command_has_help_with_an_example(capsys: pytest.CaptureFixture[st
         assert "Example: verdigris" in out, command
 
 
+def test_the_lists_of_commands_are_not_cut_short(capsys: pytest.CaptureFixture[str]) -> None:
+    """From memory: a newcomer reads whole sentences; to be confirmed."""
+    for arguments in (["--help"], ["recipe", "--help"]):
+        assert "..." not in verdigris(capsys, *arguments)[1].split("Commands:")[1]
+
+
 @pytest.mark.parametrize(
     "arguments",
     [

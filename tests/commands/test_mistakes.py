@@ -325,3 +325,45 @@ def test_takes_of_a_folder_that_is_not_there(
     """Common practice, no source."""
     code, _, err = verdigris(capsys, "takes", "nowhere")
     assert (code, "nowhere" in err) == (2, True)
+
+
+def test_the_demo_s_keys_cannot_go_where_a_file_is(here: Path) -> None:
+    """Common practice, no source."""
+    from demo_media import DemoPaths
+    from kernels.cpu import CpuEngine
+    from server.jobs.demo import render_demo
+    from server.jobs.render import RenderError
+
+    paths = DemoPaths.__new__(DemoPaths)  # Nothing of the demo is touched before the folder is.
+    with pytest.raises(RenderError, match=r"key\.json"):
+        render_demo(paths, here / "key.json", CpuEngine(threads=1))
+
+
+@pytest.mark.parametrize("option", ["--clean-plate", "--backdrop"])
+def test_serve_says_before_it_listens_that_a_companion_is_no_picture(
+    option: str, here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """From memory: bad input is told before anybody is let in; to be confirmed."""
+    code, out, err = verdigris(capsys, "serve", "shot", option, "key.json", "--port", "0")
+    assert (code, out, "key.json" in err) == (2, "", True)
+
+
+def test_ctrl_c_ends_the_service_with_one_sentence(here: Path) -> None:
+    """Source: POSIX shells, a process ended by SIGINT counts as 128 + 2."""
+    environment = {**os.environ, "PYTHONPATH": str(Path(cli.__file__).parents[1])}
+    process = subprocess.Popen(
+        [sys.executable, "-u", "-m", "server.cli", "serve", "shot", "--port", "0"],
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    for line in process.stdout:
+        if line.startswith("Ctrl-C stops"):
+            break
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=60)
+    assert process.returncode == 130
+    said = [line for line in err.splitlines() if line.startswith("verdigris:")]
+    assert said == ["verdigris: stopped; the recipe is saved"]
