@@ -64,7 +64,7 @@ def write_bench_shot(folder: Path) -> Path:
     return folder / "bench.####.exr"
 
 
-class _Page:
+class Page:
     """One page: counts pictures, acknowledges at once."""
 
     def __init__(self, socket: ClientConnection) -> None:
@@ -74,6 +74,17 @@ class _Page:
     async def send(self, **message: Any) -> None:
         await self.socket.send(json.dumps(message))
 
+    async def change(self, number: int, gain: float) -> None:
+        """Send one change of a drag."""
+        await self.send(
+            type="write",
+            client_seq=number,
+            seen=10**9,
+            gesture="bench",
+            moving=True,
+            ops=[{"op": "set", "path": "extractors/core/gain", "value": gain}],
+        )
+
     async def text(self, kind: str) -> dict[str, Any]:
         while True:
             got = await self.receive()
@@ -81,7 +92,8 @@ class _Page:
                 return got
 
     async def receive(self) -> dict[str, Any] | PictureHeader:
-        message = await asyncio.wait_for(self.socket.recv(), 60)
+        async with asyncio.timeout(60):  # wait_for of Python 3.11 can swallow a cancellation
+            message = await self.socket.recv()
         if isinstance(message, str):
             text: dict[str, Any] = json.loads(message)
             return text
@@ -102,7 +114,7 @@ class _Page:
                 return got
 
 
-async def _come_in(service: Service, address: str, role: Any, name: str, width: int) -> _Page:
+async def come_in(service: Service, address: str, role: Any, name: str, width: int) -> Page:
     redeemed = service.gate.redeem(service.gate.make_link(role), name)
     assert redeemed is not None
     port = int(address.rsplit(":", 1)[1])
@@ -115,28 +127,24 @@ async def _come_in(service: Service, address: str, role: Any, name: str, width: 
         close_timeout=1,
         max_size=None,
     )
-    page = _Page(socket)
+    page = Page(socket)
     await page.send(type="hello", protocol=PROTOCOL, client=name)
     await page.text("welcome")
     await page.send(type="show", name="composite", width=width)
     return page
 
 
-async def _drag(service: Service, page: _Page) -> dict[str, Any]:
-    """Change a value again and again: first each as soon as the last was seen, then at rest."""
+async def drag(service: Service, page: Page, target_ms: float | None = None) -> dict[str, Any]:
+    """Change a value again and again: first each as soon as the last was seen, then at rest.
+
+    target_ms: of a moving picture; the engine's own for pointwise work when not given.
+    """
     moving: list[float] = []
     rests: list[float] = []
     drafts = 0
     for n in range(CHANGES):
         revision, start = service.session.revision + 1, time.perf_counter()
-        await page.send(
-            type="write",
-            client_seq=n,
-            seen=10**9,
-            gesture="bench",
-            moving=True,
-            ops=[{"op": "set", "path": "extractors/core/gain", "value": 1 + n / 1000}],
-        )
+        await page.change(n, 1 + n / 1000)
         header = await page.picture(revision, rest=False)
         moving.append(time.perf_counter() - start)
         drafts += bool(header.flags & Flag.DRAFT)
@@ -150,20 +158,21 @@ async def _drag(service: Service, page: _Page) -> dict[str, Any]:
     inside = service.timing.seconds_of("message_to_picture")[-CHANGES:]
     card = service.engine.name == "cuda"
     return {
-        "moving": _figures("message in, moving JPEG out", inside, 2 if card else 40),
+        "moving": _figures("message in, moving JPEG out", inside, target_ms or (2 if card else 40)),
         "moving_to_page": _figures("message sent, moving picture received", moving),
         "rest": _figures("full-resolution rest picture", rests, None if card else 400),
         "moving_pictures_keyed_at_half_size": drafts,
     }
 
 
-async def _play(service: Service, pages: list[_Page]) -> dict[str, Any]:
+async def listen(page: Page) -> None:
+    """Receive and acknowledge until cancelled."""
+    while True:
+        await page.receive()
+
+
+async def play(service: Service, pages: list[Page]) -> dict[str, Any]:
     """Play to all pages; count frames, renders and what was left out."""
-
-    async def listen(page: _Page) -> None:
-        while True:
-            await page.receive()
-
     tasks = [asyncio.create_task(listen(page)) for page in pages]
     await pages[0].send(type="transport", playing=True, fps=24)
     await asyncio.sleep(1.0)
@@ -204,16 +213,16 @@ def _figures(name: str, seconds: list[float], target_ms: float | None = None) ->
 
 
 async def _measure(service: Service, address: str) -> dict[str, Any]:
-    pages = [await _come_in(service, address, "operator", "operator", 960)]
+    pages = [await come_in(service, address, "operator", "operator", 960)]
     await pages[0].picture(0, rest=True)
     for frame in range(1001, 1001 + FRAMES):
         await service_ready(service, frame)
-    result = await _drag(service, pages[0])
+    result = await drag(service, pages[0])
     for n in range(PAGES - 1):
         width = PAGE_WIDTHS[n % len(PAGE_WIDTHS)]
-        pages.append(await _come_in(service, address, "reviewer", f"page-{n}", width))
+        pages.append(await come_in(service, address, "reviewer", f"page-{n}", width))
     try:
-        result["playback"] = await _play(service, pages)
+        result["playback"] = await play(service, pages)
     finally:
         await asyncio.gather(*(page.socket.close() for page in pages))
     return result
