@@ -1,8 +1,10 @@
 """The budgeted store of decoded frames: engine memory, host memory, disk.
 
-Least recently used goes first and moves down a tier. Frames that only a reviewer asked for never
-push out a frame that the operator asked for. Decoding is asked for newest wish first; when nobody
-waits, frames ahead of the playhead are fetched.
+Least recently used goes first and moves down a tier. In the engine's tier, while playing round and
+round, the one shown last goes first: else every frame of a shot larger than the budget would be
+gone just before its turn. Frames that only a reviewer asked for never push out a frame that the
+operator asked for. Decoding is asked for newest wish first; when nobody waits, frames ahead of the
+playhead are fetched.
 """
 
 from __future__ import annotations
@@ -59,6 +61,8 @@ class FrameStore:
     ) -> None:
         self.budget = budget
         self.messages: OrderedDict[FrameId, str] = OrderedDict()
+        self.playing_round = False
+        """playback goes round: set by whoever knows the playhead"""
         self._on_ready, self._on_decoded = on_ready, on_decoded
         self._disk = disk
         self._bytes_per_value = bytes_per_value
@@ -229,13 +233,18 @@ class FrameStore:
                 self._disk.store(victim, evicted)
 
     def _victim(self, tier: OrderedDict[FrameId, Any], newest: FrameId) -> FrameId:
-        """The oldest frame that only reviewers wanted; else the oldest one, if `newest` is not
-        a reviewer's: a reviewer's frame does not push out the operator's."""
+        """Return the frame to let go of.
+
+        First the oldest one that only reviewers wanted; then the oldest one, or the one shown
+        last (see the module's text). A reviewer's own frame never pushes out the operator's.
+        """
         others = [f for f in tier if f != newest]
         lesser = next((f for f in others if f not in self._operators), None)
         if lesser is not None:
             return lesser
-        return others[0] if newest in self._operators else newest
+        if newest not in self._operators:
+            return newest
+        return others[-1] if self.playing_round and tier is self._engine else others[0]
 
     def held(self, frame: FrameId, hold: Callable[[NDArray[Any]], Any]) -> Held:
         """Return a frame in the engine's memory. Raises NotReadyError if it has to be decoded."""

@@ -222,6 +222,7 @@ class PictureLoop:
     def _fetch_ahead(self) -> None:
         """Fetch in playback direction; when decoding is slower than playback, leave frames out."""
         clock, now = self.scheduler.clock, self.now()
+        self.store.playing_round = clock.playing and clock.loop != "once"
         if not self.scheduler.viewers:
             return
         decode_s = self.timing.milliseconds_of("decode") / 1000 or 0.1

@@ -135,6 +135,27 @@ def test_the_operator_pushes_out_a_reviewers_frame_first() -> None:
     assert [store.ready(FrameId("p", f)) for f in (1, 2, 3, 50)] == [True, True, True, False]
 
 
+@pytest.mark.parametrize(("round_", "least"), [(False, 0), (True, 15)])
+def test_playing_round_a_shot_larger_than_the_budget_keeps_most_of_it(
+    round_: bool, least: int
+) -> None:
+    """Source: Belady 1966, the replaced page is the one needed again latest."""
+    store, decoder, _ = make(engine=6)
+    store.playing_round = round_
+    made: list[int] = []
+
+    def counted(pixels: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+        made.append(1)
+        return hold(pixels)
+
+    for frame in range(8):
+        get(store, decoder, frame)
+    for n in range(40):
+        store.held(FrameId("p", n % 8), counted)
+    assert 40 - len(made) >= least
+    assert round_ or len(made) == 40
+
+
 def test_the_engine_budget_holds() -> None:
     """Common practice, no source."""
     store, decoder, _ = make(engine=2)
