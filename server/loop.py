@@ -183,7 +183,7 @@ class PictureLoop:
                 else ("a picture could not be made; the service's log tells more")
             )
             log.error("picture of frame %d failed", key.frame, exc_info=error)
-            self._on_failure([taker[0] for taker in self.scheduler.flights.get(key, [])], text)
+            self._on_failure([taker.client for taker in self.scheduler.flights.get(key, [])], text)
             self.scheduler.finished(key, None, self.now())
         self.pump()
 

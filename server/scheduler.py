@@ -19,7 +19,7 @@ from server.pictures import (
     Quality,
 )
 from server.playback import PlayClock
-from server.viewers import Delivery, Port, Viewer
+from server.viewers import Delivery, Port, Taker, Viewer
 
 REST_S = 0.150
 PATIENCE_S = 0.5
@@ -50,7 +50,8 @@ class Scheduler:
         self.leader: str | None = None
         self.viewers: dict[str, Viewer] = {}
         self.cache = cache or PictureCache()
-        self.flights: dict[PictureKey, list[tuple[str, int, int]]] = {}
+        self.flights: dict[PictureKey, list[Taker]] = {}
+        self._wishes_made = 0
         self._deliver = deliver
         self._frame_for = frame_for
 
@@ -69,7 +70,7 @@ class Scheduler:
         """Forget a client; renders under way for it go on for the others."""
         self.viewers.pop(client, None)
         for key, takers in self.flights.items():
-            self.flights[key] = [taker for taker in takers if taker[0] != client]
+            self.flights[key] = [taker for taker in takers if taker.client != client]
         if self.leader == client:
             operators = (v.client for v in self.viewers.values() if v.role == "operator")
             self.leader = next(operators, None)
@@ -154,41 +155,53 @@ class Scheduler:
         takers = self.flights.pop(key, [])
         if picture is not None:
             self.cache.put(key, picture)
-        for client, number, view_id in takers:
-            viewer = self.viewers[client]
-            port = viewer.ports.get(number)
+        for taker in takers:
+            viewer = self.viewers[taker.client]
+            port = viewer.ports.get(taker.port)
             if port is not None and key in port.pending:
                 port.pending.remove(key)
-            if port is None or picture is None:
+            overtaken = port is not None and self._overtaken(viewer, port, taker, key, now)
+            if port is None or picture is None or overtaken:
                 viewer.window.release()
-                if port is not None:
+                if port is not None and not overtaken:
                     port.sent = key
                 continue
-            self._send(viewer, number, view_id, key, picture, now)
+            self._send(viewer, taker, key, picture, now)
+
+    def _overtaken(
+        self, viewer: Viewer, port: Port, taker: Taker, key: PictureKey, now: float
+    ) -> bool:
+        """Tell whether a port shows something newer, or again what it should show."""
+        if taker.order < port.sent_order:
+            return True
+        return port.sent not in (None, key) and port.sent == self.wanted(viewer, taker.port, now)
 
     def retry(self, key: PictureKey) -> None:
         """A picture could not be made yet: its takers ask again."""
-        for client, number, _ in self.flights.pop(key, []):
-            viewer = self.viewers[client]
+        for taker in self.flights.pop(key, []):
+            viewer = self.viewers[taker.client]
             viewer.window.release()
-            port = viewer.ports.get(number)
+            port = viewer.ports.get(taker.port)
             if port is not None and key in port.pending:
                 port.pending.remove(key)
 
     def _send(
-        self,
-        viewer: Viewer,
-        number: int,
-        view_id: int,
-        key: PictureKey,
-        picture: Picture,
-        now: float,
+        self, viewer: Viewer, taker: Taker, key: PictureKey, picture: Picture, now: float
     ) -> None:
-        port = viewer.ports[number]
-        port.sent = key
+        port = viewer.ports[taker.port]
+        port.sent, port.sent_order = key, taker.order
         port.sent_sequence = viewer.window.hand_over()
         port.served_at, port.waiting_since = now, None
-        self._deliver(Delivery(viewer.client, number, view_id, port.sent_sequence, key, picture))
+        self._deliver(
+            Delivery(viewer.client, taker.port, taker.view_id, port.sent_sequence, key, picture)
+        )
+
+    def _taker(self, viewer: Viewer, number: int) -> Taker:
+        """Return a new wish of a port, and keep a place in the window for it."""
+        viewer.window.reserve()
+        self._wishes_made += 1
+        view_id = viewer.ports[number].show.view_id
+        return Taker(viewer.client, number, view_id, self._wishes_made)
 
     # ------------------------------------------------------------ what is to be done
 
@@ -239,8 +252,7 @@ class Scheduler:
         for viewer, number, key in self._wishes(now):
             picture = self.cache.get(key)
             if picture is not None:
-                viewer.window.reserve()
-                self._send(viewer, number, viewer.ports[number].show.view_id, key, picture, now)
+                self._send(viewer, self._taker(viewer, number), key, picture, now)
             elif key in self.flights:
                 self._join(viewer, number, key)
             else:
@@ -285,10 +297,8 @@ class Scheduler:
                     viewer.ports[number] = Port(show)
 
     def _join(self, viewer: Viewer, number: int, key: PictureKey) -> None:
-        viewer.window.reserve()
-        port = viewer.ports[number]
-        port.pending.append(key)
-        self.flights[key].append((viewer.client, number, port.show.view_id))
+        self.flights[key].append(self._taker(viewer, number))
+        viewer.ports[number].pending.append(key)
 
     def _rank(self, viewer: Viewer, port: Port, now: float) -> tuple[int, float]:
         waiting = port.waiting_since if port.waiting_since is not None else now

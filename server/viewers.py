@@ -17,6 +17,8 @@ class Port:
     show: Show
     sent: PictureKey | None = None
     sent_sequence: int = 0
+    sent_order: int = 0
+    """when the wish for it was made: a picture wished for earlier is not sent after it"""
     pending: list[PictureKey] = field(default_factory=list)
     waiting_since: float | None = None
     served_at: float = float("-inf")
@@ -30,6 +32,16 @@ class Port:
             sight = sight_of(show, size)
             aim = self.aim = (show, width, size, sight, *wire_size(sight.region, width, size))
         return aim[3:]
+
+
+@dataclass(frozen=True)
+class Taker:
+    """A port that waits for a picture under way; order: counts all wishes."""
+
+    client: str
+    port: int
+    view_id: int
+    order: int
 
 
 @dataclass

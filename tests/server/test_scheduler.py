@@ -170,6 +170,26 @@ def test_a_client_that_never_answers_is_sent_less_and_less() -> None:
     assert bench.count("a") <= 2 + 2 * 7
 
 
+def test_an_overtaken_picture_is_not_sent_after_a_newer_one() -> None:
+    """Common practice, no source: playback never steps back, not even for one picture."""
+    bench = Bench(render_s=0.200)
+    bench.join("a")
+    bench.run(0.8)
+    clock = bench.scheduler.clock
+    clock.apply(Transport(type="transport", frame=1005), bench.now)
+    bench.run(0.8)
+    clock.apply(Transport(type="transport", frame=1004), bench.now)
+    bench.run(0.05)
+    assert bench.made[-1].frame == 1004, "a slow render of 1004 is under way"
+    clock.apply(Transport(type="transport", frame=1005), bench.now)
+    bench.run(0.05)
+    assert bench.last("a").key.frame == 1005, "1005 is there already"
+    bench.run(1.0)
+    assert [d.key.frame for d in bench.deliveries].count(1004) == 0
+    assert bench.scheduler.at_rest(bench.now)
+    assert bench.scheduler.viewers["a"].window.free == 2
+
+
 def test_a_late_joiner_gets_the_present_picture_without_a_render() -> None:
     """Common practice, no source: equal views share one render and one encode."""
     bench = Bench()
