@@ -6,15 +6,22 @@ import itertools
 import logging
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from enum import IntEnum
+from functools import partial
 from typing import Any, TypeVar
 
-from kernels.engine import Engine
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.engine import F32, Engine, Inputs
+from kernels.plan import Plan, Region
 
 log = logging.getLogger("verdigris.renderer")
 R = TypeVar("R")
+BAND_PIXELS = 1 << 20
+"""Pixels that a card makes for long work before pictures have their turn."""
 
 
 class Urgency(IntEnum):
@@ -92,6 +99,27 @@ class SharedEngine:
             return self._thread.call(Urgency.JOB, lambda: method(*args, **options))
 
         return call
+
+    def hold(self, image: NDArray[Any]) -> Any:
+        """Take an image; a card holds it in float32, as files are rendered from."""
+        precise = {"storage": "float32"} if self.name == "cuda" else {}
+        hold: Any = self._engine.hold
+        return self._thread.call(Urgency.JOB, lambda: hold(image, **precise))
+
+    def planes(
+        self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None
+    ) -> dict[str, F32]:
+        """Return full-resolution planes; a card makes them in bands, to let pictures in between."""
+        x0, y0, x1, y1 = region or inputs.whole
+        rows = max(1, BAND_PIXELS // max(x1 - x0, 1)) if self.name == "cuda" else y1 - y0
+        bands = [(x0, y, x1, min(y + rows, y1)) for y in range(y0, y1, rows)]
+        made = [
+            self._thread.call(
+                Urgency.JOB, partial(self._engine.planes, plan, inputs, wanted, band)
+            )
+            for band in bands
+        ]
+        return {name: np.concatenate([part[name] for part in made], axis=-2) for name in wanted}
 
     def close(self) -> None:
         """The engine is not this object's to close."""

@@ -232,6 +232,9 @@ def request_figures(engine: CudaEngine, inputs: Inputs) -> Figures:
     """Return times from a changed recipe to JPEG bytes, 960x540, planning and copies included."""
     figures: Figures = {}
     view = View("composite", 960, 540)
+    if engine.can_encode_jpeg:
+        fixed = engine.render_device(build_plan(recipe_of(3), 1, inputs.planes), inputs, view)
+        figures["jpeg_960x540_ms"] = host_ms(lambda: engine.encode_jpeg(fixed, 80))[0]
     for name, recipe in (("pointwise", recipe_of(3)), ("neighbours", neighbourhood_recipe())):
         change = changing(recipe)
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import cupy
+import cupyx
 import numpy as np
 from numpy.typing import NDArray
 
 SLOTS = 3
+PINNED_RESULT = 64 << 20
 LARGEST = 256 << 20
 """Larger copies go without pinned memory: some systems allow little of it."""
 
@@ -40,7 +42,6 @@ class PinnedRing:
         self._compute = compute
         self._copies = cupy.cuda.Stream(non_blocking=True)
         self._slots = [_Slot() for _ in range(SLOTS)]
-        self._back = _Slot()
         self._next = 0
 
     def upload(self, array: NDArray[Any], target: Any) -> None:
@@ -60,18 +61,23 @@ class PinnedRing:
         self._compute.wait_event(slot.used)
 
     def download(self, source: Any) -> NDArray[Any]:
-        """Return a copy in host memory; waits for the compute stream."""
-        out = np.empty(source.shape, source.dtype)
-        staged = self._back.take(out.nbytes) if 0 < out.nbytes <= LARGEST else None
-        if staged is None or not source.flags.c_contiguous:
+        """Return a copy in host memory; waits for the compute stream.
+
+        Small copies land in pinned memory that goes back to a pool with the array.
+        """
+        out: NDArray[Any] | None = None
+        if 0 < source.nbytes <= PINNED_RESULT and source.flags.c_contiguous:
+            try:
+                out = cupyx.empty_pinned(source.shape, source.dtype)
+            except (MemoryError, cupy.cuda.runtime.CUDARuntimeError):
+                out = None
+        if out is None:
             return np.asarray(source.get(stream=self._compute))
-        source.data.copy_to_host_async(staged.ctypes.data, out.nbytes, self._compute)
+        source.get(stream=self._compute, out=out, blocking=False)
         self._compute.synchronize()
-        np.copyto(out, staged.view(out.dtype).reshape(out.shape))
         return out
 
     def close(self) -> None:
         """Release the pinned memory."""
         self._copies.synchronize()
         self._slots = [_Slot() for _ in range(SLOTS)]
-        self._back = _Slot()

@@ -76,17 +76,18 @@ class DeviceEngine:
 
     # ------------------------------------------------------------ memory
 
-    def hold(self, image: NDArray[Any]) -> Plane:
-        """Take an image; pictures are stored as `storage` says, mattes and masks as float32.
+    def hold(self, image: NDArray[Any], *, storage: Storage | None = None) -> Plane:
+        """Take an image; mattes and masks are stored as float32, pictures as `storage` says.
 
-        A float16 picture is stored as half in any case. Values beyond 65504 are held there in half.
+        storage: for this picture; the engine's by default. A float16 picture is stored as half in
+        any case. Values beyond 65504 are held there in half.
         """
         flat = image.ndim == 2
         image = np.ascontiguousarray(finite(image if not flat else image[None]))
         given_half = image.dtype == np.float16
         if not given_half:
             image = image.astype(np.float32, copy=False)
-        half = not flat and (given_half or self.storage == "float16")
+        half = not flat and (given_half or (storage or self.storage) == "float16")
         channels, height, width = image.shape
         plane = new_plane(self.device, channels, height, width, half=half, flat=flat)
         raw = self.device.upload(image)
@@ -120,8 +121,8 @@ class DeviceEngine:
         return image[0] if handle.flat else image
 
     def place(self, picture: Plane | None, backdrop: Backdrop, width: int, height: int) -> Plane:
-        """Return the handle of the backdrop placed to fill the frame."""
-        half = self.storage == "float16"
+        """Return the handle of the backdrop placed to fill the frame, as half if its picture is."""
+        half = self.storage == "float16" if picture is None else picture.half
         return self._placer.place(picture, backdrop, width, height, half)
 
     def free_bytes(self) -> int:

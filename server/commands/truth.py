@@ -54,7 +54,7 @@ def truth(
         closed_form = _has_pymatting()
     width += width % 2
     height = 2 * round(width * 9 / 32)
-    choice = choose_engine(engine)  # type: ignore[arg-type]
+    choice = choose_engine(engine, storage="float32")  # type: ignore[arg-type]
     try:
         methods = standard_methods(choice.engine, closed_form=closed_form)
         with progress("truth", "measurements") as report:
