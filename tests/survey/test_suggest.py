@@ -130,19 +130,17 @@ def test_drifting_light_is_followed_by_keyed_gains(tmp_path: Path) -> None:
 
 def test_a_moving_camera_is_noticed(tmp_path: Path) -> None:
     """Common practice, no source: markers that move together by 3 px a frame."""
-    for n in range(6):
-        image, alpha = with_disc(flat(), 1.0, radius=0.25)
-        spots = [(x + 3 * n, y) for x in (120, 300, 640, 840) for y in (70, 200)]
-        screen = with_markers(flat(), spots)
-        light = np.where(alpha > 0.001, image, screen)
-        write_exr(tmp_path / f"pan.{n + 1}.exr", {"": noisy(light, 2e-5, 2e-6, n)},
-                  interop_id="lin_ap1_scene")  # fmt: skip
+    image, alpha = with_disc(flat(480, 270), 1.0, radius=0.25)
+    for n in range(3):
+        spots = [(x + 3 * n, y) for x in (60, 150, 330, 420) for y in (35, 100)]
+        light = np.where(alpha > 0.001, image, with_markers(flat(480, 270), spots))
+        path = tmp_path / f"pan.{n + 1}.exr"
+        write_exr(path, {"": noisy(light, 2e-5, 2e-6, n)}, interop_id="lin_ap1_scene")
     shot = open_shot(tmp_path / "pan.#.exr")
     recipe = suggest(shot, clean_plate=tmp_path / "c.exr")
     assert "the camera moves by about 3" in recipe.notes["camera"]
     assert recipe.garbage == []
-    measures = survey_shot(shot).measures
-    assert measures.camera_px == pytest.approx(3, abs=0.75)
+    assert survey_shot(shot, [1]).measures.camera_px == pytest.approx(3, abs=0.75)
 
 
 def test_no_screen_is_one_clear_sentence(tmp_path: Path) -> None:
