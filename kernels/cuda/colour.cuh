@@ -13,16 +13,16 @@ DEVICE float luminance(float r, float g, float b, const float* w) {
     return w[0] * r + w[1] * g + w[2] * b;
 }
 
-// Hue on the RGB hexagon in degrees, 0 <= h <= 360 (a full turn by rounding), greys 0.
+// 61 degrees more than the hue on the RGB hexagon: red is 61, green 181, blue 301, greys 61. So it
+// lies in 1..361 with no wrap, and rounding takes it neither below 0 nor past a table's end.
 // Source: Smith 1978.
-DEVICE float hue_degrees(float r, float g, float b) {
+DEVICE float turned_hue(float r, float g, float b) {
     const float at_red = g - b, at_green = b - r, at_blue = r - g;
     const float spread = max3(fabsf(at_red), fabsf(at_green), fabsf(at_blue));
     const float turn = divided(60.0f, fmaxf(spread, 1e-30f));
     const bool red = at_blue >= 0.0f && at_green <= 0.0f, green = at_red >= 0.0f;
     const float across = red ? at_red : (green ? at_green : at_blue);
-    const float hue = across * turn + (red ? 0.0f : (green ? 120.0f : 240.0f));
-    return hue < 0.0f ? hue + 360.0f : hue;
+    return across * turn + (red ? 61.0f : (green ? 181.0f : 301.0f));
 }
 
 // (max - min) / max(max, 1e-6). Source: Smith 1978.

@@ -51,7 +51,7 @@ DEVICE float root(float x) { return sqrtf(x); }
 DEVICE float clamp01(float x) { return x > 0.0f ? (x < 1.0f ? x : 1.0f) : 0.0f; }
 DEVICE float whole_part(float x, int* index) {
     const float left = floorf(x);
-    *index = (int)left;
+    *index = x == x ? (int)left & 511 : 511;
     return left;
 }
 DEVICE u32 half_pair(float low, float high) {
@@ -112,10 +112,11 @@ DEVICE float root(float x) {
 DEVICE float clamp01(float x) { return __saturatef(x); }
 DEVICE int bits_of(float x) { return __float_as_int(x); }
 
-// The whole part of 0 <= x < 4194304: adding 2^23, rounded down, leaves it in the last bits.
+// The whole part of 0 <= x < 512: adding 2^23, rounded down, leaves it in the last bits, which for
+// not-a-number are 511.
 DEVICE float whole_part(float x, int* index) {
     const float moved = __fadd_rd(x, 8388608.0f);
-    *index = __float_as_int(moved) - 0x4B000000;
+    *index = __float_as_int(moved) & 511;
     return moved - 8388608.0f;
 }
 

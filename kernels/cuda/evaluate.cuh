@@ -66,8 +66,9 @@ DEVICE void banded_values(int mode, const float* w, const float (*x)[PX], float*
     }
 }
 
-// An extractor's matte before its refinement, for all pixels of the thread.
-DEVICE void raw_mattes(const Params& P, int e, int flags, const Pixels& px, float* m) {
+// An extractor's matte for all pixels of the thread: before its refinement for OUT_RAW, else with
+// its levels.
+DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, float* m) {
     const int code = CODE(P, e), k = PRIMARY(flags);
     const float* v = P.extractor[e].v;
     const bool varies = (flags & HAS_CLEAN) != 0, log = (code & SPACE_LOG) != 0;
@@ -118,7 +119,14 @@ DEVICE void raw_mattes(const Params& P, int e, int flags, const Pixels& px, floa
             }
     }
 #undef AT
-    EACH_PIXEL m[p] = P.extractor[e].sign * m[p] + P.extractor[e].offset;
+    const ExtractorParams& q = P.extractor[e];
+    if ((OUTPUTS(P) & OUT_RAW) || q.steep) EACH_PIXEL m[p] = q.sign * m[p] + q.offset;
+    if (OUTPUTS(P) & OUT_RAW) return;
+    if (q.steep) {
+        EACH_PIXEL m[p] = ramp(m[p], q.black, q.span_inverse);
+    } else {
+        EACH_PIXEL m[p] = clamp01(m[p] * q.scale + q.shift);
+    }
 }
 
 DEVICE void guide_of(const Params& P, const Pixels& px, bool denoised, float* guide) {
@@ -187,9 +195,7 @@ DEVICE void mattes(const Params& P, int flags, const Pixels& px, Joined& acc, Si
         if ((code & FROM_STAGE) && !(outputs & OUT_RAW)) {
             load_px(plane_at(P.matte[e]), false, px.at, m);
         } else {
-            raw_mattes(P, e, flags, px, m);
-            if (!(outputs & OUT_RAW))
-                EACH_PIXEL m[p] = ramp(m[p], P.extractor[e].black, P.extractor[e].span_inverse);
+            own_mattes(P, e, flags, px, m);
         }
         EACH_PIXEL mask[p] = 1.0f;
         if ((code & HAS_MASK) && !(outputs & OUT_RAW)) {

@@ -31,10 +31,10 @@ DEVICE float value_band(const float* v, int code, float value) {
     return alpha;
 }
 
-// v: centre, half width, inverse softness, saturation floor, inverse roll-off.
+// v: turned centre, half width, inverse softness, saturation floor, inverse roll-off.
 DEVICE float hue_band(const float* v, const float* x) {
-    float away = fabsf(hue_degrees(x[0], x[1], x[2]) - v[0]);
-    away = fminf(away, 360.0f - away);
+    float away = fabsf(turned_hue(x[0], x[1], x[2]) - v[0]);
+    away = fminf(away, fabsf(360.0f - away));
     return (1.0f - ramp(away, v[1], v[2])) * ramp(saturation_of(x[0], x[1], x[2]), v[3], v[4]);
 }
 

@@ -21,6 +21,8 @@ from kernels.recipe import (
 from kernels.reference import extract
 
 C = constants()
+TURNED = 61
+"""Degrees by which hues are turned on the card: see `turned_hue` in colour.cuh."""
 STEEPEST = 3e38
 TINY = 1e-37
 """Stands in for the number below 0, whose products with any inverse are 0."""
@@ -68,7 +70,7 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
         case HueBand():
             half, floor = num(e.width_deg) / 2, num(e.saturation_floor)
             return (
-                num(e.centre_deg) % 360,
+                num(e.centre_deg) % 360 + TURNED,
                 *ramp_values(half, half + num(e.softness_deg)),
                 *ramp_values(floor, floor + num(e.saturation_soft)),
             )

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.cuda.pack_extractors import extractor_code, extractor_values, ramp_values
+from kernels.cuda.pack_extractors import TURNED, extractor_code, extractor_values, ramp_values
 from kernels.cuda.sources import Structure, constants, layout
 from kernels.plan import Plan, num, refine_is_pointwise
 from kernels.recipe import ExtractorBase, NeutralisePass, Noise
@@ -23,6 +23,8 @@ from kernels.reference.colour import acescct_from_linear, lab_from_acescg
 from kernels.reference.view import correlation_inverse
 
 C = constants()
+STEEP = 32.0
+"""Levels steeper than this are worked out in two steps, which round less."""
 PARAMS = layout("pointwise", "Params")
 
 LIMITS = {"average": "LIMIT_WEIGHTED", "weighted": "LIMIT_WEIGHTED", "larger": "LIMIT_LARGER",
@@ -147,7 +149,12 @@ def _pack_extractor(record: Any, e: ExtractorBase, plan: Plan) -> None:
     record["on"], record["strength"] = e.on, num(e.strength)
     record["sign"], record["offset"] = (-1.0, 1.0) if e.inverted else (1.0, 0.0)
     levels = e.refine.levels
-    record["black"], record["span_inverse"] = ramp_values(levels.black, levels.white)
+    low, inverse = ramp_values(levels.black, levels.white)
+    record["black"], record["span_inverse"] = low, inverse
+    record["steep"] = inverse > STEEP
+    sign, offset = (-1.0, 1.0) if e.inverted else (1.0, 0.0)
+    if inverse <= STEEP:
+        record["scale"], record["shift"] = sign * inverse, (offset - low) * inverse
     values = extractor_values(e, plan.context)
     record["v"][: len(values)] = values
 
@@ -207,14 +214,17 @@ def _neutral_backing(plan: Plan) -> NDArray[Any]:
 
 
 def hue_pairs(plan: Plan) -> NDArray[np.float32]:
-    """Return the tables over hue of all passes, (passes, 2, 361, 2): value, step to the next."""
+    """Return the tables over hue of all passes, (passes, 2, 512, 2): value, step to the next.
+
+    Entry i is for the hue i - 61: see `turned_hue` in colour.cuh.
+    """
     out = np.zeros((C["MAX_PASSES"], 2, C["HUES"], 2), np.float32)
     for n, step in enumerate(plan.recipe.neutralise):
         for which, table in enumerate(neutralise.pass_tables(step)):
             if table is not None:
-                turn = np.append(table, table[:2])
-                out[n, which, :, 0] = turn[:-1]
-                out[n, which, :, 1] = np.diff(turn)
+                turned = np.take(table, np.arange(C["HUES"] + 1) - TURNED, mode="wrap")
+                out[n, which, :, 0] = turned[:-1]
+                out[n, which, :, 1] = np.diff(turned)
     return out
 
 
@@ -259,7 +269,8 @@ def _pack_assembly(p: Any, plan: Plan) -> None:
     p["settle_scale"] = 1.0 / max(assemble.settle_value(plan), assemble.SETTLE_FLOOR)
     p["hold"] = num(a.edge_colour.hold)
     exposure = 2.0 ** num(a.foreground_exposure_stops)
-    p["foreground_gain"] = [gain * exposure for gain in a.foreground_gain]
+    gains = [gain * exposure for gain in a.foreground_gain]
+    p["foreground_gain"], p["graded"] = gains, gains != [1.0, 1.0, 1.0]
     p["carry_shadows"], p["carry_light"] = num(a.carry.shadows), num(a.carry.light)
     p["wrap_amount"] = num(a.light_wrap.amount)
     p["grain_amount"] = num(a.backdrop.regrain)

@@ -9,7 +9,7 @@
 #define KERNEL_TRAFFIC 2
 #define MAX_EXTRACTORS 16
 #define MAX_PASSES 8
-#define HUES 361               // whole degrees, a full turn included
+#define HUES 512               // entries of a table over turned hue, the last ones never used
 
 // An extractor's code.
 #define KIND 7
@@ -114,7 +114,8 @@ struct ExtractorParams {
     float strength;
     float sign, offset;        // finished matte = sign m + offset: 1, 0 or, inverted, -1, 1
     float black, span_inverse; // levels
-    float average_share;       // of its run of averages
+    float scale, shift;        // sign, offset and levels in one, unless they are `steep`
+    int steep;
     float v[12];               // the kind's own values, see extract.cuh
 };
 
@@ -148,6 +149,7 @@ struct Params {
     float black, span_inverse;                        // levels of the joined matte
     float settle_scale, hold;
     float foreground_gain[3];
+    int graded;                                       // a foreground gain is not 1
     float carry_shadows, carry_light, wrap_amount;
     float level, level_share;                         // evenness: backing's level, excess share
     int picture_width, picture_height, tile_rows, tile_columns;

@@ -141,7 +141,9 @@ DEVICE void cutout(const Params& P, int flags, const Pixels& px, const float* a,
             EACH_PIXEL f0[p] = foreground_finish(f0[p], weight[p], n.plate[c][p]);
         }
         edge_colour(P, method, a, n.plate[c], n.clean[c], f0, cut[c]);
-        EACH_PIXEL cut[c][p] *= P.foreground_gain[c];
+    }
+    if (P.graded) EACH_CHANNEL EACH_PIXEL cut[c][p] *= P.foreground_gain[c];
+    EACH_CHANNEL {
         if (outputs & OUT_CUTOUT) sink.put(OUT_CUTOUT, c, cut[c]);
         if (outputs & OUT_STRAIGHT) {
             float s[PX];

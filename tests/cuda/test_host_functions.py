@@ -14,7 +14,16 @@ from kernels.engine import View
 from kernels.inputs import gather
 from kernels.parity_cases import cases
 from kernels.plan import build_plan
-from kernels.recipe import ColourDifference, Recipe, Refine, starting_recipe
+from kernels.recipe import (
+    ColourDifference,
+    CurvePoint,
+    HueBand,
+    HueCurve,
+    NeutralisePass,
+    Recipe,
+    Refine,
+    starting_recipe,
+)
 from kernels.reference.execute import planes as reference_planes
 from tests.cuda.host import HostDevice
 
@@ -189,3 +198,24 @@ def test_unknown_names_are_refused(emulated: DeviceEngine) -> None:
         emulated.planes(plan, inputs, ["depth"])
     with pytest.raises(KeyError, match="no extractor 'zzz'"):
         emulated.planes(plan, inputs, ["extractor:zzz"])
+
+
+def test_hue_curves_hold_at_the_borders_of_the_sectors(emulated: DeviceEngine) -> None:
+    """Source: `kernels.reference`: primaries, secondaries, greys and what lies just beside them."""
+    points = [CurvePoint(hue_deg=h, value=v) for h, v in ((0, 0.2), (110, 1.3), (300, 0.6))]
+    bent = HueCurve(points=points)
+    recipe = Recipe(
+        extractors=[HueBand(id="a", centre_deg=310, width_deg=90, softness_deg=30)],
+        neutralise=[NeutralisePass(id="n", spill_by_hue=bent, saturation_by_hue=bent)],
+    )
+    corners = np.array([[r, g, b] for r in (0, 1) for g in (0, 1) for b in (0, 1)], np.float32)
+    shifts = np.array([0, 1e-7, -1e-7, 1e-4, -1e-4, 0.01], np.float32)
+    ways = np.eye(3, dtype=np.float32)[:, None] * shifts[:, None]  # a channel, by a shift
+    beside = corners[:, None, None] + ways
+    plate = np.ascontiguousarray(np.moveaxis(beside.reshape(8, 18, 3), 2, 0))
+    inputs = gather(emulated, recipe, 1, plate=plate)
+    plan = build_plan(recipe, 1, inputs.planes)
+    got = emulated.planes(plan, inputs, ["neutralised", "extractor:a"])
+    expected = reference_planes(plan, {"plate": plate}, ["neutralised", "extractor:a"])
+    for name in got:
+        assert np.abs(got[name] - expected[name]).max() < 1e-5, name
