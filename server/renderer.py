@@ -114,9 +114,7 @@ class SharedEngine:
         rows = max(1, BAND_PIXELS // max(x1 - x0, 1)) if self.name == "cuda" else y1 - y0
         bands = [(x0, y, x1, min(y + rows, y1)) for y in range(y0, y1, rows)]
         made = [
-            self._thread.call(
-                Urgency.JOB, partial(self._engine.planes, plan, inputs, wanted, band)
-            )
+            self._thread.call(Urgency.JOB, partial(self._engine.planes, plan, inputs, wanted, band))
             for band in bands
         ]
         return {name: np.concatenate([part[name] for part in made], axis=-2) for name in wanted}

@@ -97,7 +97,12 @@ def padded(width: int) -> int:
 
 
 def new_plane(
-    device: Device, channels: int, height: int, width: int, *, half: bool = False,
+    device: Device,
+    channels: int,
+    height: int,
+    width: int,
+    *,
+    half: bool = False,
     flat: bool = False,
 ) -> Plane:
     """Return an uninitialised plane; padding columns hold whatever is there."""

@@ -43,7 +43,8 @@ class JpegEncoder:
         if key not in self._params:
             codec = self._codec
             self._params[key] = codec.EncodeParams(
-                quality_type=codec.QualityType.QUALITY, quality_value=quality,
+                quality_type=codec.QualityType.QUALITY,
+                quality_value=quality,
                 chroma_subsampling=getattr(codec.ChromaSubsampling, f"CSS_{chroma}"),
             )
         return self._params[key]
@@ -54,8 +55,9 @@ class JpegEncoder:
         Raises RuntimeError when the encoder gives nothing back.
         """
         image = self._codec.as_image(picture, self._stream.ptr)
-        made = self._encoder.encode(image, "jpeg", params=self._params_of(quality, chroma),
-                                    cuda_stream=self._stream.ptr)
+        made = self._encoder.encode(
+            image, "jpeg", params=self._params_of(quality, chroma), cuda_stream=self._stream.ptr
+        )
         if made is None:
             raise RuntimeError("the card's JPEG encoder gave nothing back")
         return bytes(memoryview(made))

@@ -52,20 +52,41 @@ class Filters:
         across = self._like(source)
         x0, y0, x1, y1 = region
         args = args_of(
-            BLUR, source=source.address, target=across.address, source_half=source.half,
-            taps=self.device.pointer(self._taps_of(sigma_px)), radius=radius, pitch=source.pitch,
-            source_stride=source.pitch * source.height, x0=x0, y0=y0, x1=x1, y1=y1,
+            BLUR,
+            source=source.address,
+            target=across.address,
+            source_half=source.half,
+            taps=self.device.pointer(self._taps_of(sigma_px)),
+            radius=radius,
+            pitch=source.pitch,
+            source_stride=source.pitch * source.height,
+            x0=x0,
+            y0=y0,
+            x1=x1,
+            y1=y1,
             target_stride=source.pitch * source.height,
         )
         strip = ROW_SPAN + 2 * radius + ROW_OUT
         count = ((2 * radius + 1 + 7) & ~7) + ROW_LINES * (strip + strip // ROW_OUT)
         size, deep = (x1 - x0, y1 - y0), source.channels
-        self.device.launch("blur", "blur_rows", blocks(*size, ROW_SPAN, ROW_LINES, deep),
-                           (32, ROW_LINES), args, 4 * count)
+        self.device.launch(
+            "blur",
+            "blur_rows",
+            blocks(*size, ROW_SPAN, ROW_LINES, deep),
+            (32, ROW_LINES),
+            args,
+            4 * count,
+        )
         made = self._like(source)
         args["source"], args["target"], args["source_half"] = across.address, made.address, False
-        self.device.launch("blur", "blur_columns", blocks(*size, 32, 8 * COLUMN_OUT, deep),
-                           (32, 8), args, 4 * (2 * radius + 1))
+        self.device.launch(
+            "blur",
+            "blur_columns",
+            blocks(*size, 32, 8 * COLUMN_OUT, deep),
+            (32, 8),
+            args,
+            4 * (2 * radius + 1),
+        )
         return made
 
     def _like(self, plane: Plane) -> Plane:
@@ -85,8 +106,17 @@ class Filters:
 
     def _args(self, source: Plane, target: Plane, region: Region, **more: Any) -> NDArray[np.void]:
         x0, y0, x1, y1 = region
-        return args_of(REFINE, source=source.address, target=target.address, pitch=source.pitch,
-                       x0=x0, y0=y0, x1=x1, y1=y1, **more)
+        return args_of(
+            REFINE,
+            source=source.address,
+            target=target.address,
+            pitch=source.pitch,
+            x0=x0,
+            y0=y0,
+            x1=x1,
+            y1=y1,
+            **more,
+        )
 
     def _each(self, kernel: str, region: Region, args: NDArray[np.void]) -> None:
         x0, y0, x1, y1 = region
@@ -94,8 +124,9 @@ class Filters:
 
     def _tiles(self, kernel: str, region: Region, args: NDArray[np.void], count: int) -> None:
         x0, y0, x1, y1 = region
-        self.device.launch("refine", kernel, blocks(x1 - x0, y1 - y0, TILE, TILE), (TILE, 8), args,
-                           4 * count)
+        self.device.launch(
+            "refine", kernel, blocks(x1 - x0, y1 - y0, TILE, TILE), (TILE, 8), args, 4 * count
+        )
 
     def _despeckled(self, m: Plane, size_px: float, sign: float, region: Region) -> Plane:
         if size_px == 0:
@@ -135,20 +166,31 @@ class Filters:
             self._each("levels", region, self._args(m, made, region, low=low, inverse=inverse))
             return made
         edge, levelled = self._like(m), self._like(m)
-        self._each("soft_edge", region, self._args(m, edge, region, low=low, inverse=inverse,
-                                                   extra=levelled.address))
+        self._each(
+            "soft_edge",
+            region,
+            self._args(m, edge, region, low=low, inverse=inverse, extra=levelled.address),
+        )
         near = self._box_mean(self._eroded(edge, keep_px / 2, -1.0, region), keep_px / 2, region)
         made = self._like(m)
-        self._each("keep_soft", region, self._args(m, made, region, guide=near.address,
-                                                   extra=levelled.address, amount=min(keep_px, 1)))
+        self._each(
+            "keep_soft",
+            region,
+            self._args(
+                m, made, region, guide=near.address, extra=levelled.address, amount=min(keep_px, 1)
+            ),
+        )
         return made
 
     def _box_mean(self, m: Plane, radius_px: float, region: Region) -> Plane:
         whole = int(radius_px)
         for down in (0, 1):
             made = self._like(m)
-            self._each("box_mean", region, self._args(m, made, region, size=whole, crosses=down,
-                                                      share=radius_px - whole))
+            self._each(
+                "box_mean",
+                region,
+                self._args(m, made, region, size=whole, crosses=down, share=radius_px - whole),
+            )
             m = made
         return m
 
@@ -164,8 +206,16 @@ class Filters:
             square, crosses = square - size, crosses - turns
             last = square == 0 and crosses == 0
             made = self._like(m)
-            args = self._args(m, made, region, sign=sign, size=size, crosses=turns,
-                              share=share if last else 0.0, next_square=whole % 2)
+            args = self._args(
+                m,
+                made,
+                region,
+                sign=sign,
+                size=size,
+                crosses=turns,
+                share=share if last else 0.0,
+                next_square=whole % 2,
+            )
             reach = size + turns + (1 if last and share else 0)
             self._tiles("erode", region, args, 2 * (TILE + 2 * reach) ** 2)
             m = made

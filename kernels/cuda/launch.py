@@ -106,8 +106,14 @@ class CupyDevice:
     # ------------------------------------------------------------ kernels
 
     def launch(
-        self, unit: str, kernel: str, grid: tuple[int, ...], block: tuple[int, ...],
-        args: NDArray[np.void], shared: int = 0, structure: Structure | None = None,
+        self,
+        unit: str,
+        kernel: str,
+        grid: tuple[int, ...],
+        block: tuple[int, ...],
+        args: NDArray[np.void],
+        shared: int = 0,
+        structure: Structure | None = None,
     ) -> None:
         """Run a kernel with its one argument by value; in the specialised form once it is there."""
         self.enter()
@@ -184,7 +190,11 @@ class CudaEngine(DeviceEngine):
     """Implements `kernels.engine.Engine` on a card."""
 
     def __init__(
-        self, *, storage: Storage = "float16", device: int = 0, warm: bool = True,
+        self,
+        *,
+        storage: Storage = "float16",
+        device: int = 0,
+        warm: bool = True,
         threads: int | None = None,
     ) -> None:
         """Open the card. `threads` is for engines that have some. Raises EngineError."""

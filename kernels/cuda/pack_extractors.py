@@ -36,8 +36,10 @@ KINDS = {
     "colour_difference": "KIND_COLOUR_DIFFERENCE",
     "chroma_distance": "KIND_CHROMA_DISTANCE",
 }
-JOINS = {name: C[f"JOIN_{name.upper()}"] for name in
-         ("max", "min", "screen", "multiply", "subtract", "difference", "average")}
+JOINS = {
+    name: C[f"JOIN_{name.upper()}"]
+    for name in ("max", "min", "screen", "multiply", "subtract", "difference", "average")
+}
 
 
 def extractor_code(e: ExtractorBase) -> int:
@@ -65,8 +67,10 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
     """Return the values of an extractor; those that follow a flat backing are worked out here."""
     match e:
         case ValueBand():
-            return (*ramp_values(e.low_out or 0.0, e.low_in or 0.0, closed=True),
-                    *ramp_values(e.high_in or 0.0, e.high_out or 0.0))
+            return (
+                *ramp_values(e.low_out or 0.0, e.low_in or 0.0, closed=True),
+                *ramp_values(e.high_in or 0.0, e.high_out or 0.0),
+            )
         case HueBand():
             half, floor = num(e.width_deg) / 2, num(e.saturation_floor)
             return (
@@ -128,16 +132,18 @@ def _flat_figures(plain: str, kind: str, *context: Any) -> tuple[float, float]:
 def _figures(e: PlateDifference | ColourDifference, ctx: Context) -> tuple[float, float]:
     plain = e.model_dump_json(include=_DECIDING)
     noise = ctx.noise
-    return _flat_figures(plain, e.kind, ctx.primary, tuple(ctx.backing), tuple(noise.gain),
-                         tuple(noise.offset))
+    return _flat_figures(
+        plain, e.kind, ctx.primary, tuple(ctx.backing), tuple(noise.gain), tuple(noise.offset)
+    )
 
 
 _DECIDING = {"space", "norm", "relative", "excess", "lean", "weight_first", "weight_second"}
 
 
 def _colour_difference(e: ColourDifference, ctx: Context) -> tuple[float, ...]:
-    first, second = ((num(e.weight_first), num(e.weight_second)) if e.excess == "weights"
-                     else (num(e.lean), 0.0))
+    first, second = (
+        (num(e.weight_first), num(e.weight_second)) if e.excess == "weights" else (num(e.lean), 0.0)
+    )
     missing, excess = _figures(e, ctx)
     gain = num(e.gain)
     return (first, second, gain if missing else gain / excess, missing, gain)

@@ -27,8 +27,12 @@ STEEP = 32.0
 """Levels steeper than this are worked out in two steps, which round less."""
 PARAMS = layout("pointwise", "Params")
 
-LIMITS = {"average": "LIMIT_WEIGHTED", "weighted": "LIMIT_WEIGHTED", "larger": "LIMIT_LARGER",
-          "smaller": "LIMIT_SMALLER"}
+LIMITS = {
+    "average": "LIMIT_WEIGHTED",
+    "weighted": "LIMIT_WEIGHTED",
+    "larger": "LIMIT_LARGER",
+    "smaller": "LIMIT_SMALLER",
+}
 EDGES = {"multiply": "EDGE_MULTIPLY", "subtract": "EDGE_SUBTRACT", "unmix": "EDGE_UNMIX"}
 
 
@@ -56,8 +60,9 @@ class Packed:
     def with_outputs(self, outputs: int, index: int = 0, flags: int = 0) -> Packed:
         """Return a copy that asks for other outputs; `flags` are added."""
         params = self.params.copy()
-        structure = replace(self.structure, outputs=outputs, out_index=index,
-                            flags=self.structure.flags | flags)
+        structure = replace(
+            self.structure, outputs=outputs, out_index=index, flags=self.structure.flags | flags
+        )
         params["outputs"], params["out_index"] = outputs, index
         params["flags"] = structure.flags
         return Packed(params, structure, self.tables)
@@ -106,19 +111,38 @@ def pack(
 
 
 _PLANES = {
-    "plate": "plate", "denoised": "denoised", "clean": "clean", "backdrop": "backdrop",
-    "plate_alpha": "plate_alpha", "mask:garbage": "garbage", "mask:holdout": "holdout",
-    "mask:carry": "area", "cumulative": "cumulative", "shadow": "shadow", "wrap": "wrap",
+    "plate": "plate",
+    "denoised": "denoised",
+    "clean": "clean",
+    "backdrop": "backdrop",
+    "plate_alpha": "plate_alpha",
+    "mask:garbage": "garbage",
+    "mask:holdout": "holdout",
+    "mask:carry": "area",
+    "cumulative": "cumulative",
+    "shadow": "shadow",
+    "wrap": "wrap",
     "foreground": "foreground",
 }
 _HAS = {
-    "denoised": "HAS_DENOISED", "clean": "HAS_CLEAN", "backdrop": "HAS_BACKDROP",
-    "plate_alpha": "HAS_PLATE_ALPHA", "mask:garbage": "HAS_GARBAGE",
-    "mask:holdout": "HAS_HOLDOUT", "mask:carry": "HAS_AREA", "cumulative": "HAS_CUMULATIVE",
-    "shadow": "HAS_SHADOW", "wrap": "HAS_WRAP", "foreground": "HAS_FOREGROUND",
+    "denoised": "HAS_DENOISED",
+    "clean": "HAS_CLEAN",
+    "backdrop": "HAS_BACKDROP",
+    "plate_alpha": "HAS_PLATE_ALPHA",
+    "mask:garbage": "HAS_GARBAGE",
+    "mask:holdout": "HAS_HOLDOUT",
+    "mask:carry": "HAS_AREA",
+    "cumulative": "HAS_CUMULATIVE",
+    "shadow": "HAS_SHADOW",
+    "wrap": "HAS_WRAP",
+    "foreground": "HAS_FOREGROUND",
 }
-_HALF = {"plate": "PLATE_HALF", "denoised": "DENOISED_HALF", "clean": "CLEAN_HALF",
-         "backdrop": "BACKDROP_HALF"}
+_HALF = {
+    "plate": "PLATE_HALF",
+    "denoised": "DENOISED_HALF",
+    "clean": "CLEAN_HALF",
+    "backdrop": "BACKDROP_HALF",
+}
 
 
 def _signed(frame: int) -> int:

@@ -32,11 +32,24 @@ class Placer:
         made = new_plane(self.device, 3, height, width, half=half and not blurred)
         turn = math.radians(num(p.turn_deg))
         args = args_of(
-            PLACE, target=made.address, target_stride=made.pitch * height, width=width,
-            target_pitch=made.pitch, height=height, target_half=made.half, kind=KINDS[p.kind],
-            factor=1, move_x=num(p.move_x_px), move_y=num(p.move_y_px), cosine=math.cos(turn),
-            sine=math.sin(turn), scale=num(p.scale), centre_x=width / 2, centre_y=height / 2,
-            colour=p.colour, exposure=2.0 ** num(p.exposure_stops),
+            PLACE,
+            target=made.address,
+            target_stride=made.pitch * height,
+            width=width,
+            target_pitch=made.pitch,
+            height=height,
+            target_half=made.half,
+            kind=KINDS[p.kind],
+            factor=1,
+            move_x=num(p.move_x_px),
+            move_y=num(p.move_y_px),
+            cosine=math.cos(turn),
+            sine=math.sin(turn),
+            scale=num(p.scale),
+            centre_x=width / 2,
+            centre_y=height / 2,
+            colour=p.colour,
+            exposure=2.0 ** num(p.exposure_stops),
         )
         side = max(height / CHECKER_ROWS, 1.0)
         args["side"], args["soft"] = side, min(1.0 / (side * num(p.scale)), 1.0)
@@ -53,9 +66,16 @@ class Placer:
         made = new_plane(self.device, 3, plane.height, plane.width, half=True)
         stride = plane.pitch * plane.height
         args = args_of(
-            layout("planes", "CopyArgs"), source=plane.address, target=made.address,
-            source_stride=stride, target_stride=stride, source_pitch=plane.pitch,
-            target_pitch=plane.pitch, target_half=True, width=plane.width, height=plane.height,
+            layout("planes", "CopyArgs"),
+            source=plane.address,
+            target=made.address,
+            source_stride=stride,
+            target_stride=stride,
+            source_pitch=plane.pitch,
+            target_pitch=plane.pitch,
+            target_half=True,
+            width=plane.width,
+            height=plane.height,
         )
         grid = blocks(plane.width, plane.height, 32, 8, 3)
         self.device.launch("planes", "copy_planes", grid, (32, 8), args)
@@ -82,10 +102,19 @@ class Placer:
         width, height = -(-picture.width // factor), -(-picture.height // factor)
         made = new_plane(self.device, 3, height, width)
         args = args_of(
-            MEAN, source=picture.address, target=made.address, source_pitch=picture.pitch,
-            source_stride=picture.pitch * picture.height, target_stride=made.pitch * height,
-            source_width=picture.width, source_height=picture.height, source_half=picture.half,
-            target_pitch=made.pitch, width=width, height=height, factor=factor,
+            MEAN,
+            source=picture.address,
+            target=made.address,
+            source_pitch=picture.pitch,
+            source_stride=picture.pitch * picture.height,
+            target_stride=made.pitch * height,
+            source_width=picture.width,
+            source_height=picture.height,
+            source_half=picture.half,
+            target_pitch=made.pitch,
+            width=width,
+            height=height,
+            factor=factor,
         )
         self.device.launch("place", "block_mean", blocks(width, height, 32, 8, 3), (32, 8), args)
         return made

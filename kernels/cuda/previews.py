@@ -28,10 +28,17 @@ POOLINGS = {"mean": 0, "max": 1, "min": 2}
 STRESS = {"off": 0, "backing": 1, "core": 2}
 FINISHES = {"matte": 1, "deciding": 2, "evenness": 3, "alpha_noise": 4}
 PREVIEW_VIEWS: dict[str, int] = {
-    "plate": C["OUT_PLATE"], "denoised": C["OUT_DENOISED"], "clean_plate": C["OUT_CLEAN"],
-    "matte": C["OUT_MATTE"], "neutralised": C["OUT_NEUTRALISED"], "spill": C["OUT_SPILL"],
-    "cutout": C["OUT_CUTOUT"], "composite": C["OUT_COMPOSITE"], "evenness": C["OUT_EVENNESS"],
-    "alpha_noise": C["OUT_ALPHA_NOISE"], "deciding": C["OUT_DECIDING"],
+    "plate": C["OUT_PLATE"],
+    "denoised": C["OUT_DENOISED"],
+    "clean_plate": C["OUT_CLEAN"],
+    "matte": C["OUT_MATTE"],
+    "neutralised": C["OUT_NEUTRALISED"],
+    "spill": C["OUT_SPILL"],
+    "cutout": C["OUT_CUTOUT"],
+    "composite": C["OUT_COMPOSITE"],
+    "evenness": C["OUT_EVENNESS"],
+    "alpha_noise": C["OUT_ALPHA_NOISE"],
+    "deciding": C["OUT_DECIDING"],
 }
 KEPT_TABLES = 32
 
@@ -39,8 +46,11 @@ KEPT_TABLES = 32
 def tables_key(recipe: Recipe) -> Hashable:
     """Return what decides the tables over hue; empty when no pass has a curve."""
     return tuple(
-        (n, tuple((c.hue_deg, c.value) for c in step.spill_by_hue.points),
-         tuple((c.hue_deg, c.value) for c in step.saturation_by_hue.points))
+        (
+            n,
+            tuple((c.hue_deg, c.value) for c in step.spill_by_hue.points),
+            tuple((c.hue_deg, c.value) for c in step.saturation_by_hue.points),
+        )
         for n, step in enumerate(recipe.neutralise)
         if step.spill_by_hue.points or step.saturation_by_hue.points
     )
@@ -85,9 +95,7 @@ class Previews:
         self._tables.move_to_end(key)
         return self._tables[key]
 
-    def render(
-        self, packed: Packed, view: View, region: Region, width: int, height: int
-    ) -> Any:
+    def render(self, packed: Packed, view: View, region: Region, width: int, height: int) -> Any:
         """Launch and return the picture, (view.height, view.width, 3) bytes in device memory."""
         packed = packed.with_flags(POOLINGS[pooling_of(view)] << C["POOL_SHIFT"])
         p = packed.params[0]
@@ -112,10 +120,21 @@ class Previews:
         tile = (columns_of_a_tile(*across), rows_of_a_tile((y1 - y0) / view.height))
         p["tile_columns"], p["tile_rows"] = tile
         grid = blocks(view.width, view.height, tile[0], WARPS * tile[1])
-        self.device.launch("pointwise", "preview", grid, (32, WARPS), packed.params,
-                           structure=replace(packed.structure, kernel="preview"))
-        self.device.launch("finish", "finish_picture", blocks(view.width, view.height, 32, 8),
-                           (32, 8), packed.params)
+        self.device.launch(
+            "pointwise",
+            "preview",
+            grid,
+            (32, WARPS),
+            packed.params,
+            structure=replace(packed.structure, kernel="preview"),
+        )
+        self.device.launch(
+            "finish",
+            "finish_picture",
+            blocks(view.width, view.height, 32, 8),
+            (32, 8),
+            packed.params,
+        )
         return picture
 
     def _pack_look(self, p: Any, view: View, held: list[Any]) -> None:

@@ -34,8 +34,10 @@ KEPT_TABLES = 32
 Storage = Literal["float16", "float32"]
 
 RESULTS = {
-    "alpha": (C["OUT_ALPHA"], 1), "neutralised": (C["OUT_NEUTRALISED"], 3),
-    "straight": (C["OUT_STRAIGHT"], 3), "cutout": (C["OUT_CUTOUT"], 3),
+    "alpha": (C["OUT_ALPHA"], 1),
+    "neutralised": (C["OUT_NEUTRALISED"], 3),
+    "straight": (C["OUT_STRAIGHT"], 3),
+    "cutout": (C["OUT_CUTOUT"], 3),
     "composite": (C["OUT_COMPOSITE"], 3),
 }
 """Results of `planes` in the order of their bits, with their channels."""
@@ -100,15 +102,27 @@ class DeviceEngine:
         return plane
 
     def _copy(
-        self, source: tuple[int, bool, int, int], target: tuple[int, bool, int, int],
-        region: Region, channels: int,
+        self,
+        source: tuple[int, bool, int, int],
+        target: tuple[int, bool, int, int],
+        region: Region,
+        channels: int,
     ) -> None:
         """Copy a rectangle between layouts: (address, half, pitch, plane stride) each."""
         x0, y0, x1, y1 = region
         args = args_of(
-            COPY, source=source[0], source_half=source[1], source_pitch=source[2],
-            source_stride=source[3], target=target[0], target_half=target[1],
-            target_pitch=target[2], target_stride=target[3], x0=x0, y0=y0, width=x1 - x0,
+            COPY,
+            source=source[0],
+            source_half=source[1],
+            source_pitch=source[2],
+            source_stride=source[3],
+            target=target[0],
+            target_half=target[1],
+            target_pitch=target[2],
+            target_stride=target[3],
+            x0=x0,
+            y0=y0,
+            width=x1 - x0,
             height=y1 - y0,
         )
         grid = blocks(x1 - x0, y1 - y0, 32, 8, channels)
@@ -194,9 +208,12 @@ class DeviceEngine:
         x0, y0, x1, y1 = region
         width, height = x1 - x0, y1 - y0
         tight = self.device.empty((plane.channels, height, width), np.float32)
-        self._copy((plane.address, plane.half, plane.pitch, plane.pitch * plane.height),
-                   (self.device.pointer(tight), False, width, width * height), region,
-                   plane.channels)
+        self._copy(
+            (plane.address, plane.half, plane.pitch, plane.pitch * plane.height),
+            (self.device.pointer(tight), False, width, width * height),
+            region,
+            plane.channels,
+        )
         return self.device.download(tight)
 
     def render(self, plan: Plan, inputs: Inputs, view: View) -> U8:
@@ -221,9 +238,7 @@ class DeviceEngine:
 
     # ------------------------------------------------------------ stages
 
-    def _job(
-        self, plan: Plan, inputs: Inputs, stages: Sequence[Stage], region: Region
-    ) -> Job:
+    def _job(self, plan: Plan, inputs: Inputs, stages: Sequence[Stage], region: Region) -> Job:
         """Return what a launch on `region` needs, its stages made."""
         job = Job(plan, dict(inputs.planes), inputs.width, inputs.height, region)
         regions = needed_regions(stages, region, inputs.width, inputs.height)
@@ -309,8 +324,14 @@ class DeviceEngine:
             job.planes[name] = self._pointwise(job, C["OUT_EXTRACTOR"], 1, where, index)
 
     def _pointwise(
-        self, job: Job, outputs: int, channels: int, region: Region, index: int = 0,
-        guide: Plane | None = None, half: bool = False,
+        self,
+        job: Job,
+        outputs: int,
+        channels: int,
+        region: Region,
+        index: int = 0,
+        guide: Plane | None = None,
+        half: bool = False,
     ) -> Plane:
         """Launch the fused kernel on a region and return the planes it wrote."""
         made = new_plane(self.device, channels, job.height, job.width, half=half)
@@ -319,7 +340,11 @@ class DeviceEngine:
         return made
 
     def launch_pointwise(
-        self, packed: Packed, target: int, region: Region, guide: int = 0,
+        self,
+        packed: Packed,
+        target: int,
+        region: Region,
+        guide: int = 0,
         kernel: str = "pointwise",
     ) -> None:
         """Run the fused kernel; in the benchmark also its traffic-only counterpart."""
@@ -328,9 +353,14 @@ class DeviceEngine:
         p["out"], p["out_guide"] = self._targets(packed, target), guide
         p["x0"], p["y0"], p["x1"], p["y1"] = region
         grid = blocks(x1 - (x0 & ~3), y1 - y0, 128, 8)
-        self.device.launch("pointwise", kernel, grid, (32, 8), packed.params,
-                           structure=replace(packed.structure, kernel=kernel))
-
+        self.device.launch(
+            "pointwise",
+            kernel,
+            grid,
+            (32, 8),
+            packed.params,
+            structure=replace(packed.structure, kernel=kernel),
+        )
 
     def _targets(self, packed: Packed, target: int) -> list[int]:
         """Return the address of each output's first plane; outputs lie in the order of bits."""

@@ -50,7 +50,6 @@ class Structure:
             f"#define S_OUT_INDEX {self.out_index}\n"
         )
 
-
     @property
     def primary(self) -> int:
         """Channel of the backing's primary."""
@@ -71,8 +70,15 @@ class Structure:
         )
 
 
-LEAN_FLAGS = ("HAS_CLEAN", "HAS_GARBAGE", "HAS_HOLDOUT", "HAS_CUMULATIVE", "CLEAN_IS_EVEN",
-              "OUTPUT_HALF", "CLEAN_HALF")
+LEAN_FLAGS = (
+    "HAS_CLEAN",
+    "HAS_GARBAGE",
+    "HAS_HOLDOUT",
+    "HAS_CUMULATIVE",
+    "CLEAN_IS_EVEN",
+    "OUTPUT_HALF",
+    "CLEAN_HALF",
+)
 LEAN_ALWAYS = ("PLATE_HALF", "BACKDROP_HALF", "HAS_BACKDROP")
 LEAN_OUTPUTS = ("OUT_ALPHA", "OUT_COMPOSITE", "OUT_MATTE", "OUT_NEUTRALISED", "OUT_CUTOUT")
 
@@ -89,7 +95,9 @@ def lean_limits(primary: int) -> dict[str, int]:
         "ALWAYS": sum(c[name] for name in LEAN_ALWAYS) | primary << c["PRIMARY_SHIFT"],
         "OUTPUTS": sum(c[name] for name in LEAN_OUTPUTS),
         "CODE": (1 << 17) - 1 & ~left_out,
-        "PASS_CODE": c["PASS_LIMIT"] | c["FILL_GREY"] | c["PASS_SPILL_CURVE"]
+        "PASS_CODE": c["PASS_LIMIT"]
+        | c["FILL_GREY"]
+        | c["PASS_SPILL_CURVE"]
         | c["PASS_SATURATION_CURVE"],
     }
 

@@ -24,8 +24,11 @@ def reads_of(stage: Stage, plan: Plan, planes: Iterable[str]) -> set[str]:
             extractors = {f"mask:{e.id}" for e in plan.recipe.extractors}
             return names & ({*_PASSES, *extractors, *stage.needs})
         case _:
-            return {n for n in names if not n.startswith("pass_matte:")
-                    and n not in ("wrap", "foreground")}
+            return {
+                n
+                for n in names
+                if not n.startswith("pass_matte:") and n not in ("wrap", "foreground")
+            }
 
 
 def settings_of(plan: Plan, stage: Stage) -> Hashable:
@@ -33,11 +36,20 @@ def settings_of(plan: Plan, stage: Stage) -> Hashable:
     r = plan.recipe
     match stage.kind:
         case "matte":
-            return (plan.context, _backing(r), r.extractors[stage.index].model_dump_json(
-                exclude={"name", "on", "strength", "join", "role", "shapes"}))
+            return (
+                plan.context,
+                _backing(r),
+                r.extractors[stage.index].model_dump_json(
+                    exclude={"name", "on", "strength", "join", "role", "shapes"}
+                ),
+            )
         case "cumulative":
-            return (plan.context, _backing(r), r.refine.model_dump_json(),
-                    *(e.model_dump_json(exclude={"name", "shapes"}) for e in r.extractors))
+            return (
+                plan.context,
+                _backing(r),
+                r.refine.model_dump_json(),
+                *(e.model_dump_json(exclude={"name", "shapes"}) for e in r.extractors),
+            )
         case "fill":
             return (r.neutralise[stage.index].fill_blur_px,)
         case "shadow":

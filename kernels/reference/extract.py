@@ -29,9 +29,25 @@ from kernels.reference import colour
 from kernels.reference.join import join, join_all, mix
 
 __all__ = [
-    "backing_sigma", "chroma_distance", "colour_difference", "count_no_screen", "excess",
-    "excess_sigma", "finish", "flat_backing", "hue_band", "in_space", "join", "join_all", "mix",
-    "no_screen", "plate_difference", "pointwise_levels", "ramp", "raw_matte", "value_band",
+    "backing_sigma",
+    "chroma_distance",
+    "colour_difference",
+    "count_no_screen",
+    "excess",
+    "excess_sigma",
+    "finish",
+    "flat_backing",
+    "hue_band",
+    "in_space",
+    "join",
+    "join_all",
+    "mix",
+    "no_screen",
+    "plate_difference",
+    "pointwise_levels",
+    "ramp",
+    "raw_matte",
+    "value_band",
 ]
 
 Array = NDArray[Any]
@@ -206,9 +222,7 @@ def excess_sigma(clean: Array, p: ColourDifference, ctx: Context) -> Array:
         sigma = in_space(clean + sigma, "log") - in_space(clean, "log")
     k, (i, j) = ctx.k, ctx.others
     if p.excess == "weights":
-        return _length(
-            sigma[k], num(p.weight_first) * sigma[i], num(p.weight_second) * sigma[j]
-        )
+        return _length(sigma[k], num(p.weight_first) * sigma[i], num(p.weight_second) * sigma[j])
     lean = num(p.lean)
     first_larger = clean[i] >= clean[j]
     w_i = np.where(first_larger, clean.dtype.type(lean), clean.dtype.type(1 - lean))
@@ -262,9 +276,7 @@ def chroma_distance(image: Array, clean: Array, p: ChromaDistance, ctx: Context)
     return colour.as_float(t * t * (3 - 2 * t))
 
 
-def raw_matte(
-    extractor: ExtractorBase, image: Array, clean: Array | None, ctx: Context
-) -> Array:
+def raw_matte(extractor: ExtractorBase, image: Array, clean: Array | None, ctx: Context) -> Array:
     """An extractor's matte before refinement, inverted (1 − α) if it says so.
 
     image: the pass it reads, linear (3, h, w). clean: the clean plate, or None for the flat backing

@@ -19,7 +19,7 @@ def bench(
         Path | None, typer.Option("--json", help="Write the figures to this file.")
     ] = None,
     only: Annotated[
-        str, typer.Option(help="Of cpu,render,service,page,cuda; all by default.")
+        str, typer.Option(help="Of cpu,render,service,page,cuda,card; all if not given.")
     ] = "",
 ) -> None:
     """Measure this machine: keying, the service, the page, the card. Medians.

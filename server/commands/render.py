@@ -109,9 +109,7 @@ def render(
         key.assemble.backdrop.kind = "picture"
     wanted = tuple(parse_frames(frames)) if frames else tuple(source.frames)
     check_out(out, len(wanted))
-    choice = choose_engine(
-        settings.engine, threads=settings.threads or None, storage="float32"
-    )
+    choice = choose_engine(settings.engine, threads=settings.threads or None, storage="float32")
     typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
     job = RenderJob(
         shot=source,

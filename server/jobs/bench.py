@@ -14,6 +14,7 @@ import numpy as np
 
 from kernels.cpu import CpuEngine, processor_name
 from kernels.engine import Inputs, View
+from kernels.errors import VerdigrisError
 from kernels.inputs import gather
 from kernels.plan import build_plan
 from kernels.recipe import (
@@ -26,7 +27,7 @@ from kernels.recipe import (
     starting_recipe,
 )
 
-SECTIONS = ("cpu", "render", "service", "page", "cuda")
+SECTIONS = ("cpu", "render", "service", "page", "cuda", "card")
 
 
 @dataclass(frozen=True)
@@ -144,9 +145,10 @@ def _section(name: str) -> dict[str, Any]:
         "service": ("server.jobs.bench_service", "bench_service"),
         "page": ("server.jobs.bench_page", "bench_page"),
         "cuda": ("kernels.cuda.bench", "bench"),
+        "card": ("server.jobs.bench_card", "bench_card"),
     }[name]
     try:
         work: Callable[[], dict[str, Any]] = getattr(importlib.import_module(module), function)
         return work()
-    except (ImportError, RuntimeError, OSError) as error:
+    except (ImportError, RuntimeError, OSError, VerdigrisError) as error:
         return {"not run": f"{type(error).__name__}: {error}".splitlines()[0]}

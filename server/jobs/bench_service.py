@@ -70,15 +70,17 @@ class Page:
     def __init__(self, socket: ClientConnection) -> None:
         self.socket = socket
         self.headers: list[PictureHeader] = []
+        self.changes = 0
 
     async def send(self, **message: Any) -> None:
         await self.socket.send(json.dumps(message))
 
-    async def change(self, number: int, gain: float) -> None:
-        """Send one change of a drag."""
+    async def change(self, gain: float) -> None:
+        """Send one change of a drag, under a number of its own."""
+        self.changes += 1
         await self.send(
             type="write",
-            client_seq=number,
+            client_seq=self.changes,
             seen=10**9,
             gesture="bench",
             moving=True,
@@ -144,7 +146,7 @@ async def drag(service: Service, page: Page, target_ms: float | None = None) -> 
     drafts = 0
     for n in range(CHANGES):
         revision, start = service.session.revision + 1, time.perf_counter()
-        await page.change(n, 1 + n / 1000)
+        await page.change(1 + n / 1000)
         header = await page.picture(revision, rest=False)
         moving.append(time.perf_counter() - start)
         drafts += bool(header.flags & Flag.DRAFT)

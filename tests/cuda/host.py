@@ -62,8 +62,17 @@ def _compile(text: str, target: Path) -> None:
         file.write_text(text, encoding="utf-8")
         made = Path(folder) / "kernel.so"
         command = [
-            compiler() or "g++", "-std=c++17", "-O1", "-shared", "-fPIC", "-ffp-contract=off",
-            "-Wno-unknown-pragmas", "-include", str(HERE / "emulate.hpp"), "-o", str(made),
+            compiler() or "g++",
+            "-std=c++17",
+            "-O1",
+            "-shared",
+            "-fPIC",
+            "-ffp-contract=off",
+            "-Wno-unknown-pragmas",
+            "-include",
+            str(HERE / "emulate.hpp"),
+            "-o",
+            str(made),
             str(file),
         ]
         result = subprocess.run(command, capture_output=True, text=True, check=False)
@@ -111,8 +120,14 @@ class HostDevice:
         return np.array(array)
 
     def launch(
-        self, unit: str, kernel: str, grid: tuple[int, ...], block: tuple[int, ...],
-        args: NDArray[Any], shared: int = 0, structure: Structure | None = None,
+        self,
+        unit: str,
+        kernel: str,
+        grid: tuple[int, ...],
+        block: tuple[int, ...],
+        args: NDArray[Any],
+        shared: int = 0,
+        structure: Structure | None = None,
     ) -> None:
         """Run a kernel to its end."""
         change = self.change[1] if self.change and self.change[0] == unit else None

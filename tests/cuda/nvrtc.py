@@ -9,8 +9,9 @@ from kernels.cuda.sources import OPTIONS, Structure, source
 ARCHITECTURES = (75, 80, 86, 89, 90, 100, 120)
 
 
-def compiled(unit: str, architecture: int, structure: Structure | None = None,
-             options: tuple[str, ...] = ()) -> tuple[bytes, str]:
+def compiled(
+    unit: str, architecture: int, structure: Structure | None = None, options: tuple[str, ...] = ()
+) -> tuple[bytes, str]:
     """Return the machine code of a unit and the compiler's log.
 
     Raises RuntimeError with the log when it does not compile.
@@ -18,8 +19,9 @@ def compiled(unit: str, architecture: int, structure: Structure | None = None,
     return compile_text(source(unit, structure), unit, architecture, options)
 
 
-def compile_text(text: str, name: str, architecture: int,
-                 options: tuple[str, ...] = ()) -> tuple[bytes, str]:
+def compile_text(
+    text: str, name: str, architecture: int, options: tuple[str, ...] = ()
+) -> tuple[bytes, str]:
     """Return the machine code of a source text and the compiler's log."""
     from cuda.bindings import nvrtc
 

@@ -14,11 +14,16 @@ import shutil
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 RECORD = ROOT / "tests" / "gpu_record.json"
+GPU_TESTS = [
+    *(sys.executable, "-m", "pytest", "-q", "-m", "gpu", "tests/cuda"),
+    *("-p", "no:cacheprovider"),
+]
 SANITIZER = """
 import numpy as np
 from kernels.cuda.launch import CudaEngine
@@ -53,8 +58,15 @@ def run(name: str, command: list[str], seconds: int) -> dict[str, Any]:
         [str(ROOT), *filter(None, [environment.get("PYTHONPATH")])]
     )
     try:
-        done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True,
-                              timeout=seconds, check=False)
+        done = subprocess.run(
+            command,
+            cwd=ROOT,
+            env=environment,
+            capture_output=True,
+            text=True,
+            timeout=seconds,
+            check=False,
+        )
         code, out = done.returncode, done.stdout + done.stderr
     except subprocess.TimeoutExpired as error:
         code, out = 124, f"{error.stdout or ''}\ntook longer than {seconds} s"
@@ -64,6 +76,15 @@ def run(name: str, command: list[str], seconds: int) -> dict[str, Any]:
     return {"exit_code": code, "seconds": round(took, 1), "last_lines": out.splitlines()[-3:]}
 
 
+def driver() -> str:
+    """Return the driver's version as its own tool tells it."""
+    tool = shutil.which("nvidia-smi")
+    if tool is None:
+        return "unknown"
+    asked = [tool, "--query-gpu=driver_version", "--format=csv,noheader"]
+    return subprocess.run(asked, capture_output=True, text=True, check=False).stdout.strip()
+
+
 def sanitizers(quick: bool) -> dict[str, Any]:
     """Run the kernels under NVIDIA's memory, race and initialisation checkers."""
     tool = shutil.which("compute-sanitizer") or "/usr/local/cuda/bin/compute-sanitizer"
@@ -71,8 +92,11 @@ def sanitizers(quick: bool) -> dict[str, Any]:
         return {"compute-sanitizer": {"exit_code": 127, "last_lines": ["not installed"]}}
     checks = ("memcheck",) if quick else ("memcheck", "racecheck", "initcheck")
     return {
-        check: run(check, [tool, "--tool", check, "--error-exitcode", "9", sys.executable, "-c",
-                           SANITIZER], 100)
+        check: run(
+            check,
+            [tool, "--tool", check, "--error-exitcode", "9", sys.executable, "-c", SANITIZER],
+            100,
+        )
         for check in checks
     }
 
@@ -80,13 +104,21 @@ def sanitizers(quick: bool) -> dict[str, Any]:
 def figures() -> dict[str, Any]:
     """Return the benchmark's figures, measured in a process of its own."""
     code = (
-        "import json\nfrom kernels.cuda.bench import bench\n"
-        "print('FIGURES ' + json.dumps(bench()))"
+        "import json\nfrom kernels.cuda.bench import bench\nprint('FIGURES ' + json.dumps(bench()))"
     )
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(
-        [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])}
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, env=environment,
-                          capture_output=True, text=True, timeout=240, check=False)
+    environment = {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]),
+    }
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=ROOT,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=240,
+        check=False,
+    )
     for line in done.stdout.splitlines():
         if line.startswith("FIGURES "):
             found: dict[str, Any] = json.loads(line.removeprefix("FIGURES "))
@@ -102,40 +134,103 @@ def parity_figures() -> dict[str, Any]:
         "w = parity.worst(parity.run([e])).values()\n"
         "print('FIGURES ' + json.dumps({d.case: [d.error, d.tolerance] for d in w}))"
     )
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(
-        [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])}
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, env=environment,
-                          capture_output=True, text=True, timeout=120, check=False)
+    environment = {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]),
+    }
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=ROOT,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
     for line in done.stdout.splitlines():
         if line.startswith("FIGURES "):
             cases = json.loads(line.removeprefix("FIGURES "))
             over = {name: pair for name, pair in cases.items() if not pair[0] <= pair[1]}
-            return {"cases": len(cases), "over_tolerance": over, "largest": dict(sorted(
-                cases.items(), key=lambda item: -item[1][0] / item[1][1])[:12])}
+            return {
+                "cases": len(cases),
+                "over_tolerance": over,
+                "largest": dict(
+                    sorted(cases.items(), key=lambda item: -item[1][0] / item[1][1])[:12]
+                ),
+            }
     return {"error": (done.stdout + done.stderr)[-2000:]}
 
 
-def main() -> int:
-    """Run everything and write the record."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="memcheck alone, no PyTorch")
-    quick = parser.parse_args().quick
-    record: dict[str, Any] = {"date": time.strftime("%Y-%m-%d"), "python": sys.version.split()[0]}
-    record["parity"] = parity_figures()
-    print("parity", json.dumps(record["parity"])[:1500], flush=True)
-    record["figures"] = figures()
-    print("figures", json.dumps(record["figures"], indent=1), flush=True)
-    record["tests"] = run(
-        "GPU tests", [sys.executable, "-m", "pytest", "-q", "-m", "gpu", "tests/cuda", "-p",
-                      "no:cacheprovider"], 150)
-    record["sanitizers"] = sanitizers(quick)
+def service_figures() -> dict[str, Any]:
+    """Return the service's figures on the card, measured in a process of its own."""
+    code = (
+        "import json\nfrom server.jobs.bench_card import bench_card\n"
+        "print('FIGURES ' + json.dumps(bench_card()))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=ROOT,
+        env=_environment(),
+        capture_output=True,
+        text=True,
+        timeout=240,
+        check=False,
+    )
+    for line in done.stdout.splitlines():
+        if line.startswith("FIGURES "):
+            found: dict[str, Any] = json.loads(line.removeprefix("FIGURES "))
+            return found
+    return {"error": (done.stdout + done.stderr)[-2000:]}
+
+
+def _environment() -> dict[str, str]:
+    paths = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
+
+
+def write(record: dict[str, Any]) -> None:
+    """Write the record beside the tests, and to the folder named by OUT."""
     text = json.dumps(record, indent=1) + "\n"
     RECORD.write_text(text, encoding="utf-8")
     if os.environ.get("OUT"):
         Path(os.environ["OUT"], RECORD.name).write_text(text, encoding="utf-8")
-    bad = [step for step in [record["tests"], *record["sanitizers"].values()] if step["exit_code"]]
-    broken = "error" in record["parity"] or record["parity"]["over_tolerance"]
-    return 1 if bad or broken or "error" in record["figures"] else 0
+
+
+def main() -> int:
+    """Run the steps; the record is written after each, so that a late stop keeps the rest."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="memcheck alone")
+    parser.add_argument("--only", default="", help="steps by name; the others' results are kept")
+    given = parser.parse_args()
+    steps: dict[str, Callable[[], dict[str, Any]]] = {
+        "service": service_figures,
+        "parity": parity_figures,
+        "figures": figures,
+        "tests": lambda: run("GPU tests", GPU_TESTS, 150),
+        "sanitizers": lambda: sanitizers(given.quick),
+    }
+    wanted = [name for name in given.only.split(",") if name] or list(steps)
+    kept = json.loads(RECORD.read_text(encoding="utf-8")) if given.only else {}
+    record: dict[str, Any] = {
+        **kept,
+        "date": time.strftime("%Y-%m-%d"),
+        "python": sys.version.split()[0],
+        "driver": driver(),
+    }
+    for name in wanted:
+        record[name] = steps[name]()
+        print(name, json.dumps(record[name], indent=1)[:9000], flush=True)
+        write(record)
+    return 0 if all(good(name, record[name]) for name in wanted) else 1
+
+
+def good(name: str, result: dict[str, Any]) -> bool:
+    """Tell whether a step went well."""
+    if name == "tests":
+        return bool(result["exit_code"] == 0)
+    if name == "sanitizers":
+        return all(step["exit_code"] == 0 for step in result.values())
+    return "error" not in result and not result.get("over_tolerance")
 
 
 if __name__ == "__main__":

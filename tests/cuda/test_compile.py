@@ -29,8 +29,10 @@ from tests.cuda.nvrtc import ARCHITECTURES, compile_text, compiled
 C = constants()
 OUTPUTS = C["OUT_ALPHA"] | C["OUT_COMPOSITE"]
 if (platform.system(), platform.machine()) != ("Linux", "x86_64"):
-    pytest.skip("NVIDIA publishes its run-time compiler for this binding on Linux x86-64 only",
-                allow_module_level=True)
+    pytest.skip(
+        "NVIDIA publishes its run-time compiler for this binding on Linux x86-64 only",
+        allow_module_level=True,
+    )
 
 
 def structure(kernel: str) -> Structure:
@@ -39,9 +41,12 @@ def structure(kernel: str) -> Structure:
     bent = HueCurve(points=points)
     recipe = Recipe(
         extractors=[
-            ColourDifference(id="a"), ValueBand(id="b", role="edge"), HueBand(id="c", join="min"),
+            ColourDifference(id="a"),
+            ValueBand(id="b", role="edge"),
+            HueBand(id="c", join="min"),
             PlateDifference(id="d", norm="delta_e_2000", join="average"),
-            ChromaDistance(id="e", join="subtract"), PlateDifference(id="f", relative=True),
+            ChromaDistance(id="e", join="subtract"),
+            PlateDifference(id="f", relative=True),
         ],
         neutralise=[NeutralisePass(id="n", spill_by_hue=bent, saturation_by_hue=bent)],
     )

@@ -94,8 +94,12 @@ def test_cuda_and_cpu_render_the_same(card: Any) -> None:
         plan = build_plan(recipe, 1, inputs.planes)
         results.append(engine.planes(plan, inputs, ["alpha", "straight", "cutout", "composite"]))
         engine.close()
-    for name, limit in (("alpha", "guide"), ("cutout", "colour"), ("composite", "colour"),
-                        ("straight", "edge")):
+    for name, limit in (
+        ("alpha", "guide"),
+        ("cutout", "colour"),
+        ("composite", "colour"),
+        ("straight", "edge"),
+    ):
         error = parity.difference(results[0][name], results[1][name])
         assert error <= 2 * parity.TOLERANCES[limit][0], name
 

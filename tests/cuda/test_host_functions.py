@@ -32,9 +32,7 @@ RNG = np.random.default_rng(5)
 
 def check(engine: DeviceEngine, names: tuple[str, ...], *, views: bool = False) -> None:
     """Assert that the named cases (by their first words) are within tolerance on every frame."""
-    found = parity.worst(
-        parity.run([engine], only=lambda c: c.name.startswith(names), views=views)
-    )
+    found = parity.worst(parity.run([engine], only=lambda c: c.name.startswith(names), views=views))
     assert found
     bad = [d for d in found.values() if not d.good]
     assert not bad, "\n".join(f"{d.case} on {d.frame}: {d.error} > {d.tolerance}" for d in bad)

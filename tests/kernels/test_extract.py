@@ -70,8 +70,9 @@ def test_ramp_by_hand() -> None:
 
 @SETTINGS
 @given(seeds, values, values, values)
-def test_raising_a_threshold_never_raises_the_ramp(seed: int, a: float, b: float,
-                                                   more: float) -> None:
+def test_raising_a_threshold_never_raises_the_ramp(
+    seed: int, a: float, b: float, more: float
+) -> None:
     """Common practice, no source: a label never means its opposite."""
     v = np.random.default_rng(seed).uniform(-1, 5, 200).astype(np.float32)
     up = abs(more)
@@ -111,9 +112,15 @@ def test_negative_values_are_banded() -> None:
 
 @pytest.mark.parametrize(
     ("channel", "expected"),
-    [("red", 0.5), ("green", 0.8), ("blue", 0.2), ("largest", 0.8), ("smallest", 0.2),
-     ("luminance", 0.2722287 * 0.5 + 0.6740818 * 0.8 + 0.0536895 * 0.2),
-     ("saturation", colorsys.rgb_to_hsv(0.5, 0.8, 0.2)[1])],
+    [
+        ("red", 0.5),
+        ("green", 0.8),
+        ("blue", 0.2),
+        ("largest", 0.8),
+        ("smallest", 0.2),
+        ("luminance", 0.2722287 * 0.5 + 0.6740818 * 0.8 + 0.0536895 * 0.2),
+        ("saturation", colorsys.rgb_to_hsv(0.5, 0.8, 0.2)[1]),
+    ],
 )
 def test_the_banded_value(channel: Any, expected: float) -> None:
     """Source: S-2014-004 (ACEScg) for luminance; Python's colorsys for saturation."""
@@ -132,15 +139,26 @@ def test_a_log_band_means_code_values() -> None:
 
 
 @SETTINGS
-@given(seeds, st.floats(-360, 360), st.floats(0, 360),
-       st.one_of(st.just(0.0), st.floats(1e-3, 180)), st.floats(0, 0.5), st.floats(0.01, 0.5))
+@given(
+    seeds,
+    st.floats(-360, 360),
+    st.floats(0, 360),
+    st.one_of(st.just(0.0), st.floats(1e-3, 180)),
+    st.floats(0, 0.5),
+    st.floats(0.01, 0.5),
+)
 def test_hue_band_against_colorsys(
     seed: int, centre: float, width: float, soft: float, floor: float, roll: float
 ) -> None:
     """Source: Python's colorsys for hue and saturation, the band written out per pixel."""
     image = np.random.default_rng(seed).uniform(0.01, 2, (3, 4, 5))
-    p = rc.HueBand(centre_deg=centre, width_deg=width, softness_deg=soft, saturation_floor=floor,
-                   saturation_soft=roll)
+    p = rc.HueBand(
+        centre_deg=centre,
+        width_deg=width,
+        softness_deg=soft,
+        saturation_floor=floor,
+        saturation_soft=roll,
+    )
     got = x.hue_band(image, p, context())
     for at in np.ndindex(4, 5):
         hue, sat, _ = colorsys.rgb_to_hsv(*image[(slice(None), *at)])
@@ -155,10 +173,19 @@ def test_hue_band_against_colorsys(
 
 def test_hue_wraps_and_greys_have_none() -> None:
     """Common practice, no source: a band around red takes both sides of 0 degrees, never grey."""
-    p = rc.HueBand(centre_deg=0, width_deg=30, softness_deg=0, saturation_floor=0,
-                   saturation_soft=0)
-    image = np.concatenate([pixel(1, 0.1, 0.2), pixel(1, 0.2, 0.1), pixel(0.4, 0.4, 0.4),
-                            pixel(0, 0, 0), pixel(1, 1, 0)], axis=2)
+    p = rc.HueBand(
+        centre_deg=0, width_deg=30, softness_deg=0, saturation_floor=0, saturation_soft=0
+    )
+    image = np.concatenate(
+        [
+            pixel(1, 0.1, 0.2),
+            pixel(1, 0.2, 0.1),
+            pixel(0.4, 0.4, 0.4),
+            pixel(0, 0, 0),
+            pixel(1, 1, 0),
+        ],
+        axis=2,
+    )
     assert x.hue_band(image, p, context()).ravel().tolist() == [1, 1, 0, 0, 0]
     turned = rc.HueBand(**{**p.model_dump(exclude={"shapes", "refine"}), "centre_deg": -360})
     assert np.array_equal(x.hue_band(image, turned, context()), x.hue_band(image, p, context()))
@@ -185,8 +212,9 @@ def test_a_hue_band_takes_its_chart_patch(patch: str, floor: float) -> None:
     image, names = chart()
     at = names.index(patch)
     hue = 360 * colorsys.rgb_to_hsv(*image[:, 0, at])[0]
-    p = rc.HueBand(centre_deg=hue, width_deg=30, softness_deg=2, saturation_floor=floor,
-                   saturation_soft=0.05)
+    p = rc.HueBand(
+        centre_deg=hue, width_deg=30, softness_deg=2, saturation_floor=floor, saturation_soft=0.05
+    )
     got = dict(zip(names, x.hue_band(image, p, context()).ravel(), strict=True))
     assert got.pop(patch) == 1
     assert {name for name, alpha in got.items() if alpha > 0} == set()
@@ -204,8 +232,10 @@ def test_plate_difference_norms(norm: Any, relative: bool) -> None:
     if norm == "delta_e_2000":
         space = colour_science.RGB_COLOURSPACES["ACEScg"]
         white = colour_science.XYZ_to_xy(space.matrix_RGB_to_XYZ.sum(axis=1))
-        lab = [colour_science.XYZ_to_Lab(np.moveaxis(i, 0, -1) @ space.matrix_RGB_to_XYZ.T, white)
-               for i in (image, clean)]
+        lab = [
+            colour_science.XYZ_to_Lab(np.moveaxis(i, 0, -1) @ space.matrix_RGB_to_XYZ.T, white)
+            for i in (image, clean)
+        ]
         d, full = colour_science.difference.delta_E_CIE2000(*lab), 80.0
     else:
         delta = (image - clean) / (clean if relative else 1)
@@ -234,8 +264,15 @@ def test_a_floor_in_sigma_follows_the_noise() -> None:
 
 
 @SETTINGS
-@given(seeds, st.floats(0, 1), st.floats(0, 2), st.floats(0, 1), st.booleans(),
-       st.sampled_from(["value", "sigma"]), spaces)
+@given(
+    seeds,
+    st.floats(0, 1),
+    st.floats(0, 2),
+    st.floats(0, 1),
+    st.booleans(),
+    st.sampled_from(["value", "sigma"]),
+    spaces,
+)
 def test_raising_the_floor_always_removes_matte(
     seed: int, floor: float, full: float, more: float, relative: bool, floor_in: Any, space: Any
 ) -> None:
@@ -298,8 +335,9 @@ def test_lean_by_hand() -> None:
     for lean, e in ((0, 0.6), (0.5, 0.45), (1, 0.3)):
         got = x.excess(image, rc.ColourDifference(lean=lean), context()).item()
         assert got == pytest.approx(e)
-        alpha = x.colour_difference(image, pixel(0, 1, 0), rc.ColourDifference(lean=lean, gain=0.5),
-                                    context()).item()
+        alpha = x.colour_difference(
+            image, pixel(0, 1, 0), rc.ColourDifference(lean=lean, gain=0.5), context()
+        ).item()
         assert alpha == pytest.approx(1 - 0.5 * e)
 
 

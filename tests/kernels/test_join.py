@@ -31,8 +31,15 @@ def mattes(seed: int, count: int = 2, size: tuple[int, int] = (7, 5)) -> list[An
 
 @pytest.mark.parametrize(
     ("how", "expected"),
-    [("max", 0.75), ("min", 0.5), ("screen", 0.875), ("multiply", 0.375), ("subtract", 0.25),
-     ("difference", 0.25), ("average", 0.625)],
+    [
+        ("max", 0.75),
+        ("min", 0.5),
+        ("screen", 0.875),
+        ("multiply", 0.375),
+        ("subtract", 0.25),
+        ("difference", 0.25),
+        ("average", 0.625),
+    ],
 )
 def test_each_join_by_hand(how: Any, expected: float) -> None:
     """0.75 then 0.5. Source: the joins' definitions, worked by hand (screen: 1 - 0.25*0.5)."""

@@ -125,7 +125,8 @@ def despeckled_slowly(m: Any, size: int) -> Any:
                         for i in range(top, top + n + 2)
                         for j in range(left, left + n + 2)
                         if (i in (top, top + n + 1) or j in (left, left + n + 1))
-                        and 0 <= i < h and 0 <= j < w
+                        and 0 <= i < h
+                        and 0 <= j < w
                     ]
                     if ring:
                         out[y, x] = min(out[y, x], max(ring))

@@ -172,12 +172,17 @@ def test_the_soft_border_has_its_width(feather: float, angle: float) -> None:
     Source: the central limit theorem (three boxes of width w have variance w^2/4); SciPy's erf.
     """
     turn = math.radians(angle)
-    normal, along = np.array([math.cos(turn), math.sin(turn)]), np.array(
-        [-math.sin(turn), math.cos(turn)]
+    normal, along = (
+        np.array([math.cos(turn), math.sin(turn)]),
+        np.array([-math.sin(turn), math.cos(turn)]),
     )
     start = np.array([30.0, 30.0])
-    corners = [start + 500 * along, start - 500 * along, start - 500 * along - 900 * normal,
-               start + 500 * along - 900 * normal]
+    corners = [
+        start + 500 * along,
+        start - 500 * along,
+        start - 500 * along - 900 * normal,
+        start + 500 * along - 900 * normal,
+    ]
     got = mask(shape("polygon", corners, feather_px=feather), 60, 60)
     y, x = np.mgrid[:60, :60] + 0.5
     outside = (x - 30) * normal[0] + (y - 30) * normal[1]
@@ -233,6 +238,7 @@ def test_poses_move_the_shape() -> None:
 
     Common practice, no source.
     """
+
     def pose(frame: int, x: float) -> rc.ShapePose:
         return rc.ShapePose(frame=frame, points=[(x, 2.0), (x + 4, 8.0)])
 
