@@ -6,6 +6,7 @@ import json
 import logging
 import sys
 import time
+from copy import copy
 
 
 class JsonLines(logging.Formatter):
@@ -33,8 +34,9 @@ class TextLines(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         """Return the record as one line (a failure's lines follow)."""
-        record.msg, record.args = _harmless(record.getMessage()), None
-        return super().format(record)
+        harmless = copy(record)  # other handlers get the record as it was
+        harmless.msg, harmless.args = _harmless(record.getMessage()), None
+        return super().format(harmless)
 
 
 def _harmless(text: str) -> str:

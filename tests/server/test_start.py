@@ -70,6 +70,7 @@ def test_logs_are_one_line_each(caplog: pytest.LogCaptureFixture) -> None:
     """Common practice, no source."""
     logging.getLogger("verdigris.test").warning("a %s", "b\nc\x1b[31m")
     record = caplog.records[-1]
+    assert "\x1b" not in TextLines().format(record)  # and leaves the record as it was
     line = json.loads(JsonLines().format(record))
     assert (line["level"], line["logger"], line["message"]) == (
         "warning",
