@@ -144,10 +144,6 @@ class OpenedShot:
         self.problems.pop(companion.role, None)
         self._shots[companion] = opened
 
-    def forget_failed(self) -> None:
-        """Let companions that could not be opened be tried again."""
-        self._shots = {c: s for c, s in self._shots.items() if s is not None}
-
     def _frames(self, recipe: Recipe, frame: int) -> dict[str, FrameId]:
         """Return the store's frames that a picture of `frame` is made from, by role."""
         frames = {"plate": FrameId(self.plate, frame)}

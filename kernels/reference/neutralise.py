@@ -17,6 +17,7 @@ from scipy.interpolate import PchipInterpolator
 
 from kernels.plan import Context, num
 from kernels.recipe import HueCurve, NeutralisePass, Recipe
+from kernels.reference import extract
 from kernels.reference.colour import hue_degrees, luminance
 
 Array = NDArray[Any]
@@ -204,7 +205,7 @@ def pass_mask(step: NeutralisePass, shapes: Array | None, matte: Array | None) -
 
 def flat_backing(ctx: Context, like: Array) -> Array:
     """The flat backing colour as (3, 1, 1) of the dtype of `like`."""
-    return np.asarray(ctx.backing, dtype=like.dtype).reshape(3, 1, 1)
+    return extract.flat_backing(ctx, like.dtype)
 
 
 def neutralise(

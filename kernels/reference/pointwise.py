@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.plan import Plan, num, refine_is_pointwise
+from kernels.plan import Plan, num
 from kernels.recipe import ExtractorBase, NeutralisePass
 from kernels.reference import assemble, extract, join
 from kernels.reference import neutralise as spill
@@ -244,11 +244,6 @@ def _guide(plan: Plan, tile: Tile, extractor: ExtractorBase | None) -> Array:
         return np.zeros((0, 0), tile["plate"].dtype)
     image = denoised(tile) if extractor is None else reads(tile, extractor)
     return guide_of(image, plan)
-
-
-def uses_neighbours(extractor: ExtractorBase) -> bool:
-    """Tell whether an extractor's matte comes from a stage."""
-    return not refine_is_pointwise(extractor.refine)
 
 
 def view_planes(plan: Plan, tile: Tile, names: Sequence[str]) -> dict[str, Array]:

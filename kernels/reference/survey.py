@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict
 from scipy.ndimage import distance_transform_edt
 
 from kernels.recipe import Noise, Primary
-from kernels.reference.backing_find import channel_index, robust_sigma
+from kernels.reference.backing_find import channel_index
 from kernels.reference.backing_fit import BackingFit, fit_picture, working_size
 from kernels.reference.backing_surface import resized
 from kernels.reference.codec_marks import ChromaFormat, block_edges, chroma_format
@@ -288,10 +288,3 @@ def _alpha_noise(m: Measures, fit: BackingFit, areas: Regions, noise: MeasuredNo
     a, b = noise.sigma[k], noise.sigma[other]
     m.matte_noise = float(np.sqrt(max(a * a + b * b - 2 * rho * a * b, 0)) / max(excess, 1e-6))
     return plane
-
-
-def noise_floor(survey: FrameSurvey) -> float:
-    """Deviation of the plain colour-difference matte over the sure screen, at working size."""
-    if survey.areas is None or not survey.areas.screen.any():
-        return 0.0
-    return robust_sigma(survey.areas.alpha[survey.areas.screen])

@@ -101,24 +101,18 @@ def sanitizers(quick: bool) -> dict[str, Any]:
     }
 
 
-def figures() -> dict[str, Any]:
-    """Return the benchmark's figures, measured in a process of its own."""
-    code = (
-        "import json\nfrom kernels.cuda.bench import bench\nprint('FIGURES ' + json.dumps(bench()))"
-    )
-    environment = {
-        **os.environ,
-        "PYTHONPATH": os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]),
-    }
-    done = subprocess.run(
-        [sys.executable, "-c", code],
-        cwd=ROOT,
-        env=environment,
-        capture_output=True,
-        text=True,
-        timeout=240,
-        check=False,
-    )
+def asked(code: str, seconds: int = 240) -> dict[str, Any]:
+    """Return what `code` leaves in `result`, run in a process of its own; an error tells why."""
+    whole = f"import json\n{code}\nprint('FIGURES ' + json.dumps(result))"
+    paths = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", whole], cwd=ROOT, env=environment, capture_output=True,
+            text=True, timeout=seconds, check=False,
+        )  # fmt: skip
+    except subprocess.TimeoutExpired:
+        return {"error": f"took longer than {seconds} s"}
     for line in done.stdout.splitlines():
         if line.startswith("FIGURES "):
             found: dict[str, Any] = json.loads(line.removeprefix("FIGURES "))
@@ -126,66 +120,41 @@ def figures() -> dict[str, Any]:
     return {"error": (done.stdout + done.stderr)[-2000:]}
 
 
-def parity_figures() -> dict[str, Any]:
-    """Return the worst differences of every case, both storages, and their tolerances."""
-    code = (
-        "import json\nfrom kernels import parity\nfrom kernels.cuda.launch import CudaEngine\n"
-        "e = CudaEngine(storage='float32')\n"
-        "w = parity.worst(parity.run([e])).values()\n"
-        "print('FIGURES ' + json.dumps({d.case: [d.error, d.tolerance] for d in w}))"
-    )
-    environment = {
-        **os.environ,
-        "PYTHONPATH": os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]),
-    }
-    done = subprocess.run(
-        [sys.executable, "-c", code],
-        cwd=ROOT,
-        env=environment,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-    for line in done.stdout.splitlines():
-        if line.startswith("FIGURES "):
-            cases = json.loads(line.removeprefix("FIGURES "))
-            over = {name: pair for name, pair in cases.items() if not pair[0] <= pair[1]}
-            return {
-                "cases": len(cases),
-                "over_tolerance": over,
-                "largest": dict(
-                    sorted(cases.items(), key=lambda item: -item[1][0] / item[1][1])[:12]
-                ),
-            }
-    return {"error": (done.stdout + done.stderr)[-2000:]}
+def figures() -> dict[str, Any]:
+    """Return the benchmark's figures."""
+    return asked("from kernels.cuda.bench import bench\nresult = bench()")
 
 
 def service_figures() -> dict[str, Any]:
-    """Return the service's figures on the card, measured in a process of its own."""
-    code = (
-        "import json\nfrom server.jobs.bench_card import bench_card\n"
-        "print('FIGURES ' + json.dumps(bench_card()))"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code],
-        cwd=ROOT,
-        env=_environment(),
-        capture_output=True,
-        text=True,
-        timeout=240,
-        check=False,
-    )
-    for line in done.stdout.splitlines():
-        if line.startswith("FIGURES "):
-            found: dict[str, Any] = json.loads(line.removeprefix("FIGURES "))
+    """Return the service's figures on the card."""
+    return asked("from server.jobs.bench_card import bench_card\nresult = bench_card()")
+
+
+def parity_figures() -> dict[str, Any]:
+    """Return every case's largest error and tolerance, for both storages."""
+    record: dict[str, Any] = {"over_tolerance": {}}
+    for storage in ("float16", "float32"):
+        found = asked(
+            "from kernels import parity\nfrom kernels.cuda.launch import CudaEngine\n"
+            f"found = parity.worst(parity.run([CudaEngine(storage={storage!r})])).values()\n"
+            "result = {d.case: [d.error, d.tolerance] for d in found}"
+        )
+        if "error" in found:
             return found
-    return {"error": (done.stdout + done.stderr)[-2000:]}
+        for case, (error, tolerance) in found.items():
+            if not error <= tolerance:
+                record["over_tolerance"][f"{case}, {storage}"] = [error, tolerance]
+        record["cases"] = len(found)
+        record[storage] = found
+    return record
 
 
-def _environment() -> dict[str, str]:
-    paths = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
+def render_figures(shot: str, recipe: str) -> dict[str, Any]:
+    """Return the largest differences of one shot's results between the two engines."""
+    return asked(
+        "from server.jobs.engine_match import engine_match\n"
+        f"result = engine_match({shot!r}, {recipe!r})"
+    )
 
 
 def write(record: dict[str, Any]) -> None:
@@ -200,6 +169,8 @@ def main() -> int:
     """Run the steps; the record is written after each, so that a late stop keeps the rest."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="memcheck alone")
+    parser.add_argument("--shot", default="", help="a shot to render on both engines")
+    parser.add_argument("--recipe", default="", help="its recipe")
     parser.add_argument("--only", default="", help="steps by name; the others' results are kept")
     given = parser.parse_args()
     steps: dict[str, Callable[[], dict[str, Any]]] = {
@@ -209,6 +180,8 @@ def main() -> int:
         "tests": lambda: run("GPU tests", GPU_TESTS, 150),
         "sanitizers": lambda: sanitizers(given.quick),
     }
+    if given.shot:
+        steps["render"] = lambda: render_figures(given.shot, given.recipe)
     wanted = [name for name in given.only.split(",") if name] or list(steps)
     kept = json.loads(RECORD.read_text(encoding="utf-8")) if given.only else {}
     record: dict[str, Any] = {
