@@ -1,4 +1,4 @@
-"""Tracking markers and creases on the backing, and motion between two frames."""
+"""Tracking markers and creases on the backing."""
 
 from __future__ import annotations
 
@@ -28,10 +28,6 @@ class Marks:
     markers: Array
     marker_mask: Mask
     crease_mask: Mask
-
-
-NO_MARKS = Marks(np.zeros((0, 4)), np.zeros((0, 0), bool), np.zeros((0, 0), bool))
-"""Where nothing is seen on the backing."""
 
 
 def find_marks(small: Array, fit: BackingFit) -> Marks:
@@ -108,52 +104,3 @@ def _backed(mask: Mask, part: Mask, box: tuple[int, int, int, int], far: int) ->
     ring = np.s_[max(0, y - far) : y + h + far, max(0, x - far) : x + w + far]
     around = ~part[ring]
     return float(mask[ring][around].mean()) if around.any() else 0.0
-
-
-@dataclass(frozen=True)
-class Motion:
-    """Motion between two neighbouring frames in source px a frame.
-
-    subject_px: 90th percentile at the subject's edges. camera_px: shift of the backing's markers,
-    None when there is nothing on the backing to follow.
-    """
-
-    subject_px: float
-    camera_px: float | None
-
-
-def measure_motion(
-    first: Array,
-    second: Array,
-    marks: tuple[Marks, Marks],
-    edge: Mask,
-    step: float,
-    frames_apart: int = 1,
-) -> Motion:
-    """Measure motion from two working-size pictures (3, h, w) and their marks.
-
-    Dense optical flow (Farneback 2003) at the edges; nearest markers for the camera.
-    """
-    a, b = (_eight_bit(picture) for picture in (first, second))
-    flow = cv2.calcOpticalFlowFarneback(a, b, None, 0.5, 4, 21, 2, 5, 1.1, 0)  # type: ignore[call-overload]
-    speed = np.hypot(flow[..., 0], flow[..., 1]) * step / frames_apart
-    subject = float(np.percentile(speed[edge], 90)) if edge.any() else 0.0
-    h, w = edge.shape
-    shift = _marker_shift(marks[0].markers, marks[1].markers, w, h)
-    return Motion(subject, None if shift is None else shift * step / frames_apart)
-
-
-def _eight_bit(picture: Array) -> NDArray[np.uint8]:
-    grey = np.maximum(picture.mean(axis=0), 0)
-    top = max(float(np.percentile(grey, 99)), 1e-6)
-    return np.asarray(255 * np.clip(grey / top, 0, 1) ** 0.5, np.uint8)
-
-
-def _marker_shift(first: Array, second: Array, w: int, h: int) -> float | None:
-    if len(first) < 2 or len(second) < 2:
-        return None
-    size = np.array([w, h])
-    a = (first[:, :2] + first[:, 2:]) / 2 * size
-    b = (second[:, :2] + second[:, 2:]) / 2 * size
-    d = np.linalg.norm(a[:, None] - b[None], axis=2).min(axis=1)
-    return float(np.median(d))

@@ -14,10 +14,10 @@ from pydantic import BaseModel, ConfigDict
 
 from kernels.errors import VerdigrisError
 from kernels.reference.backing_find import find_backing
-from kernels.reference.backing_fit import fit_backing, working_size
+from kernels.reference.backing_fit import working_size
 from kernels.reference.backing_surface import resized
 from kernels.reference.survey import FrameSurvey, Measures, measure_frame
-from kernels.reference.survey_marks import NO_MARKS, find_marks, measure_motion
+from kernels.reference.survey_motion import measure_motion
 from server.jobs.pictures import MapPicture, display_codes, jpeg_text, map_picture, marked
 from server.jobs.summary import summarise
 from server.jobs.verdict import Verdict, judge
@@ -222,17 +222,19 @@ def note_motion(
 
     there: the next frame's survey; without it the frame is read and only fitted.
     """
-    if here.fit is None or here.areas is None or here.marks is None:
+    if here.fit is None or here.areas is None:
         return
-    small, marks = (there.small, there.marks) if there is not None else (None, None)
-    if small is None:
+    if there is not None:
+        small, mask = there.small, there.fit.mask if there.fit is not None else None
+    else:
         pixels = shot.read(frame + 1).pixels
         small = resized(pixels, *working_size(*pixels.shape[1:]))
-    if marks is None:
         found = find_backing(small, (here.fit.primary,))
-        marks = find_marks(small, fit_backing(small, found)) if found is not None else NO_MARKS
-    pair = (here.marks, marks)
-    motion = measure_motion(here.small, small, pair, here.areas.edge, here.fit.step)
+        mask = found.mask if found is not None else None
+    masks = (here.fit.mask, np.zeros_like(here.fit.mask) if mask is None else mask)
+    motion = measure_motion(
+        here.small, small, masks, here.areas.edge, here.fit.primary, here.fit.step
+    )
     here.measures.motion_px, here.measures.camera_px = motion.subject_px, motion.camera_px
 
 

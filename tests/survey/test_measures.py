@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from demo_media import truth_shot
 from kernels.reference.survey import Measures, measure_frame
 from kernels.reference.survey_edges import edge_width
-from kernels.reference.survey_marks import measure_motion
+from kernels.reference.survey_motion import Motion, measure_motion, screen_shift
 from tests.survey.screens import GREEN, encoded, flat, noisy, ramped, with_disc, with_markers
+from tests.survey.setups import battery, make, moved_px
 
 
 def measured(image: np.ndarray, with_code: bool = False) -> Measures:
@@ -144,45 +146,74 @@ def test_separation_and_spill() -> None:
     assert (m.separation_delta_e or 0) > 20
 
 
+def motion_between(first: np.ndarray, second: np.ndarray) -> Motion:
+    a, b = (measure_frame(picture, detail=False) for picture in (first, second))
+    assert a.areas is not None
+    assert a.fit is not None
+    assert b.fit is not None
+    masks = a.fit.mask, b.fit.mask
+    return measure_motion(a.small, b.small, masks, a.areas.edge, a.fit.primary, a.fit.step)
+
+
 @pytest.mark.parametrize("shift", [0, 3, 9])
 def test_motion_of_the_subject(shift: int) -> None:
-    """Common practice, no source: a disc with texture moved by whole pixels."""
+    """Common practice, no source: a disc with texture moved by whole pixels on a plain screen."""
     import cv2
 
     rng = np.random.default_rng(4)
     texture = cv2.GaussianBlur(rng.standard_normal((540, 960)).astype(np.float32), (0, 0), 5) * 3
-    first = []
-    for dx in (0, shift):
+    pictures = []
+    for n, dx in enumerate((0, shift)):
         image, alpha = with_disc(flat(), 1.0, colour=(0.3, 0.2, 0.2))
         image = image * (1 + 0.5 * alpha * texture)
         image = np.where(np.roll(alpha, dx, axis=1) > 0.001, np.roll(image, dx, axis=2), flat())
-        first.append(measure_frame(noisy(image, 1e-5, 1e-6), detail=False))
-    a, b = first
-    assert a.marks is not None
-    assert b.marks is not None
-    assert a.areas is not None
-    assert a.fit is not None
-    motion = measure_motion(a.small, b.small, (a.marks, b.marks), a.areas.edge, a.fit.step)
+        pictures.append(noisy(image, 1e-5, 1e-6, seed=n))
+    motion = motion_between(*pictures)
     assert motion.subject_px == pytest.approx(shift, abs=max(0.5, 0.2 * shift))
     assert motion.camera_px is None
 
 
-def test_camera_motion_is_read_from_the_markers() -> None:
-    """Common practice, no source."""
-    places = [(x, y) for x in (150, 400, 650, 860) for y in (100, 300)]
-    surveys = [
-        measure_frame(
-            noisy(with_markers(flat(), [(x + d, y) for x, y in places]), 1e-5, 1e-6), detail=False
-        )
-        for d in (0, 6)
-    ]
-    a, b = surveys
-    assert a.marks is not None
-    assert b.marks is not None
-    assert a.areas is not None
-    assert a.fit is not None
-    motion = measure_motion(a.small, b.small, (a.marks, b.marks), a.areas.edge, a.fit.step)
-    assert motion.camera_px == pytest.approx(6, abs=0.75)
+@pytest.mark.parametrize("shift", [(0.0, 0.0), (6.0, 0.0), (-17.0, 9.0), (70.0, 2.0)])
+def test_camera_motion_is_read_from_the_markers(shift: tuple[float, float]) -> None:
+    """Common practice, no source: markers moved together behind a subject that stays."""
+    places = [(x, y) for x in range(-160, 1120, 170) for y in range(-60, 600, 130)]
+    pictures = []
+    for n, (dx, dy) in enumerate(((0.0, 0.0), shift)):
+        moved = [(int(x + dx), int(y + dy)) for x, y in places]
+        inside = [(x, y) for x, y in moved if 12 < x < 948 and 12 < y < 528]
+        image, alpha = with_disc(flat(), 1.0)
+        light = np.where(alpha > 0.001, image, with_markers(flat(), inside))
+        pictures.append(noisy(light, 1e-5, 1e-6, seed=n))
+    assert motion_between(*pictures).camera_px == pytest.approx(np.hypot(*shift), abs=0.5)
+
+
+@pytest.mark.parametrize("name", ["pan", "hand-held"])
+def test_camera_motion_is_read_from_the_cloth(name: str) -> None:
+    """Source: the set-ups' own camera path; a screen without markers, motion blur and all."""
+    look = next(look for look in battery() if look.name == name)
+    first, second = (make(look, frame=n).plate for n in (0, 1))
+    assert motion_between(first, second).camera_px == pytest.approx(moved_px(look, 0), abs=0.3)
+
+
+@pytest.mark.parametrize("width", [192, 480])
+def test_a_camera_at_rest_is_no_moving_one_however_small_the_picture(width: int) -> None:
+    """Source: truth shots of one screen whose subject moves: 0 px, or nothing to go by."""
+    size = {"width": width, "height": width * 9 // 16 // 2 * 2}
+    for seed in (1, 6, 8):
+        first, second = (truth_shot(seed, frame=n, **size).plate for n in (0, 1))
+        camera = motion_between(first, second).camera_px
+        assert camera is None or camera < 0.5
+
+
+def test_a_plain_screen_does_not_tell_how_the_camera_moves() -> None:
+    """Common practice, no source: noise alone, and one even picture, have no shift."""
+    everywhere = np.ones((180, 320), bool)
+    a, b = (noisy(flat(320, 180), 1e-4, 1e-5, seed=n) for n in range(2))
+    assert screen_shift(a, b, (everywhere, everywhere), "green") is None
+    even = flat(320, 180)
+    assert screen_shift(even, even, (everywhere, everywhere), "green") is None
+    assert screen_shift(a, a, (everywhere, ~everywhere), "green") is None
+    assert screen_shift(a, a, (everywhere, everywhere), "green") == (0.0, 0.0)
 
 
 def test_an_unknown_curve_gives_no_figures_in_stops() -> None:
