@@ -73,8 +73,8 @@ def screen_shift(
     Cross-correlation over the pixels that show the screen in both frames, for every shift up to
     FARTHEST, in units of its own spread; the peak is refined by parabolas. None when no shift
     stands out; (0, 0) where resting explains the pictures as well as the best shift does, as it
-    may along a crease. Source: Padfield 2012, "Masked object registration in the Fourier domain", for the
-    masked correlation; the test of significance is our own.
+    may along a crease. Source: Padfield 2012, "Masked object registration in the Fourier domain",
+    for the masked correlation; the test of significance is our own.
     """
     k, _, _ = channel_index(primary)
     screens = [_screen_without_subject(mask) for mask in masks]

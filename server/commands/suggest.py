@@ -28,7 +28,8 @@ def suggest(
     ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
     force: Annotated[bool, typer.Option("--force", help="Replace an existing recipe.")] = False,
 ) -> None:
-    """Measure a shot; write a starting recipe and a clean plate.
+    """Measure a shot; write a starting recipe and a clean plate (a folder of them if the screen
+    moves in the picture).
 
     Example: verdigris suggest 'plates/gate.####.exr' --out gate.json
 
@@ -36,6 +37,7 @@ def suggest(
     """
     from kernels.recipe_file import RecipeError, check_text_output, save_recipe
     from server.config import load_settings
+    from server.jobs.clean_plates import folder_of
     from server.jobs.suggest import suggest as suggested
     from server.media import open_shot, parse_frames
     from server.progress import progress
@@ -65,7 +67,8 @@ def suggest(
     recipe.source.colourspace = source.colourspace if colourspace else ""
     save_recipe(recipe, out)
     if plate is not None:
-        typer.echo(f"wrote {plate}")
+        several = "#" in recipe.backing.clean_plate_path
+        typer.echo(f"wrote {folder_of(plate) if several else plate}")
     typer.echo(f"wrote {out}")
 
 

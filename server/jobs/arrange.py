@@ -57,7 +57,8 @@ class Findings:
 
     colour: the backing's. weights: of the colour difference. drift: level of the screen at each
     sampled frame over its mean. garbage: boxes in full-size pixels round markers that the subject
-    stays well away from. The rest: as surveyed.
+    stays well away from. moving: the screen moves in the picture, so that every frame needs its own
+    clean plate. The rest: as surveyed.
     """
 
     primary: Primary
@@ -72,6 +73,7 @@ class Findings:
     garbage: tuple[tuple[float, float, float, float], ...] = ()
     screen_share: float = 1.0
     camera_px: float | None = None
+    moving: bool = False
     subsampled: bool = False
     frames: int = 1
 
@@ -266,14 +268,23 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
             f"{left} marker(s) near the subject stay in the matte: draw garbage shapes that follow "
             "what passes them, or paint them out"
         )
-    if found.camera_px is not None and found.camera_px > 1.5:
-        notes["camera"] = (
-            f"the camera moves by about {found.camera_px:.1f} px a frame, so the "
-            "clean plate is only as fine as the light on the screen is smooth"
-        )
+    if found.moving:
+        notes["camera"] = _moves(found, plate)
     if found.over_range > 0.0005:
         notes["highlights"] = (
             f"{100 * found.over_range:.2f} % of the picture is brighter than "
             "1; colour differences keep it solid"
         )
     return notes
+
+
+def _moves(found: Findings, plate: bool) -> str:
+    known = found.camera_px is not None and found.camera_px > 0
+    what = (
+        f"the camera moves by about {found.camera_px:.1f} px a frame"
+        if known
+        else "the light on the screen moves in the picture, as it does when the camera moves"
+    )
+    if not plate:
+        return f"{what}, and one flat colour is all there is to follow it"
+    return f"{what}, so every frame has its own clean plate, fitted to that frame alone"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,15 +18,20 @@ from kernels.reference.backing_fit import BackingFit, merge_fits
 from kernels.reference.survey import FrameSurvey, Measures, measure_frame
 from kernels.reference.survey_subject import subject_weights
 from server.jobs.arrange import Findings, arrange
+from server.jobs.clean_plates import numbered, write_clean_plate, write_clean_plates
 from server.jobs.summary import summarise
 from server.jobs.survey import has_next, note_motion, sample_frames
-from server.media import Shot, write_exr
+from server.media import Shot
 
 Array = NDArray[Any]
 Progress = Callable[[int, int], None]
 FRAMES = 5
 CAMERA_RESTS_PX = 1.5
 """Marker motion a frame under which the camera counts as locked off."""
+WANDERS, WANDERS_BY_NOISE = 0.015, 0.35
+"""Relative difference of a frame's fit from the merged one from which the light on the screen moves
+in the picture; and the same in units of the plate's noise. Resting screens stay under 0.9 % and
+0.25, panned ones come to 3.6 % and more (measured on generated shots)."""
 ALONE = 0.06
 """A marker this share of the frame's width from anything but screen is alone."""
 SHADES = {"4:2:0", "4:2:2"}
@@ -38,7 +43,10 @@ class SuggestError(VerdigrisError):
 
 @dataclass(frozen=True, eq=False)
 class Suggestion:
-    """What was found. clean: (3, H, W) float32 working-linear, the built clean plate."""
+    """What was found. clean: (3, H, W) float32 working-linear, the built clean plate.
+
+    When the screen moves in the picture (findings.moving) it is the middle frame's.
+    """
 
     findings: Findings
     clean: Array
@@ -58,20 +66,34 @@ def suggest(
 
     clean_plate: EXR file to write the built clean plate to; the recipe refers to it by
     `clean_plate_name` (the file's name by default: a name beside the recipe or under a media
-    root). Without it the recipe keys one flat colour. Raises SuggestError when there is no screen.
+    root). When the screen moves in the picture, every frame gets its own clean plate in a folder
+    of that name instead. Without it the recipe keys one flat colour. Raises SuggestError when there
+    is no screen.
     """
     found = suggest_shot(shot, progress, frames=frames)
     name = ""
     if clean_plate is not None:
         path = Path(clean_plate)
-        write_clean_plate(shot, found, path)
         name = clean_plate_name or path.name
+        if found.findings.moving:
+            write_clean_plates(shot, found.findings.primary, path, _after(progress, FRAMES + 1))
+            name = numbered(name)
+        else:
+            write_clean_plate(shot, found.clean, path)
     return arrange(
         found.findings,
         clean_plate=name,
         name=shot.name,
         clean_colourspace=shot.working_space if name else "",
     )
+
+
+def _after(progress: Progress | None, steps: int) -> Progress | None:
+    """Return a progress that counts on from `steps` steps already done."""
+    if progress is None:
+        return None
+    told = progress
+    return lambda done, total: told(steps + done, steps + total)
 
 
 def suggest_shot(
@@ -108,9 +130,12 @@ def combine(
         f: s for f, s in surveys.items() if s.fit is not None and s.fit.primary == summary.primary
     }
     fits = [s.fit for s in kept.values() if s.fit is not None]
-    if (summary.camera_px or 0.0) > CAMERA_RESTS_PX:
-        fits = [replace(fit, creases=np.zeros_like(fit.creases)) for fit in fits]
     fit = merge_fits([s.small for s in kept.values()], fits)
+    moving = len(fits) > 1 and (
+        (summary.camera_px or 0.0) > CAMERA_RESTS_PX or _wanders(list(kept.values()), fits, fit)
+    )
+    if moving:
+        fit = fits[len(fits) // 2]
     weights = [
         subject_weights(s.small, fit.colour, s.areas, summary.primary)
         for s in kept.values()
@@ -122,18 +147,41 @@ def combine(
         colour=_rounded(fit.colour),
         noise=_noise(list(kept.values())),
         weights=(round(first, 4), round(second, 4)),
-        drift=_drift(kept, fit),
+        drift=dict.fromkeys(kept, 1.0) if moving else _drift(kept, fit),
         spill=summary.spill or 0.0,
         separation=1.0 if summary.separation_matte is None else summary.separation_matte,
         over_range=summary.over_range_share,
         markers=summary.markers,
-        garbage=lone_markers(list(kept.values()), height, width),
+        garbage=() if moving else lone_markers(list(kept.values()), height, width),
         screen_share=summary.screen_share,
         camera_px=summary.camera_px,
+        moving=moving,
         subsampled=chroma in SHADES,
         frames=len(kept),
     )
     return Suggestion(findings, fit.clean_at(height, width), fit, summary)
+
+
+def _wanders(
+    surveys: Sequence[FrameSurvey], fits: Sequence[BackingFit], merged: BackingFit
+) -> bool:
+    """Tell whether the light on the screen moves in the picture from frame to frame.
+
+    Each frame's own fit is compared with the merged one, its level aside, where it saw the screen:
+    the tenth that differs most must differ by more than WANDERS and than the noise can make it.
+    This sees a moving camera also where the screen is too plain to follow.
+    """
+    k, _, _ = channel_index(merged.primary)
+    for survey, fit in zip(surveys, fits, strict=True):
+        apart = np.log(np.maximum(fit.clean[k], 1e-6) / np.maximum(merged.clean[k], 1e-6))
+        apart = apart[fit.mask]
+        if apart.size < 64 or survey.noise is None:
+            continue
+        relative = survey.noise.sigma[k] / max(survey.noise.level[k], 1e-6)
+        far = float(np.percentile(np.abs(apart - np.median(apart)), 90))
+        if far > max(WANDERS, WANDERS_BY_NOISE * relative):
+            return True
+    return False
 
 
 def lone_markers(
@@ -212,16 +260,3 @@ def from_picture(plate: Array) -> tuple[Recipe, Array] | None:
     if found is None:
         return None
     return arrange(found.findings, clean_plate="built"), found.clean
-
-
-def write_clean_plate(shot: Shot, found: Suggestion, path: Path) -> None:
-    """Write the built clean plate as an EXR in the working space; whole or not at all."""
-    colour = shot.colour
-    write_exr(
-        path,
-        {"": found.clean},
-        half=False,
-        sources=shot.source_files(),
-        interop_id=colour.interop_id(shot.working_space),
-        pixel_aspect=shot.pixel_aspect,
-    )

@@ -19,10 +19,11 @@ from kernels.recipe import ColourDifference, Noise, Recipe
 from kernels.reference.survey import measure_frame
 from kernels.reference.survey_subject import excess_share
 from server.jobs.arrange import Findings, arrange, matte_sigma
+from server.jobs.clean_plates import CleanPlateError
 from server.jobs.suggest import SuggestError, combine, suggest
-from server.jobs.survey import survey_shot
-from server.media import open_shot, write_exr
+from server.media import Shot, open_shot, write_exr
 from tests.survey.screens import flat, noisy, with_disc, with_markers
+from tests.survey.setups import Look, Setup, make
 
 TUNED, HELD_OUT = (0, 1, 2, 5, 7, 8), (100, 102, 104, 105, 108, 109)
 
@@ -128,19 +129,59 @@ def test_drifting_light_is_followed_by_keyed_gains(tmp_path: Path) -> None:
     assert recipe.extractors[0].gain == 1.0  # type: ignore[union-attr]
 
 
-def test_a_moving_camera_is_noticed(tmp_path: Path) -> None:
-    """Common practice, no source: markers that move together by 3 px a frame."""
-    image, alpha = with_disc(flat(480, 270), 1.0, radius=0.25)
-    for n in range(3):
-        spots = [(x + 3 * n, y) for x in (60, 150, 330, 420) for y in (35, 100)]
-        light = np.where(alpha > 0.001, image, with_markers(flat(480, 270), spots))
-        path = tmp_path / f"pan.{n + 1}.exr"
-        write_exr(path, {"": noisy(light, 2e-5, 2e-6, n)}, interop_id="lin_ap1_scene")
-    shot = open_shot(tmp_path / "pan.#.exr")
-    recipe = suggest(shot, clean_plate=tmp_path / "c.exr")
-    assert "the camera moves by about 3" in recipe.notes["camera"]
+def moving_shot(folder: Path, look: Look, frames: int = 5) -> tuple[Shot, list[Setup]]:
+    """Write a set-up's frames; return them as a shot and as made."""
+    made = [make(look, frame=4 * n) for n in range(frames)]
+    made[1] = make(look, frame=1)
+    for n, one in enumerate(made):
+        path = folder / f"move.{n + 1}.exr"
+        write_exr(path, {"": one.plate}, half=False, interop_id="lin_ap1_scene")
+    return open_shot(folder / "move.#.exr"), made
+
+
+@pytest.mark.parametrize(
+    ("look", "told"),
+    [
+        (Look("pan", pan_px=(6.0, 0.0), cloth_stops=0.03, seed=31), "about 6.0 px a frame"),
+        (Look("hand", shake_px=3.0, cloth_stops=0.03, seed=33), "the camera moves by about"),
+        (Look("plain", pan_px=(6.0, 0.0), falloff_stops=1.0, seed=36), "the light on the screen"),
+    ],
+    ids=["pan", "hand-held", "pan before a plain screen"],
+)
+def test_a_moving_camera_gets_a_clean_plate_a_frame(tmp_path: Path, look: Look, told: str) -> None:
+    """Source: exact truth: every frame of a moved camera keys about as well as one by itself."""
+    shot, made = moving_shot(tmp_path, look)
+    seen: list[tuple[int, int]] = []
+    out = tmp_path / "clean.exr"
+    recipe = suggest(shot, lambda d, t: seen.append((d, t)), clean_plate=out)
+    assert told in recipe.notes["camera"]
+    assert "every frame has its own clean plate" in recipe.notes["camera"]
+    assert seen[-1] == (11, 11)
     assert recipe.garbage == []
-    assert survey_shot(shot, [1]).measures.camera_px == pytest.approx(3, abs=0.75)
+    assert not isinstance(recipe.extractors[0].gain, Keys)  # type: ignore[union-attr]
+    assert recipe.backing.clean_plate_path == "clean/clean.####.exr"
+    assert not out.exists()
+    plates = open_shot(tmp_path / recipe.backing.clean_plate_path)
+    assert list(plates.frames) == list(shot.frames)
+    for frame, truth in zip(shot.frames, made, strict=True):
+        alpha = key(recipe, truth.plate, plates.read(frame).pixels)
+        alone = combine({0: measure_frame(truth.plate, detail=False)}, 270, 480)
+        assert alone is not None
+        by_itself = key(arrange(alone.findings, clean_plate="c.exr"), truth.plate, alone.clean)
+        ours, best = (np.abs(a - truth.alpha).sum() for a in (alpha, by_itself))
+        assert ours < 1.15 * best + 15
+    with pytest.raises(CleanPlateError, match="is not empty"):
+        suggest(shot, clean_plate=out)
+    assert sorted(p.name for p in tmp_path.iterdir() if p.is_dir()) == ["clean"]
+
+
+def test_a_camera_at_rest_keeps_one_clean_plate(tmp_path: Path) -> None:
+    """Common practice, no source: noise, a moving subject and fading light are no camera move."""
+    look = Look("rest", cloth_stops=0.03, falloff_stops=1.5, noise_a=1e-3, noise_b=1e-4, seed=35)
+    shot, _ = moving_shot(tmp_path, look)
+    recipe = suggest(shot, clean_plate=tmp_path / "c.exr")
+    assert recipe.backing.clean_plate_path == "c.exr"
+    assert "camera" not in recipe.notes
 
 
 def test_no_screen_is_one_clear_sentence(tmp_path: Path) -> None:
