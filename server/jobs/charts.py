@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 
 from markupsafe import Markup
 
 from server.jobs.limits import Threshold
 from server.jobs.pictures import scale_colours
 
-WIDTH, HEIGHT = 180, 16
+WIDTH, HEIGHT = 132, 16
+QUIET, LIMIT = "#55615a", "#8c4a26"
 
 
 def gauge(row: Threshold, value: float) -> Markup:
@@ -31,34 +33,90 @@ def gauge(row: Threshold, value: float) -> Markup:
     return _svg(WIDTH, HEIGHT, body, "from good on the left to poor on the right")
 
 
-def line(values: Sequence[float | None], limit: float | None = None) -> Markup:
-    """Return values in order as an SVG line with dots; gaps where there is no value."""
-    width, height, pad = 320, 72, 8
+def ticks(low: float, high: float, most: int = 4) -> list[float]:
+    """Return round numbers that lie evenly from at or below `low` to at or above `high`.
+
+    Steps are 1, 2 or 5 times a power of ten; at most `most` steps, or one more.
+    """
+    span = (high - low) or abs(high) or 1.0
+    rough = span / most
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(power * k for k in (1, 2, 5, 10) if power * k >= rough * 0.999)
+    first = math.floor(low / step + 1e-9)
+    last = max(math.ceil(high / step - 1e-9), first + 1)
+    return [round(n * step, 12) for n in range(first, last + 1)]
+
+
+def line(
+    values: Sequence[float | None],
+    limit: float | None = None,
+    *,
+    names: Sequence[str] = (),
+    along: str = "",
+) -> Markup:
+    """Return values in order as an SVG: axes, a line with dots, gaps where there is no value.
+
+    limit: drawn dashed. names: of the places along the x axis (as many as values). along: what
+    the x axis counts.
+    """
+    width, height, left, right, top, foot = 320, 132, 40, 12, 10, 34
     known = [v for v in values if v is not None]
-    low, high = min(known), max(known)
-    if limit is not None:
-        low, high = min(low, limit), max(high, limit)
-    span = (high - low) or max(abs(high), 1e-9)
-    low, span = low - 0.1 * span, 1.2 * span
+    bounds = [*known, *([] if limit is None else [limit])]
+    marks = ticks(min(bounds), max(bounds))
+    low, high = marks[0], marks[-1]
 
-    def at(n: int, v: float) -> tuple[float, float]:
-        x = pad + (width - 70 - 2 * pad) * n / max(len(values) - 1, 1)
-        return x, height - pad - (height - 2 * pad) * (v - low) / span
+    def y_of(v: float) -> float:
+        return top + (height - top - foot) * (high - v) / (high - low)
 
-    body = ""
+    def x_of(n: int) -> float:
+        if len(values) == 1:
+            return (left + width - right) / 2
+        return left + 8 + (width - left - right - 16) * n / (len(values) - 1)
+
+    body = _scale(marks, y_of, (left, width - right))
+    body += _places(names or [str(n + 1) for n in range(len(values))], x_of, height - foot)
+    if along:
+        middle = (left + width - right) / 2
+        body += _label(middle, height - 4, along, "middle", QUIET)
     if limit is not None:
-        _, y = at(0, limit)
-        words = y + 12 if y < height / 2 else y - 4
+        y = y_of(limit)
+        over = y - 5 if y - top > 14 else y + 13
         body += (
-            f'<line x1="{pad}" x2="{width - 66}" y1="{y:.1f}" y2="{y:.1f}" stroke="#a4572d" '
-            'stroke-dasharray="4 3"/>'
-            f'<text x="{pad}" y="{words:.1f}" fill="#8c4a26">limit {limit:.3g}</text>'
+            f'<line x1="{left}" x2="{width - right}" y1="{y:.1f}" y2="{y:.1f}" stroke="{LIMIT}" '
+            'stroke-width="1.4" stroke-dasharray="5 3"/>'
+            + _label(width - right, over, f"limit {limit:.3g}", "end", LIMIT)
         )
-    body += _path([None if v is None else at(n, v) for n, v in enumerate(values)])
-    x, y = at(len(values) - 1, known[-1])
-    body += f'<text x="{x + 8:.1f}" y="{y + 4:.1f}" fill="#1d2521">{known[-1]:.3g}</text>'
+    body += _path([None if v is None else (x_of(n), y_of(v)) for n, v in enumerate(values)])
     label = f"values from {min(known):.3g} to {max(known):.3g}"
     return _svg(width, height, body, label)
+
+
+def _scale(marks: Sequence[float], y_of: Callable[[float], float], ends: tuple[int, int]) -> str:
+    """Return the grid lines and numbers of the y axis."""
+    body = ""
+    for mark in marks:
+        y = y_of(mark)
+        body += (
+            f'<line x1="{ends[0]}" x2="{ends[1]}" y1="{y:.1f}" y2="{y:.1f}" stroke="#d9ded8"/>'
+            + _label(ends[0] - 6, y + 4, f"{mark:.4g}", "end", QUIET)
+        )
+    return body
+
+
+def _places(names: Sequence[str], x_of: Callable[[int], float], y: float) -> str:
+    """Return the names along the x axis: as many as fit, the first and the last among them."""
+    room = 264 / (max((len(name) for name in names), default=1) * 6.2 + 8)
+    every = max(1, math.ceil((len(names) - 1) / max(1, int(room) - 1)))
+    shown = {n for n in range(0, len(names), every) if len(names) - 1 - n >= every}
+    return "".join(
+        _label(x_of(n), y + 14, names[n], "middle", QUIET) for n in sorted({*shown, len(names) - 1})
+    )
+
+
+def _label(x: float, y: float, text: str, anchor: str, colour: str) -> str:
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="{colour}">{_text(text)}</text>'
+    )
 
 
 def _path(points: Sequence[tuple[float, float] | None]) -> str:
@@ -75,18 +133,30 @@ def _path(points: Sequence[tuple[float, float] | None]) -> str:
     return path + dots
 
 
-def legend(low: float, high: float, unit: str) -> Markup:
-    """Return the labelled bar of the false-colour scale from `low` to `high`."""
-    colours = scale_colours(24)
-    step = 240 / len(colours)
+def legend(low: float, high: float, unit: str, percent: bool = False) -> Markup:
+    """Return the labelled bar of the false-colour scale from `low` to `high`.
+
+    percent: the numbers are shares and are shown in percent.
+    """
+    colours = scale_colours(48)
+    left, wide = 14, 240
+    step = wide / len(colours)
     body = "".join(
-        f'<rect x="{n * step:.1f}" y="0" width="{step + 0.5:.1f}" height="12" fill="{c}"/>'
+        f'<rect x="{left + n * step:.2f}" y="0" width="{step + 0.5:.2f}" height="12" fill="{c}"/>'
         for n, c in enumerate(colours)
     )
-    middle = (low + high) / 2
-    for x, value, anchor in ((0, low, "start"), (120, middle, "middle"), (240, high, "end")):
-        body += f'<text x="{x}" y="26" text-anchor="{anchor}" fill="#1d2521">{value:.2g}</text>'
-    return _svg(240, 30, body, f"scale from {low:g} to {high:g} {unit}")
+    for n in range(5):
+        value, x = low + (high - low) * n / 4, left + wide * n / 4
+        body += f'<line x1="{x:.1f}" x2="{x:.1f}" y1="12" y2="16" stroke="{QUIET}"/>'
+        body += _label(x, 28, scale_number(value, low < 0, percent), "middle", "#1d2521")
+    return _svg(wide + 2 * left, 32, body, f"scale from {low:g} to {high:g} {unit}")
+
+
+def scale_number(value: float, signed: bool, percent: bool) -> str:
+    """Return a number for a scale: signed where the scale has both signs, percent of a share."""
+    shown = 100 * value if percent else value
+    text = f"{shown:+.3g}" if signed and shown else f"{shown:.3g}"
+    return text.replace("-", "\u2212") + (" %" if percent else "")
 
 
 def _text(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Mapping
 from typing import Any, Literal
 
 import cv2
@@ -16,13 +17,15 @@ from kernels.reference.survey import Box
 Array = NDArray[Any]
 U8 = NDArray[np.uint8]
 OFF = 46
-"""Grey code of pixels that have no value in a map."""
+"""Grey code of pixels that have no value in a map; they are transparent too."""
+BADGE = 13
+"""Radius in pixels of the disc behind a place's number."""
 
 
 class MapPicture(BaseModel):
     """A map as a PNG: values from `low` (darkest) to `high` (brightest) on the false-colour scale.
 
-    png: base64. Grey pixels have no value. low, high: in `unit`.
+    png: base64, with alpha. Transparent pixels have no value. low, high: in `unit`.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -45,15 +48,16 @@ def map_picture(
     low: float,
     high: float,
 ) -> MapPicture:
-    """Return `values` (h, w) as a picture; NaN is grey, values beyond the ends take their colour.
+    """Return `values` (h, w) as a picture; NaN is clear, values beyond the ends take their colour.
 
     The scale is the one of the page's false-colour views: perceptually uniform, safe for the
     colour-blind, and readable in grey.
     """
     t = np.clip((np.nan_to_num(values) - low) / (high - low), 0, 1)
     table = _codes()
-    picture = table[(t * (len(table) - 1) + 0.5).astype(np.int64)]
-    picture[~np.isfinite(values)] = OFF
+    picture = np.full((*values.shape, 4), 255, np.uint8)
+    picture[..., :3] = table[(t * (len(table) - 1) + 0.5).astype(np.int64)]
+    picture[~np.isfinite(values)] = (OFF, OFF, OFF, 0)
     return MapPicture(
         name=name,
         title=title,
@@ -88,25 +92,35 @@ def display_codes(image: Array, width: int = 640) -> U8:
     return to_8bit(srgb_display(small))
 
 
-def marked(picture: U8, boxes: list[Box]) -> U8:
-    """Return a copy with numbered frames round the given places (shares of the frame)."""
+def marked(picture: U8, places: Mapping[int, Box]) -> U8:
+    """Return a copy with frames round the given places (shares of the frame), by number."""
     out = picture.copy()
     h, w = out.shape[:2]
-    for n, (x0, y0, x1, y1) in enumerate(boxes, start=1):
+    taken: list[tuple[int, int]] = []
+    for number, (x0, y0, x1, y1) in places.items():
         a = (int(x0 * (w - 1)), int(y0 * (h - 1)))
         b = (int(x1 * (w - 1)), int(y1 * (h - 1)))
-        cv2.rectangle(out, a, b, (0, 0, 0), 3, cv2.LINE_AA)
-        cv2.rectangle(out, a, b, (255, 255, 255), 1, cv2.LINE_AA)
-        spot = (a[0] + 5, min(a[1] + 18, h - 4))
-        for colour, weight in (((0, 0, 0), 4), ((255, 255, 255), 1)):
-            cv2.putText(
-                out, str(n), spot, cv2.FONT_HERSHEY_SIMPLEX, 0.55, colour, weight, cv2.LINE_AA
-            )
+        cv2.rectangle(out, a, b, (16, 16, 16), 4, cv2.LINE_AA)
+        cv2.rectangle(out, a, b, (255, 255, 255), 2, cv2.LINE_AA)
+        spot = (min(max(a[0], BADGE), w - 1 - BADGE), min(max(a[1], BADGE), h - 1 - BADGE))
+        while any(abs(spot[0] - x) < 2 * BADGE and abs(spot[1] - y) < 2 * BADGE for x, y in taken):
+            spot = (spot[0] + 2 * BADGE + 2, spot[1])
+        taken.append(spot)
+        _badge(out, spot, str(number))
     return out
 
 
+def _badge(picture: U8, centre: tuple[int, int], text: str) -> None:
+    """Draw a number in a disc onto a picture."""
+    cv2.circle(picture, centre, BADGE, (255, 255, 255), -1, cv2.LINE_AA)
+    cv2.circle(picture, centre, BADGE - 2, (16, 16, 16), -1, cv2.LINE_AA)
+    (wide, high), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_DUPLEX, 0.55, 1)
+    at = (centre[0] - wide // 2, centre[1] + high // 2)
+    cv2.putText(picture, text, at, cv2.FONT_HERSHEY_DUPLEX, 0.55, (255, 255, 255), 1, cv2.LINE_AA)
+
+
 def png_text(picture: U8) -> str:
-    """Return an RGB or grey picture as a base64 PNG."""
+    """Return an RGB, RGBA or grey picture as a base64 PNG."""
     return _encoded(".png", picture, [])
 
 
@@ -116,7 +130,9 @@ def jpeg_text(picture: U8, quality: int = 85) -> str:
 
 
 def _encoded(ending: str, picture: U8, options: list[int]) -> str:
-    ordered = picture[..., ::-1] if picture.ndim == 3 else picture
+    ordered = picture
+    if picture.ndim == 3:
+        ordered = picture[..., [2, 1, 0, 3][: picture.shape[2]]]
     done, data = cv2.imencode(ending, np.ascontiguousarray(ordered), options)
     if not done:
         raise RuntimeError(f"the picture could not be encoded as {ending}")

@@ -9,9 +9,11 @@ from functools import lru_cache
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from markupsafe import Markup
 
 from server.jobs.charts import gauge, legend, line
 from server.jobs.limits import TABLE, Threshold
+from server.jobs.pictures import MapPicture
 from server.jobs.survey import SurveyResult
 from server.jobs.takes import TREND, TakeEntry
 from server.jobs.verdict import CAUTION, values_of
@@ -52,7 +54,7 @@ def survey_report(results: Sequence[SurveyResult], *, at: datetime | None = None
             "verdict": result.verdict,
             "rows": measure_rows(result),
             "facts": facts(result),
-            "maps": [{"map": m, "legend": legend(m.low, m.high, m.unit)} for m in result.maps],
+            "maps": [{"map": m, "legend": _bar(m)} for m in result.maps],
             "lines": frame_lines(result),
             "boxed": _numbers(result),
         }
@@ -71,8 +73,13 @@ def takes_report(entries: Sequence[TakeEntry], title: str, *, at: datetime | Non
             trends.append(
                 {
                     "title": row.title,
-                    "unit": _unit(row),
-                    "chart": line([_scaled(v, row) for v in values], limit=_scaled(row.work, row)),
+                    "unit": unit_of(row),
+                    "chart": line(
+                        [scaled(v, row) for v in values],
+                        limit=scaled(row.work, row),
+                        names=[str(entry.id) for entry in entries],
+                        along="take",
+                    ),
                 }
             )
     return _template("takes.html").render(
@@ -84,15 +91,21 @@ def takes_report(entries: Sequence[TakeEntry], title: str, *, at: datetime | Non
     )
 
 
+def _bar(m: MapPicture) -> Markup:
+    return legend(m.low, m.high, m.unit, percent=m.unit.startswith("of "))
+
+
 def _moment(at: datetime | None) -> str:
     return (at or datetime.now(UTC)).astimezone().strftime("%Y-%m-%d %H:%M")
 
 
-def _scaled(value: float | None, row: Threshold) -> float | None:
+def scaled(value: float | None, row: Threshold) -> float | None:
+    """Return a value as it is shown: shares in percent."""
     return None if value is None else 100 * value if row.percent else value
 
 
-def _unit(row: Threshold) -> str:
+def unit_of(row: Threshold) -> str:
+    """Return the unit that goes with `scaled`."""
     return f"% {row.unit}".strip() if row.percent else row.unit
 
 
@@ -105,14 +118,14 @@ def measure_rows(result: SurveyResult) -> list[Row]:
         if value is None or row.measure in ("level_high", "chroma_loss"):
             continue
         severity = row.severity(value)
-        limits = f"work {'over' if row.rising else 'under'} {_scaled(row.work, row):.3g}"
+        limits = f"work {'over' if row.rising else 'under'} {scaled(row.work, row):.3g}"
         if row.relight is not None:
             side = "over" if row.rising else "under"
-            limits += f", relight {side} {_scaled(row.relight, row):.3g}"
+            limits += f", relight {side} {scaled(row.relight, row):.3g}"
         rows.append(
             Row(
                 title=row.title,
-                value=f"{_scaled(value, row):.3g} {_unit(row)}".strip(),
+                value=f"{scaled(value, row):.3g} {unit_of(row)}".strip(),
                 limits=limits,
                 gauge=gauge(row, value),
                 source=row.source,
@@ -171,13 +184,19 @@ def frame_lines(result: SurveyResult) -> list[dict[str, Any]]:
     charts = []
     for name in ("evenness_stops", "level_low", "alpha_noise_edge", "spill"):
         row = next(r for r in TABLE if r.measure == name)
-        values = [_scaled(values_of(f.measures)[name], row) for f in result.per_frame]
+        values = [scaled(values_of(f.measures)[name], row) for f in result.per_frame]
         if sum(v is not None for v in values) >= 3:
-            charts.append({"title": row.title, "unit": _unit(row), "chart": line(values)})
+            chart = line(
+                values,
+                limit=scaled(row.work, row),
+                names=[str(f) for f in result.frames],
+                along="frame",
+            )
+            charts.append({"title": row.title, "unit": unit_of(row), "chart": chart})
     return charts
 
 
 def _numbers(result: SurveyResult) -> dict[str, int]:
-    """Return the number of each reason's frame in the thumbnail, by measure."""
-    with_box = [reason for reason in result.verdict.reasons if reason.box is not None]
-    return {reason.measure: n for n, reason in enumerate(with_box, start=1)}
+    """Return the number of each reason that has a place in the thumbnail, by measure."""
+    reasons = enumerate(result.verdict.reasons, start=1)
+    return {reason.measure: n for n, reason in reasons if reason.box is not None}

@@ -51,8 +51,8 @@ class SurveyResult(BaseModel):
 
     measures: of the whole shot: medians over the frames, worst cases where a moment is enough
     (clipping, motion, over-range). sampling: which frames were looked at, in words. thumbnail:
-    base64 JPEG of the middle frame, reasons' places numbered in the order of the reasons that have
-    one. curve_known: False leaves out figures in stops, `curve_note` says why.
+    base64 JPEG of the frame `shown_frame`, which the maps are of too; places are marked with their
+    reason's number. curve_known: False leaves out figures in stops, `curve_note` says why.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -75,6 +75,7 @@ class SurveyResult(BaseModel):
     verdict: Verdict
     maps: list[MapPicture]
     thumbnail: str
+    shown_frame: int | None = None
     seconds: float
 
 
@@ -141,8 +142,9 @@ def survey_frames(
     _add_motion(shot, found)
     summary = summarise([found[frame].measures for frame in chosen], shot.chroma)
     verdict = judge(summary)
-    shown = found[_picture_frame(chosen, found)]
-    boxes = [reason.box for reason in verdict.reasons if reason.box is not None]
+    shown_frame = _picture_frame(chosen, found)
+    shown = found[shown_frame]
+    places = {n: r.box for n, r in enumerate(verdict.reasons, start=1) if r.box is not None}
     result = SurveyResult(
         name=shot.name,
         spec=shot.spec,
@@ -160,7 +162,8 @@ def survey_frames(
         per_frame=[FrameResult(frame=f, measures=found[f].measures) for f in chosen],
         verdict=verdict,
         maps=_maps(shown),
-        thumbnail=jpeg_text(marked(display_codes(shown.small), boxes)),
+        thumbnail=jpeg_text(marked(display_codes(shown.small), places)),
+        shown_frame=shown_frame,
         seconds=round(time.perf_counter() - start, 3),
     )
     return Surveyed(result, found)

@@ -15,6 +15,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from kernels.errors import VerdigrisError
+from kernels.reference.survey import Measures
 from server.jobs.survey import SurveyResult
 from server.jobs.verdict import values_of
 from server.media import Shot
@@ -37,6 +38,12 @@ MIGRATIONS = (
     """,
 )
 MAX_NOTE = 2000
+COLUMNS = (
+    "id, name, spec, surveyed_at, verdict, score, note, "
+    "json_extract(result, '$.measures') AS measures, "
+    "json_extract(result, '$.verdict.reasons') AS reasons"
+)
+PICTURE = "json_extract(result, '$.thumbnail')"
 TREND = (
     "evenness_stops",
     "level_low",
@@ -58,7 +65,10 @@ class TakesError(VerdigrisError):
 
 
 class TakeEntry(BaseModel):
-    """One surveyed take. surveyed_at: local time, ISO 8601. values: the measures of TREND."""
+    """One surveyed take. surveyed_at: local time, ISO 8601. values: the measures of TREND.
+
+    reasons, remedies: as many of each, most important first.
+    """
 
     model_config = ConfigDict(extra="forbid")
 
@@ -73,6 +83,7 @@ class TakeEntry(BaseModel):
     chroma: str
     values: dict[str, float | None]
     reasons: list[str]
+    remedies: list[str]
     thumbnail: str
 
 
@@ -125,31 +136,49 @@ class TakeLog:
             rows = db.execute("SELECT DISTINCT day FROM take ORDER BY day DESC").fetchall()
         return [str(row["day"]) for row in rows]
 
-    def entries(self, day: date | str | None = None) -> list[TakeEntry]:
-        """Return the takes of a day in the order of their surveys; all without a day."""
+    def entries(self, day: date | str | None = None, *, pictures: bool = True) -> list[TakeEntry]:
+        """Return the takes of a day in the order of their surveys; all without a day.
+
+        pictures: with thumbnails. A take whose measures another version wrote has no values.
+        """
+        picture = PICTURE if pictures else "''"
         with self._connected() as db:
-            if day is None:
-                rows = db.execute("SELECT * FROM take ORDER BY id").fetchall()
-            else:
-                rows = db.execute(
-                    "SELECT * FROM take WHERE day = ? ORDER BY id", (str(day),)
-                ).fetchall()
-        return [self._entry(row) for row in rows]
+            rows = db.execute(
+                f"SELECT {COLUMNS}, {picture} AS thumbnail FROM take"
+                " WHERE ?1 IS NULL OR day = ?1 ORDER BY id",
+                (None if day is None else str(day),),
+            ).fetchall()
+        return [_entry(row) for row in rows]
+
+    def entry(self, take: int) -> TakeEntry:
+        """Return one take. Raises TakesError when there is none."""
+        with self._connected() as db:
+            row = db.execute(
+                f"SELECT {COLUMNS}, {PICTURE} AS thumbnail FROM take WHERE id = ?", (take,)
+            ).fetchone()
+        if row is None:
+            raise _gone(take)
+        return _entry(row)
 
     def result(self, take: int) -> SurveyResult:
         """Return the whole survey of a take. Raises TakesError when there is none."""
         with self._connected() as db:
             row = db.execute("SELECT result FROM take WHERE id = ?", (take,)).fetchone()
         if row is None:
-            raise TakesError(f"the take log has no take {take}; 'verdigris takes' lists them")
-        return self._parsed(take, row["result"])
+            raise _gone(take)
+        try:
+            return SurveyResult.model_validate_json(row["result"])
+        except ValidationError:
+            raise TakesError(
+                f"take {take} in '{self.path}' was written by another version; survey it again"
+            ) from None
 
     def set_note(self, take: int, note: str) -> None:
         """Replace the note on a take. Raises TakesError when there is no such take."""
         with self._connected() as db:
             done = db.execute("UPDATE take SET note = ? WHERE id = ?", (note[:MAX_NOTE], take))
             if done.rowcount == 0:
-                raise TakesError(f"the take log has no take {take}; 'verdigris takes' lists them")
+                raise _gone(take)
 
     def verdicts(self) -> dict[str, str]:
         """Return the newest verdict on every shot, by its SHOT."""
@@ -157,31 +186,34 @@ class TakeLog:
             rows = db.execute("SELECT spec, verdict FROM take ORDER BY id").fetchall()
         return {str(row["spec"]): str(row["verdict"]) for row in rows}
 
-    def _parsed(self, take: int, text: str) -> SurveyResult:
-        try:
-            return SurveyResult.model_validate_json(text)
-        except ValidationError:
-            raise TakesError(
-                f"take {take} in '{self.path}' was written by another version; survey it again"
-            ) from None
 
-    def _entry(self, row: sqlite3.Row) -> TakeEntry:
-        result = self._parsed(int(row["id"]), row["result"])
-        values = values_of(result.measures)
-        return TakeEntry(
-            id=int(row["id"]),
-            name=row["name"],
-            spec=row["spec"],
-            surveyed_at=row["surveyed_at"],
-            verdict=row["verdict"],
-            score=float(row["score"]),
-            note=row["note"],
-            primary=result.measures.primary,
-            chroma=result.measures.chroma,
-            values={name: values.get(name) for name in TREND},
-            reasons=[reason.text for reason in result.verdict.reasons],
-            thumbnail=result.thumbnail,
-        )
+def _gone(take: int) -> TakesError:
+    return TakesError(f"the take log has no take {take}; 'verdigris takes' lists them")
+
+
+def _entry(row: sqlite3.Row) -> TakeEntry:
+    try:
+        measures = Measures.model_validate_json(row["measures"])
+        values = values_of(measures)
+        primary, chroma = measures.primary, str(measures.chroma)
+    except ValidationError:
+        values, primary, chroma = {}, None, "unknown"
+    reasons = json.loads(row["reasons"] or "[]")
+    return TakeEntry(
+        id=int(row["id"]),
+        name=row["name"],
+        spec=row["spec"],
+        surveyed_at=row["surveyed_at"],
+        verdict=row["verdict"],
+        score=float(row["score"]),
+        note=row["note"],
+        primary=primary,
+        chroma=chroma,
+        values={name: values.get(name) for name in TREND},
+        reasons=[str(reason["text"]) for reason in reasons],
+        remedies=[str(reason["remedy"]) for reason in reasons],
+        thumbnail=row["thumbnail"] or "",
+    )
 
 
 def _migrate(db: sqlite3.Connection, path: Path) -> None:

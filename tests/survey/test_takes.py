@@ -213,7 +213,7 @@ def test_thumbnails_show_the_picture_and_mark_the_places() -> None:
     codes = display_codes(flat(1280, 720, (0.18, 0.18, 0.18)))
     assert codes.shape == (360, 640, 3)
     assert np.abs(codes.astype(int) - 118).max() <= 1
-    assert (marked(codes, [(0.2, 0.2, 0.6, 0.6)]) == 255).any()
+    assert (marked(codes, {1: (0.2, 0.2, 0.6, 0.6)}) == 255).any()
     assert not (codes == 255).any()
 
 
