@@ -53,17 +53,21 @@ def curve(low: float, high: float) -> HueCurve:
 
 
 def recipe_of(extractors: int) -> Recipe:
-    """Return a key of 3 or 8 extractors, levels, one pass with both hue curves."""
-    levels = Refine(levels=Levels(black=0.02, white=0.97))
+    """Return a key of 3 or 8 extractors, levels, one pass with both hue curves.
+
+    The levels clean the backing of `screen`, as a key in use does.
+    """
+    levels = Refine(levels=Levels(black=0.2, white=0.95))
+    greys: dict[str, Any] = {"low_out": None, "low_in": None, "high_in": 0.2, "high_out": 0.5}
     kinds: list[Any] = [
         ColourDifference(id="a", refine=levels),
         HueBand(id="b", role="edge", strength=0.5, refine=levels),
-        ValueBand(id="c", join="subtract", low_out=0.9, low_in=1.4, refine=levels),
+        ValueBand(id="c", low_out=0.9, low_in=1.4, refine=levels),
         ChromaDistance(id="d", role="edge", refine=levels),
         PlateDifference(id="e", join="average", refine=levels),
         ColourDifference(id="f", excess="weights", role="edge", refine=levels),
         PlateDifference(id="g", norm="largest", relative=True, join="min", refine=levels),
-        ValueBand(id="h", channel="saturation", join="multiply", refine=levels),
+        ValueBand(id="h", channel="saturation", join="screen", refine=levels, **greys),
     ]
     step = NeutralisePass(id="n", spill_by_hue=curve(0.3, 1.0), saturation_by_hue=curve(0.8, 1.2))
     return Recipe(extractors=kinds[:extractors], neutralise=[step], refine=levels)

@@ -13,16 +13,17 @@ DEVICE float luminance(float r, float g, float b, const float* w) {
     return w[0] * r + w[1] * g + w[2] * b;
 }
 
-// 61 degrees more than the hue on the RGB hexagon: red is 61, green 181, blue 301, greys 61. So it
-// lies in 1..361 with no wrap, and rounding takes it neither below 0 nor past a table's end.
+// Hue on the RGB hexagon as a part of the whole turn, 0 (red) to 1; greys 0. With the larger and the
+// smaller of green and blue, L the largest and S the smallest of all three, the distance from cyan is
+// 1 + ((r - smaller) + (L - larger)) / (L - S) sixths of a turn, towards green or towards blue.
+// Saturating also takes not-a-number, of a grey or of the padding at a row's end, to 0.
 // Source: Smith 1978.
-DEVICE float turned_hue(float r, float g, float b) {
-    const float at_red = g - b, at_green = b - r, at_blue = r - g;
-    const float spread = max3(fabsf(at_red), fabsf(at_green), fabsf(at_blue));
-    const float turn = divided(60.0f, fmaxf(spread, 1e-30f));
-    const bool red = at_blue >= 0.0f && at_green <= 0.0f, green = at_red >= 0.0f;
-    const float across = red ? at_red : (green ? at_green : at_blue);
-    return across * turn + (red ? 61.0f : (green ? 181.0f : 301.0f));
+DEVICE float hue_turn(float r, float g, float b) {
+    const float larger = fmaxf(g, b), smaller = fminf(g, b);
+    const float largest = fmaxf(r, larger), smallest = fminf(r, smaller);
+    const float rise = (r - smaller) + (largest - larger);
+    const float from_cyan = 1.0f + divided(rise, largest - smallest);
+    return clamp01(with_sign(from_cyan, g - b) * (-1.0f / 6.0f) + 0.5f);
 }
 
 // (max - min) / max(max, 1e-6). Source: Smith 1978.

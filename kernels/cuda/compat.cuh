@@ -37,6 +37,7 @@ DEVICE u16 half_from_float(float x) {
     return bits;
 }
 
+DEVICE void read_again() {}
 DEVICE float fast_log2(float x) { return log2f(x); }
 DEVICE float sinpif(float x) { return (float)sin(3.14159265358979323846 * x); }
 DEVICE float cospif(float x) { return (float)cos(3.14159265358979323846 * x); }
@@ -49,11 +50,8 @@ DEVICE int bits_of(float x) {
 DEVICE float divided(float a, float b) { return a / b; }
 DEVICE float root(float x) { return sqrtf(x); }
 DEVICE float clamp01(float x) { return x > 0.0f ? (x < 1.0f ? x : 1.0f) : 0.0f; }
-DEVICE float whole_part(float x, int* index) {
-    const float left = floorf(x);
-    *index = x == x ? (int)left & 511 : 511;
-    return left;
-}
+DEVICE int whole_degrees(float turn) { return (int)floor(360.0 * turn); }
+DEVICE float with_sign(float x, float sign) { return copysignf(x, sign); }
 DEVICE u32 half_pair(float low, float high) {
     low = fminf(fmaxf(low, -HALF_MAX), HALF_MAX);
     high = fminf(fmaxf(high, -HALF_MAX), HALF_MAX);
@@ -95,6 +93,9 @@ DEVICE u32 half_pair(float low, float high) {
 #endif
 }
 
+// What is read from memory below is not read, nor worked with, above.
+DEVICE void read_again() { asm volatile("" ::: "memory"); }
+
 // Two units in the last place instead of a half, two instructions instead of a dozen. Divisors lie
 // between 1e-30 and 1e30.
 DEVICE float divided(float a, float b) {
@@ -112,12 +113,14 @@ DEVICE float root(float x) {
 DEVICE float clamp01(float x) { return __saturatef(x); }
 DEVICE int bits_of(float x) { return __float_as_int(x); }
 
-// The whole part of 0 <= x < 512: adding 2^23, rounded down, leaves it in the last bits, which for
-// not-a-number are 511.
-DEVICE float whole_part(float x, int* index) {
-    const float moved = __fadd_rd(x, 8388608.0f);
-    *index = __float_as_int(moved) & 511;
-    return moved - 8388608.0f;
+// The whole part of 360 x for 0 <= x <= 1: adding 2^23, rounded down, leaves it in the last bits.
+DEVICE int whole_degrees(float turn) {
+    return __float_as_int(__fmaf_rd(turn, 360.0f, 8388608.0f)) - 0x4b000000;
+}
+
+// `x` with the sign of another number, in one instruction.
+DEVICE float with_sign(float x, float sign) {
+    return __int_as_float((__float_as_int(x) & 0x7fffffff) | (__float_as_int(sign) & 0x80000000));
 }
 
 // Absolute error under 2^-22, which ACEScct divides by 17.52. For 0.0078125 and above.

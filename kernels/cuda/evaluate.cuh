@@ -23,15 +23,34 @@
     (OUT_NEUTRALISED | OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE | OUT_FOREGROUND | OUT_SPILL \
      | OUT_ALPHA_NOISE)
 
+// Outputs that show the neutralised plate where alpha is 0 too.
+#define NEUTRALISED_ANYWAY (OUT_NEUTRALISED | OUT_STRAIGHT | OUT_SPILL | OUT_ALPHA_NOISE)
+
 // Outputs that need the extractors even where a stage made the cumulative matte.
 #define MATTES_ANYWAY (OUT_RAW | OUT_EXTRACTOR | OUT_JOINED | OUT_DECIDING)
 
-// The inputs of one thread's pixels, in registers.
-struct Pixels {
+// The inputs of one thread's pixels: in registers, or, in the lean size, in shared memory. There the
+// loop over extractors reads them again each time; with all of them in registers the compiler would
+// also work out beforehand whatever any kind of extractor may need of them.
+struct alignas(16) Pixels {
+    float plate[3][PX], clean[3][PX];
     long long at;  // of the first pixel, in a plane
     int x, y;
-    float plate[3][PX], denoised[3][PX], clean[3][PX];
+#ifdef LEAN
+    DEVICE float denoised(int c, int p) const { return plate[c][p]; }
+#else
+    float denoised_plate[3][PX];
+    DEVICE float denoised(int c, int p) const { return denoised_plate[c][p]; }
+#endif
 };
+
+#ifdef LEAN
+#define PIXELS(name, threads)             \
+    __shared__ Pixels name##_of[threads]; \
+    Pixels& name = name##_of[threadIdx.y * BLOCK_X + threadIdx.x]
+#else
+#define PIXELS(name, threads) Pixels name
+#endif
 
 DEVICE const void* plane_at(u64 planes) { return reinterpret_cast<const void*>(planes); }
 
@@ -41,17 +60,21 @@ DEVICE void load3(u64 planes, bool half, long long stride, long long at, float (
 
 DEVICE void load_pixels(const Params& P, int flags, Pixels& px) {
     load3(P.plate, flags & PLATE_HALF, P.plane, px.at, px.plate);
+#ifndef LEAN
     if (flags & HAS_DENOISED) {
-        load3(P.denoised, flags & DENOISED_HALF, P.plane, px.at, px.denoised);
+        load3(P.denoised, flags & DENOISED_HALF, P.plane, px.at, px.denoised_plate);
     } else {
-        EACH_CHANNEL EACH_PIXEL px.denoised[c][p] = px.plate[c][p];
+        EACH_CHANNEL EACH_PIXEL px.denoised_plate[c][p] = px.plate[c][p];
     }
+#endif
     if (flags & HAS_CLEAN) {
         load3(P.clean, flags & CLEAN_HALF, P.plane, px.at, px.clean);
     } else {
         EACH_CHANNEL EACH_PIXEL px.clean[c][p] = P.backing[c];
     }
 }
+
+#define AT(plane) {plane[0][p], plane[1][p], plane[2][p]}
 
 // The value that a value band looks at.
 DEVICE void banded_values(int mode, const float* w, const float (*x)[PX], float* value) {
@@ -66,15 +89,44 @@ DEVICE void banded_values(int mode, const float* w, const float (*x)[PX], float*
     }
 }
 
+// The excess of the clean plate, 0 where it is within its noise.
+DEVICE void backing_excess(const Params& P, const float* v, int code, int k, const Pixels& px,
+                           const float (*c3)[PX], float* excess) {
+    EACH_PIXEL {
+        const float backing[3] = AT(c3);
+        excess[p] = excess_of(v, code, k, backing);
+    }
+    if (P.noise_measured == 0.0f) return;
+    EACH_PIXEL {
+        const float backing[3] = AT(c3), clean[3] = AT(px.clean);
+        const float variance = excess_variance(P, v, code, k, clean, backing);
+        if (excess[p] * excess[p] < 16.0f * variance) excess[p] = 0.0f;
+    }
+}
+
+// From what a kind's function gives to the matte, inverted and with its levels unless it is `raw`.
+DEVICE void levelled(const ExtractorParams& q, int code, bool raw, float* m) {
+    const bool plain = raw || q.two_steps;
+    if (is_straight(code)) {
+        const float* line = plain ? q.raw : q.line;
+        EACH_PIXEL m[p] = along(line, m[p]);
+    } else if (!plain) {
+        EACH_PIXEL m[p] = clamp01(m[p] * q.scale + q.shift);
+    }
+    if (!plain) return;
+    EACH_PIXEL m[p] = q.sign * m[p] + q.offset;
+    if (!raw) EACH_PIXEL m[p] = ramp(m[p], q.black, q.span_inverse);
+}
+
 // An extractor's matte for all pixels of the thread: before its refinement for OUT_RAW, else with
 // its levels.
-DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, float* m) {
-    const int code = CODE(P, e), k = PRIMARY(flags);
+DEVICE void mattes_as(const Params& P, int e, int code, int flags, const Pixels& px, float* m) {
+    const int k = PRIMARY(flags);
     const float* v = P.extractor[e].v;
     const bool varies = (flags & HAS_CLEAN) != 0, log = (code & SPACE_LOG) != 0;
     float x[3][PX], c3[3][PX];
     EACH_CHANNEL EACH_PIXEL {
-        const float linear = code & READS_DENOISED ? px.denoised[c][p] : px.plate[c][p];
+        const float linear = code & READS_DENOISED ? px.denoised(c, p) : px.plate[c][p];
         x[c][p] = log ? acescct_from_linear(linear) : linear;
     }
     if ((code & KIND) >= KIND_PLATE_DIFFERENCE) {
@@ -86,7 +138,6 @@ DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, floa
             }
         }
     }
-#define AT(plane) {plane[0][p], plane[1][p], plane[2][p]}
     switch (code & KIND) {
         case KIND_VALUE_BAND:
             banded_values(MODE(code), P.weights, x, m);
@@ -102,37 +153,64 @@ DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, floa
             EACH_PIXEL {
                 const float here[3] = AT(x), backing[3] = AT(c3), clean[3] = AT(px.clean);
                 float linear[3];
-                EACH_CHANNEL linear[c] = code & READS_DENOISED ? px.denoised[c][p] : px.plate[c][p];
+                EACH_CHANNEL linear[c] = code & READS_DENOISED ? px.denoised(c, p) : px.plate[c][p];
                 m[p] = plate_difference(P, v, code, varies, linear, here, clean, backing);
             }
             break;
-        case KIND_COLOUR_DIFFERENCE:
+        case KIND_COLOUR_DIFFERENCE: {
+            float excess[PX];
+            if (varies) backing_excess(P, v, code, k, px, c3, excess);
             EACH_PIXEL {
-                const float here[3] = AT(x), backing[3] = AT(c3), clean[3] = AT(px.clean);
-                m[p] = colour_difference(P, v, code, k, varies, here, clean, backing);
+                const float here[3] = AT(x);
+                m[p] = colour_difference(v, code, k, varies, here, varies ? excess[p] : 0.0f);
             }
             break;
+        }
         default:
             EACH_PIXEL {
                 const float here[3] = AT(x), backing[3] = AT(c3);
                 m[p] = chroma_distance(v, k, here, backing);
             }
     }
-#undef AT
-    const ExtractorParams& q = P.extractor[e];
-    if ((OUTPUTS(P) & OUT_RAW) || q.steep) EACH_PIXEL m[p] = q.sign * m[p] + q.offset;
-    if (OUTPUTS(P) & OUT_RAW) return;
-    if (q.steep) {
-        EACH_PIXEL m[p] = ramp(m[p], q.black, q.span_inverse);
-    } else {
-        EACH_PIXEL m[p] = clamp01(m[p] * q.scale + q.shift);
+    levelled(P.extractor[e], code, (OUTPUTS(P) & OUT_RAW) != 0, m);
+}
+
+// The lean size has straight-line code for each operation it knows: the bits that say which are a
+// constant in each branch.
+DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, float* m) {
+    const int code = CODE(P, e);
+#ifdef LEAN
+#define CASE(operation)                                                       \
+    case (operation):                                                         \
+        mattes_as(P, e, (operation) | (code & ~OPERATION), flags, px, m);     \
+        break;
+#define IN_BOTH_SPACES(kind, mode)                                            \
+    CASE((kind) | (mode) << MODE_SHIFT)                                       \
+    CASE((kind) | (mode) << MODE_SHIFT | SPACE_LOG)
+    switch (code & OPERATION) {
+        IN_BOTH_SPACES(KIND_VALUE_BAND, 0)
+        IN_BOTH_SPACES(KIND_VALUE_BAND, 1)
+        IN_BOTH_SPACES(KIND_VALUE_BAND, 2)
+        IN_BOTH_SPACES(KIND_VALUE_BAND, 3)
+        IN_BOTH_SPACES(KIND_VALUE_BAND, 4)
+        IN_BOTH_SPACES(KIND_VALUE_BAND, 5)
+        IN_BOTH_SPACES(KIND_VALUE_BAND, 6)
+        IN_BOTH_SPACES(KIND_HUE_BAND, 0)
+        IN_BOTH_SPACES(KIND_PLATE_DIFFERENCE, 0)
+        IN_BOTH_SPACES(KIND_PLATE_DIFFERENCE, 1)
+        IN_BOTH_SPACES(KIND_COLOUR_DIFFERENCE, 0)
+        IN_BOTH_SPACES(KIND_COLOUR_DIFFERENCE, 1)
+        IN_BOTH_SPACES(KIND_CHROMA_DISTANCE, 0)
     }
+#else
+    mattes_as(P, e, code, flags, px, m);
+#endif
 }
 
 DEVICE void guide_of(const Params& P, const Pixels& px, bool denoised, float* guide) {
     EACH_PIXEL {
         float x[3];
-        EACH_CHANNEL x[c] = acescct_from_linear(denoised ? px.denoised[c][p] : px.plate[c][p]);
+        EACH_CHANNEL x[c] = acescct_from_linear(denoised ? px.denoised(c, p) : px.plate[c][p]);
         guide[p] = luminance(x[0], x[1], x[2], P.weights);
     }
 }
@@ -155,7 +233,6 @@ DEVICE void start(Joined& acc) {
 
 // Join finished mattes to those before them: mix(acc, join(acc, matte), strength).
 DEVICE void join(int how, float strength, const float* m, const float* mask, Joined& acc) {
-    float joined[PX];
     if (how == JOIN_AVERAGE) {
         EACH_PIXEL {
             const float grown = acc.weight[p] + strength * mask[p];
@@ -164,19 +241,20 @@ DEVICE void join(int how, float strength, const float* m, const float* mask, Joi
         }
         return;
     }
+    const float rest = 1.0f - strength;
+    float* a = acc.matte;
+    EACH_PIXEL acc.weight[p] = 1.0f;
     switch (how) {
-        case JOIN_MAX: EACH_PIXEL joined[p] = fmaxf(acc.matte[p], m[p]); break;
-        case JOIN_MIN: EACH_PIXEL joined[p] = fminf(acc.matte[p], m[p] + (1.0f - mask[p])); break;
-        case JOIN_SCREEN:
-            EACH_PIXEL joined[p] = 1.0f - (1.0f - acc.matte[p]) * (1.0f - m[p]);
+        case JOIN_MAX: EACH_PIXEL a[p] = rest * a[p] + strength * fmaxf(a[p], m[p]); break;
+        case JOIN_MIN:
+            EACH_PIXEL a[p] = rest * a[p] + strength * fminf(a[p], m[p] + (1.0f - mask[p]));
             break;
-        case JOIN_MULTIPLY: EACH_PIXEL joined[p] = acc.matte[p] * (m[p] + (1.0f - mask[p])); break;
-        case JOIN_SUBTRACT: EACH_PIXEL joined[p] = fmaxf(acc.matte[p] - m[p], 0.0f); break;
-        default: EACH_PIXEL joined[p] = fabsf(acc.matte[p] - m[p]);
-    }
-    EACH_PIXEL {
-        acc.weight[p] = 1.0f;
-        acc.matte[p] = blend(acc.matte[p], joined[p], strength);
+        case JOIN_SCREEN:
+            EACH_PIXEL a[p] = rest * a[p] + strength * (1.0f - (1.0f - a[p]) * (1.0f - m[p]));
+            break;
+        case JOIN_MULTIPLY: EACH_PIXEL a[p] *= rest + strength * (m[p] + (1.0f - mask[p])); break;
+        case JOIN_SUBTRACT: EACH_PIXEL a[p] -= strength * fminf(a[p], m[p]); break;
+        default: EACH_PIXEL a[p] = rest * a[p] + strength * fabsf(a[p] - m[p]);
     }
 }
 
@@ -189,6 +267,9 @@ DEVICE void mattes(const Params& P, int flags, const Pixels& px, Joined& acc, Si
     int turn = 0;
     UNROLL_STRUCTURE
     for (int e = 0; e < EXTRACTORS(P); ++e) {
+#ifdef LEAN
+        read_again();
+#endif
         if (only ? e != OUT_INDEX(P) : !P.extractor[e].on) continue;
         const int code = CODE(P, e);
         float m[PX], mask[PX];

@@ -23,17 +23,30 @@ DEVICE void in_space(bool log, const float* x, float* y) {
     for (int c = 0; c < 3; ++c) y[c] = log ? acescct_from_linear(x[c]) : x[c];
 }
 
-// v: low, its inverse width, high, its inverse width.
-DEVICE float value_band(const float* v, int code, float value) {
-    float alpha = 1.0f;
-    if (!(code & OPEN_LOW)) alpha = ramp(value, v[0], v[1]);
-    if (!(code & OPEN_HIGH)) alpha = fminf(alpha, 1.0f - ramp(value, v[2], v[3]));
-    return alpha;
+// Whether a matte is straight between its ends, over what its extractor looks at. Then its kind's
+// function below gives that, not the matte.
+DEVICE bool is_straight(int code) {
+    const int kind = code & KIND;
+    if (kind == KIND_VALUE_BAND) return !(code & OPEN_LOW) != !(code & OPEN_HIGH);
+    return kind == KIND_COLOUR_DIFFERENCE
+           || (kind == KIND_PLATE_DIFFERENCE && !(code & FLOOR_IN_SIGMA));
 }
 
-// v: turned centre, half width, inverse softness, saturation floor, inverse roll-off.
+// clamp(slope (x - pivot) + rest, 0, 1).
+DEVICE float along(const float* line, float x) {
+    return clamp01((x - line[0]) * line[1] + line[2]);
+}
+
+// v: low, its inverse width, high, its inverse width.
+DEVICE float value_band(const float* v, int code, float value) {
+    if (is_straight(code)) return value;
+    if (code & OPEN_LOW) return 1.0f;
+    return fminf(ramp(value, v[0], v[1]), 1.0f - ramp(value, v[2], v[3]));
+}
+
+// v: centre, half width, inverse softness, saturation floor, inverse roll-off.
 DEVICE float hue_band(const float* v, const float* x) {
-    float away = fabsf(turned_hue(x[0], x[1], x[2]) - v[0]);
+    float away = fabsf(hue_turn(x[0], x[1], x[2]) * 360.0f - v[0]);
     away = fminf(away, fabsf(360.0f - away));
     return (1.0f - ramp(away, v[1], v[2])) * ramp(saturation_of(x[0], x[1], x[2]), v[3], v[4]);
 }
@@ -83,7 +96,7 @@ DEVICE float plate_difference(const Params& P, const float* v, int code, bool va
         }
     }
     if (by_noise) return ramp_between(d, v[2] * unit, v[3] * unit);
-    return ramp(d, v[0], v[1]);
+    return is_straight(code) ? d : ramp(d, v[0], v[1]);
 }
 
 // How far the primary exceeds the other two: a lean between them (mode 0), or weights (mode 1).
@@ -95,42 +108,38 @@ DEVICE float excess_of(const float* v, int code, int k, const float* x) {
     return xk - 0.5f * (xi + xj) - (v[0] - 0.5f) * fabsf(xi - xj);
 }
 
-// Standard deviation of the backing's excess.
-DEVICE float excess_sigma(const Params& P, const float* v, int code, int k, const float* clean,
-                          const float* c) {
-    float sigma[3], moved[3];
+// Variance of the backing's excess.
+DEVICE float excess_variance(const Params& P, const float* v, int code, int k, const float* clean,
+                             const float* c) {
+    float variance[3];
 #pragma unroll
-    for (int n = 0; n < 3; ++n) sigma[n] = backing_sigma(P, n, clean[n]);
+    for (int n = 0; n < 3; ++n)
+        variance[n] = fmaxf(P.noise_gain[n] * fmaxf(clean[n], 0.0f) + P.noise_offset[n], 0.0f);
     if (code & SPACE_LOG) {
 #pragma unroll
         for (int n = 0; n < 3; ++n) {
-            moved[n] = acescct_from_linear(clean[n] + sigma[n]);
-            sigma[n] = moved[n] - c[n];
+            const float moved = acescct_from_linear(clean[n] + root(variance[n])) - c[n];
+            variance[n] = moved * moved;
         }
     }
-    const float sk = pick(k, sigma[0], sigma[1], sigma[2]);
-    float si = k == 0 ? sigma[1] : sigma[0], sj = k == 2 ? sigma[1] : sigma[2];
     float wi = v[0], wj = v[1];
     if (MODE(code) != 1) {
         const float ci = k == 0 ? clean[1] : clean[0], cj = k == 2 ? clean[1] : clean[2];
         wi = ci >= cj ? v[0] : 1.0f - v[0];
         wj = 1.0f - wi;
     }
-    si *= wi;
-    sj *= wj;
-    return root(sk * sk + si * si + sj * sj);
+    const float var_i = k == 0 ? variance[1] : variance[0], var_j = k == 2 ? variance[1] : variance[2];
+    return pick(k, variance[0], variance[1], variance[2]) + wi * wi * var_i + wj * wj * var_j;
 }
 
-// v: lean or first weight, second weight, gain / e(c) and "no screen" of a flat backing, gain.
-DEVICE float colour_difference(const Params& P, const float* v, int code, int k, bool varies,
-                               const float* x, const float* clean, const float* c) {
+// The excess in parts of the backing's; 0 where there is no screen. backing: its excess, given so
+// that it is worked out once for all pixels. v: lean or first weight, second weight, 1 / e(c) of a
+// flat backing or 0.
+DEVICE float colour_difference(const float* v, int code, int k, bool varies, const float* x,
+                               float backing) {
     const float e = excess_of(v, code, k, x);
-    if (!varies) return v[3] != 0.0f ? 1.0f : clamp01(1.0f - v[2] * e);
-    const float e_c = excess_of(v, code, k, c);
-    bool missing = e_c <= 1e-6f;
-    if (P.noise_measured != 0.0f)
-        missing = missing || e_c < 4.0f * excess_sigma(P, v, code, k, clean, c);
-    return missing ? 1.0f : clamp01(1.0f - v[4] * divided(e, e_c));
+    if (!varies) return e * v[2];
+    return backing <= 1e-6f ? 0.0f : divided(e, backing);
 }
 
 // v: inner, its inverse width, luminance weight.

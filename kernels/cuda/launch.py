@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from kernels.cuda.encode import JpegEncoder
 from kernels.cuda.pinned import PinnedRing
 from kernels.cuda.runner import DeviceEngine, Storage
-from kernels.cuda.sources import OPTIONS, UNITS, Structure, source
+from kernels.cuda.sources import OPTIONS, UNITS, Lean, Structure, source
 from kernels.engine import EngineError
 
 log = logging.getLogger(__name__)
@@ -43,8 +43,8 @@ class CupyDevice:
         self.stream = cupy.cuda.Stream(non_blocking=True)
         self.form: Form = "auto"
         self._here = threading.local()
-        self._units: dict[tuple[str, int | None], Any] = {}
-        self._lean: dict[tuple[str, int], Future[None]] = {}
+        self._units: dict[tuple[str, Lean | None], Any] = {}
+        self._lean: dict[tuple[str, Lean], Future[None]] = {}
         self._special: dict[Structure, Future[Any]] = {}
         self._compiler = ThreadPoolExecutor(1, thread_name_prefix="cuda-compiler")
         self._ring = PinnedRing(self.stream)
@@ -123,23 +123,24 @@ class CupyDevice:
         module.get_function(kernel)(grid, block, (args[0],), shared_mem=shared)
 
     def _general(self, unit: str, structure: Structure | None) -> Any:
-        """Return a unit's general form; the lean size for a primary is made behind the scenes."""
-        if structure is None or not structure.is_lean:
+        """Return a unit's general form; its lean sizes are made behind the scenes."""
+        lean = structure.lean if structure is not None else None
+        if lean is None:
             return self._unit(unit)
-        key = (unit, structure.primary)
+        key = (unit, lean)
         if key not in self._units and self.form == "auto":
             if key not in self._lean:
-                self._lean[key] = self._compiler.submit(self._compile_lean, unit, structure.primary)
+                self._lean[key] = self._compiler.submit(self._compile_lean, unit, lean)
             return self._unit(unit)
-        return self._unit(unit, structure.primary)
+        return self._unit(unit, lean)
 
-    def _compile_lean(self, unit: str, primary: int) -> None:
+    def _compile_lean(self, unit: str, lean: Lean) -> None:
         with self.device:
-            module = cupy.RawModule(code=source(unit, lean=primary), options=OPTIONS)
+            module = cupy.RawModule(code=source(unit, lean=lean), options=OPTIONS)
             module.compile()
-            self._units[unit, primary] = module
+            self._units[unit, lean] = module
 
-    def _unit(self, unit: str, lean: int | None = None) -> Any:
+    def _unit(self, unit: str, lean: Lean | None = None) -> Any:
         key = (unit, lean)
         if key not in self._units:
             self._units[key] = cupy.RawModule(code=source(unit, lean=lean), options=OPTIONS)

@@ -8,7 +8,7 @@ DEVICE void evenness(const Params& P, int flags, const Pixels& px, float (*out)[
     const bool usable = P.level > 0.0f && P.level_share > 0.0f;
     const float level = fmaxf(P.level, 1e-6f);
     EACH_PIXEL {
-        const float r = px.denoised[0][p], g = px.denoised[1][p], b = px.denoised[2][p];
+        const float r = px.denoised(0, p), g = px.denoised(1, p), b = px.denoised(2, p);
         const float primary = pick(k, r, g, b);
         const float other = k == 0 ? fmaxf(g, b) : (k == 1 ? fmaxf(r, b) : fmaxf(r, g));
         const bool backing = usable && primary - other >= 0.5f * P.level_share * primary

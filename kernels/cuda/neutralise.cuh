@@ -18,20 +18,18 @@ DEVICE void limits(int code, float weight, int k, const float (*x)[PX], float* l
     EACH_PIXEL limit[p] = fmaxf(limit[p], 0.0f);
 }
 
-// One of the tables over turned hue: pairs of the value at a whole degree and the step to the next.
-// Not-a-number (of the padding at a row's end) reads the last entry.
-DEVICE float sample_hue(const float2* table, float hue) {
-    int index;
-    const float left = whole_part(hue, &index);
-    const float2 entry = table[index];
-    return entry.x + entry.y * (hue - left);
+// One of the tables over hue. Each entry serves one degree: the value of the straight line there at
+// turn 0, and its rise over a whole turn.
+DEVICE float sample_hue(const float2* table, float turn) {
+    const float2 line = table[whole_degrees(turn)];
+    return line.x + line.y * turn;
 }
 
 DEVICE float no_crossing(float before, float after) {
     return before >= 0.0f ? fmaxf(after, 0.0f) : after;
 }
 
-// Takes s = max(0, x_k - limit) * amount * min(curve(hue), 1) from the primary, and fills.
+// Takes s = max(0, x_k - limit) * amount * clamp(curve(hue), 0, 1) from the primary, and fills.
 DEVICE void remove_spill(const PassParams& q, int code, int k, const float* w,
                          const float2* table, const float (*clean)[PX], const float (*fill)[PX],
                          float (*x)[PX]) {
@@ -43,7 +41,7 @@ DEVICE void remove_spill(const PassParams& q, int code, int k, const float* w,
         any |= bits_of(s[p]);
     }
     if ((code & PASS_SPILL_CURVE) && any)
-        EACH_PIXEL s[p] *= fminf(sample_hue(table, turned_hue(x[0][p], x[1][p], x[2][p])), 1.0f);
+        EACH_PIXEL s[p] *= clamp01(sample_hue(table, hue_turn(x[0][p], x[1][p], x[2][p])));
     const int filling = code & PASS_FILL;
     const float grey = filling == FILL_GREY ? q.fill_amount * pick(k, w[0], w[1], w[2]) : 0.0f;
     EACH_CHANNEL {
@@ -73,7 +71,7 @@ DEVICE void saturate_by_hue(const float* w, const float2* table, float (*x)[PX])
     float y[PX], f[PX], after[3][PX];
     int signs = 0;
     EACH_PIXEL {
-        f[p] = sample_hue(table, turned_hue(x[0][p], x[1][p], x[2][p]));
+        f[p] = sample_hue(table, hue_turn(x[0][p], x[1][p], x[2][p]));
         y[p] = luminance(x[0][p], x[1][p], x[2][p], w);
         const float rest = y[p] - f[p] * y[p];
         EACH_CHANNEL after[c][p] = rest + f[p] * x[c][p];

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -21,8 +22,6 @@ from kernels.recipe import (
 from kernels.reference import extract
 
 C = constants()
-TURNED = 61
-"""Degrees by which hues are turned on the card: see `turned_hue` in colour.cuh."""
 STEEPEST = 3e38
 TINY = 1e-37
 """Stands in for the number below 0, whose products with any inverse are 0."""
@@ -74,7 +73,7 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
         case HueBand():
             half, floor = num(e.width_deg) / 2, num(e.saturation_floor)
             return (
-                num(e.centre_deg) % 360 + TURNED,
+                num(e.centre_deg) % 360,
                 *ramp_values(half, half + num(e.softness_deg)),
                 *ramp_values(floor, floor + num(e.saturation_soft)),
             )
@@ -83,11 +82,68 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
             low, high = num(e.floor), num(e.full)
             return (*ramp_values(low * unit, high * unit), low, high)
         case ColourDifference():
-            return _colour_difference(e, ctx)
+            weights = e.excess == "weights"
+            first, second = (e.weight_first, e.weight_second) if weights else (e.lean, 0.0)
+            missing, excess = _figures(e, ctx)
+            return (num(first), num(second), 0.0 if missing else 1.0 / excess)
         case ChromaDistance():
             return (*ramp_values(e.inner, e.outer), num(e.luminance_weight))
         case _:
             raise TypeError(f"no such extractor: {type(e).__name__}")
+
+
+@dataclass(frozen=True)
+class Line:
+    """A matte that is straight between its ends: clamp(slope (x - pivot) + rest, 0, 1)."""
+
+    pivot: float
+    slope: float
+    rest: float
+
+    def values(self) -> tuple[float, float, float]:
+        """Return the three numbers."""
+        return self.pivot, self.slope, self.rest
+
+
+def extractor_line(e: ExtractorBase) -> Line | None:
+    """Return the line of an extractor's matte over what it looks at; None where there is none.
+
+    That is the value of a band with one open end, the distance of a plate difference with fixed
+    thresholds, the excess of a colour difference in parts of the backing's.
+    """
+    match e:
+        case ValueBand():
+            low_open = e.low_out is None or e.low_in is None
+            high_open = e.high_in is None or e.high_out is None
+            if high_open and not low_open:
+                return Line(*ramp_values(e.low_out, e.low_in, closed=True), 0.0)
+            if low_open and not high_open:
+                pivot, inverse = ramp_values(e.high_in, e.high_out)
+                return Line(pivot, -inverse, 1.0)
+        case PlateDifference() if e.floor_in == "value":
+            return Line(*ramp_values(e.floor, e.full), 0.0)
+        case ColourDifference():
+            return Line(0.0, -num(e.gain), 1.0)
+    return None
+
+
+def levelled(line: Line | None, inverted: bool, black: float, inverse: float) -> Line | None:
+    """Return the line with the matte's inversion and levels; None where one line cannot be both.
+
+    clamp(levels(clamp(y))) is clamp(levels(y)) where the levels take 0..1 to 0..1 or beyond.
+    """
+    if line is None or black < 0 or (1 - black) * inverse < 1:
+        return None
+    sign, offset = (-1.0, 1.0) if inverted else (1.0, 0.0)
+    slope = sign * line.slope * inverse
+    rest = (sign * line.rest + offset - black) * inverse
+    if slope == 0:
+        return Line(0.0, 0.0, rest)
+    # About where it is 0, so that a steep line keeps what x - pivot has exactly.
+    zero = line.pivot - rest / slope
+    pivot = _single(zero)
+    slope = min(max(slope, -STEEPEST), STEEPEST)
+    return Line(pivot, slope, slope * (pivot - zero))
 
 
 def ramp_values(low: Any, high: Any, *, closed: bool = False) -> tuple[float, float]:
@@ -138,12 +194,3 @@ def _figures(e: PlateDifference | ColourDifference, ctx: Context) -> tuple[float
 
 
 _DECIDING = {"space", "norm", "relative", "excess", "lean", "weight_first", "weight_second"}
-
-
-def _colour_difference(e: ColourDifference, ctx: Context) -> tuple[float, ...]:
-    first, second = (
-        (num(e.weight_first), num(e.weight_second)) if e.excess == "weights" else (num(e.lean), 0.0)
-    )
-    missing, excess = _figures(e, ctx)
-    gain = num(e.gain)
-    return (first, second, gain if missing else gain / excess, missing, gain)

@@ -13,7 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.cuda.pack_extractors import TURNED, extractor_code, extractor_values, ramp_values
+from kernels.cuda.pack_extractors import (
+    extractor_code,
+    extractor_line,
+    extractor_values,
+    levelled,
+    ramp_values,
+)
 from kernels.cuda.sources import Structure, constants, layout
 from kernels.plan import Plan, num, refine_is_pointwise
 from kernels.recipe import ExtractorBase, NeutralisePass, Noise
@@ -24,7 +30,7 @@ from kernels.reference.view import correlation_inverse
 
 C = constants()
 STEEP = 32.0
-"""Levels steeper than this are worked out in two steps, which round less."""
+"""Levels of a curved matte that are steeper than this take two steps, which round less."""
 PARAMS = layout("pointwise", "Params")
 
 LIMITS = {
@@ -171,14 +177,17 @@ def _flags(plan: Plan, sources: dict[str, Source]) -> int:
 
 def _pack_extractor(record: Any, e: ExtractorBase, plan: Plan) -> None:
     record["on"], record["strength"] = e.on, num(e.strength)
-    record["sign"], record["offset"] = (-1.0, 1.0) if e.inverted else (1.0, 0.0)
+    record["sign"], record["offset"] = sign, offset = (-1.0, 1.0) if e.inverted else (1.0, 0.0)
     levels = e.refine.levels
     low, inverse = ramp_values(levels.black, levels.white)
     record["black"], record["span_inverse"] = low, inverse
-    record["steep"] = inverse > STEEP
-    sign, offset = (-1.0, 1.0) if e.inverted else (1.0, 0.0)
+    line = extractor_line(e)
+    whole = levelled(line, e.inverted, low, inverse)
+    record["two_steps"] = inverse > STEEP if line is None else whole is None
     if inverse <= STEEP:
         record["scale"], record["shift"] = sign * inverse, (offset - low) * inverse
+    if line is not None:
+        record["raw"], record["line"] = line.values(), (whole or line).values()
     values = extractor_values(e, plan.context)
     record["v"][: len(values)] = values
 
@@ -237,18 +246,21 @@ def _neutral_backing(plan: Plan) -> NDArray[Any]:
     return neutralise.neutralise(flat, plan.recipe, plan.context).ravel()
 
 
-def hue_pairs(plan: Plan) -> NDArray[np.float32]:
-    """Return the tables over hue of all passes, (passes, 2, 512, 2): value, step to the next.
+def hue_lines(plan: Plan) -> NDArray[np.float32]:
+    """Return the tables over hue of all passes, (passes, 2, 361, 2), of straight lines.
 
-    Entry i is for the hue i - 61: see `turned_hue` in colour.cuh.
+    Entry i serves hues from i to i + 1 degrees: its line's value at turn 0, and its rise over a
+    whole turn.
     """
     out = np.zeros((C["MAX_PASSES"], 2, C["HUES"], 2), np.float32)
+    degrees = np.arange(C["HUES"])
     for n, step in enumerate(plan.recipe.neutralise):
         for which, table in enumerate(neutralise.pass_tables(step)):
             if table is not None:
-                turned = np.take(table, np.arange(C["HUES"] + 1) - TURNED, mode="wrap")
-                out[n, which, :, 0] = turned[:-1]
-                out[n, which, :, 1] = np.diff(turned)
+                ends = np.take(table.astype(np.float64), [*degrees, C["HUES"]], mode="wrap")
+                rise = np.diff(ends)
+                out[n, which, :, 0] = ends[:-1] - rise * degrees
+                out[n, which, :, 1] = rise * 360
     return out
 
 

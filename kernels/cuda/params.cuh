@@ -9,7 +9,7 @@
 #define KERNEL_TRAFFIC 2
 #define MAX_EXTRACTORS 16
 #define MAX_PASSES 8
-#define HUES 512               // entries of a table over turned hue, the last ones never used
+#define HUES 361               // entries of a table over hue: one a degree, and one for a whole turn
 
 // An extractor's code.
 #define KIND 7
@@ -22,6 +22,7 @@
 #define MODE_SHIFT 3            // 3 bits: channel of a band, norm of a difference, kind of excess
 #define MODE(code) (((code) >> MODE_SHIFT) & 7)
 #define SPACE_LOG (1 << 6)
+#define OPERATION 127           // the bits up to here
 #define READS_DENOISED (1 << 7)
 #define JOIN_SHIFT 8            // 3 bits
 #define JOIN(code) (((code) >> JOIN_SHIFT) & 7)
@@ -114,9 +115,10 @@ struct ExtractorParams {
     float strength;
     float sign, offset;        // finished matte = sign m + offset: 1, 0 or, inverted, -1, 1
     float black, span_inverse; // levels
-    float scale, shift;        // sign, offset and levels in one, unless they are `steep`
-    int steep;
-    float v[12];               // the kind's own values, see extract.cuh
+    float scale, shift;        // sign, offset and levels in one
+    int two_steps;             // inversion and levels are not in `line`, or `scale` and `shift`
+    float raw[3], line[3];     // pivot, slope, rest of a straight matte, before and after levels
+    float v[6];                // the kind's own values, see extract.cuh
 };
 
 struct PassParams {

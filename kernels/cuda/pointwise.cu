@@ -7,7 +7,7 @@
 // One source in two forms: as it is, structure is read from the arguments; with SPECIALISED defined
 // (see kernels/cuda/sources.py) structure is constant and only one kernel is compiled. Values are
 // arguments in both.
-#if !defined(SPECIALISED) && !defined(PX)
+#if !defined(SPECIALISED) && !defined(LEAN) && !defined(PX)
 #define PX 2
 #endif
 #include "measures.cuh"
@@ -19,11 +19,11 @@
 // Blocks that should fit on a multiprocessor: more of them hide waiting better, but leave each
 // thread fewer registers. Chosen by measurement.
 #if defined(SPECIALISED)
-#define POINTWISE_BLOCKS 3
-#define PREVIEW_BLOCKS 6
-#elif defined(LEAN)
 #define POINTWISE_BLOCKS 4
 #define PREVIEW_BLOCKS 5
+#elif defined(LEAN)
+#define POINTWISE_BLOCKS 4
+#define PREVIEW_BLOCKS 4
 #else
 #define POINTWISE_BLOCKS 2
 #define PREVIEW_BLOCKS 4
@@ -54,12 +54,13 @@ extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y, POINTWISE_BLOCKS)
 pointwise(const __grid_constant__ Params P) {
     const int y = P.y0 + (int)(blockIdx.y * BLOCK_Y + threadIdx.y);
     if (y >= P.y1) return;
+    PIXELS(px, BLOCK_X * BLOCK_Y);
 #pragma unroll 1
     for (int part = 0; part < PARTS; ++part) {
         const int x = strip_start(P) + (part * BLOCK_X + (int)threadIdx.x) * PX;
         if (x >= P.x1) return;
         PlaneSink sink = {P, (long long)y * P.pitch + x};
-        evaluate(P, x, y, sink);
+        evaluate(P, x, y, px, sink);
     }
 }
 #endif
@@ -83,7 +84,7 @@ traffic(const __grid_constant__ Params P) {
     }
     EACH_PIXEL {
         sum[p] = 0.0f;
-        EACH_CHANNEL sum[p] += px.plate[c][p] + px.denoised[c][p] + px.clean[c][p] + back[c][p];
+        EACH_CHANNEL sum[p] += px.plate[c][p] + px.denoised(c, p) + px.clean[c][p] + back[c][p];
     }
     PlaneSink sink = {P, px.at};
     if (outputs & OUT_ALPHA) sink.put(OUT_ALPHA, 0, sum);
@@ -165,6 +166,7 @@ preview(const __grid_constant__ Params P) {
 
     float shown[3][PX];
     ViewSink sink = {shown};
+    PIXELS(px, BLOCK_X * WARPS);
     for (int row = row0, have = -1; row < row_end; ++row) {
         const Box down = rows[row];
         float carried[3];
@@ -179,7 +181,7 @@ preview(const __grid_constant__ Params P) {
                 for (int y = x < x_end ? down.first : down.end; y < down.end; ++y) {
                     // A row between two boxes is still in registers where nothing else was made.
                     if (PARTS > 1 || y != have || x_end - x_first > STRIP) {
-                        evaluate(P, x, y, sink);
+                        evaluate(P, x, y, px, sink);
                         if (single) EACH_PIXEL shown[0][p] = stress(P, shown[0][p]);
                     }
                     have = y;

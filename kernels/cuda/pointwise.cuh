@@ -10,12 +10,18 @@ DEVICE void input_outputs(const Params& P, int flags, const Pixels& px, Sink& si
     const int outputs = OUTPUTS(P);
     if (outputs & OUT_PRIMARY) {
         float m[PX];
-        EACH_PIXEL m[p] = pick(PRIMARY(flags), px.denoised[0][p], px.denoised[1][p],
-                               px.denoised[2][p]);
+        EACH_PIXEL m[p] = pick(PRIMARY(flags), px.denoised(0, p), px.denoised(1, p),
+                               px.denoised(2, p));
         sink.put(OUT_PRIMARY, 0, m);
     }
     if (outputs & OUT_PLATE) EACH_CHANNEL sink.put(OUT_PLATE, c, px.plate[c]);
-    if (outputs & OUT_DENOISED) EACH_CHANNEL sink.put(OUT_DENOISED, c, px.denoised[c]);
+    if (outputs & OUT_DENOISED) {
+        EACH_CHANNEL {
+            float m[PX];
+            EACH_PIXEL m[p] = px.denoised(c, p);
+            sink.put(OUT_DENOISED, c, m);
+        }
+    }
     if (outputs & OUT_CLEAN) EACH_CHANNEL sink.put(OUT_CLEAN, c, px.clean[c]);
     if (outputs & OUT_EVENNESS) {
         float measure[3][PX];
@@ -68,13 +74,20 @@ DEVICE void neutralise_all(const Params& P, int flags, const Pixels& px, const f
     const bool cut = (outputs & (OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE)) != 0;
     const bool with_clean = cut && EDGE(flags) != EDGE_MULTIPLY && !(flags & CLEAN_IS_EVEN);
     const bool with_light = (outputs & (OUT_WRAP | OUT_COMPOSITE)) && (flags & HAS_LIGHT);
-    // Where alpha is 0 or 1 the backing's share is 0, whatever its colour.
-    int mixed = flags & HAS_AREA;
-    EACH_PIXEL mixed |= bits_of(alpha[p] - alpha[p] * alpha[p]);
-    EACH_CHANNEL EACH_PIXEL n.clean[c][p] = px.clean[c][p];
+    // Where alpha is 0 the cutout is 0, and where it is 0 or 1 the backing's share of it, whatever
+    // their colours.
+    int mixed = flags & HAS_AREA, kept = outputs & NEUTRALISED_ANYWAY;
+    EACH_PIXEL {
+        mixed |= bits_of(alpha[p] - alpha[p] * alpha[p]);
+        kept |= bits_of(alpha[p]);
+    }
+    EACH_CHANNEL EACH_PIXEL {
+        n.plate[c][p] = px.plate[c][p];
+        n.clean[c][p] = px.clean[c][p];
+    }
     UNROLL_UNLESS_FULL
     for (int image = 0; image < 3; ++image) {
-        if (image == 0   ? !(outputs & NEEDS_NEUTRALISED)
+        if (image == 0   ? !((outputs & NEEDS_NEUTRALISED) && kept)
             : image == 1 ? !(with_clean && mixed)
                          : !with_light)
             continue;
@@ -82,7 +95,7 @@ DEVICE void neutralise_all(const Params& P, int flags, const Pixels& px, const f
         EACH_CHANNEL EACH_PIXEL {
             x[c][p] = image == 0   ? px.plate[c][p]
                       : image == 1 ? px.clean[c][p]
-                                   : fmaxf(px.denoised[c][p] - px.clean[c][p], 0.0f);
+                                   : fmaxf(px.denoised(c, p) - px.clean[c][p], 0.0f);
         }
         neutralise(P, flags, px, alpha, x);
         EACH_CHANNEL EACH_PIXEL {
@@ -201,15 +214,15 @@ DEVICE void assembled(const Params& P, int flags, const Pixels& px, const float*
 }
 
 template <class Sink>
-DEVICE void evaluate(const Params& P, int x, int y, Sink& sink) {
+DEVICE void evaluate(const Params& P, int x, int y, Pixels& px, Sink& sink) {
     const int flags = FLAGS(P), outputs = OUTPUTS(P);
-    Pixels px;
     px.x = x;
     px.y = y;
     px.at = (long long)y * P.pitch + x;
     load_pixels(P, flags, px);
     input_outputs(P, flags, px, sink);
     float alpha[PX];
+    EACH_PIXEL alpha[p] = 0.0f;
     const bool masked = (outputs & (NEEDS_NEUTRALISED | OUT_WRAP)) && masked_by_alpha(P);
     if ((outputs & (NEEDS_ALPHA | MATTES_ANYWAY)) || masked)
         matte_outputs(P, flags, px, alpha, sink);

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from kernels.cuda.device import Device, Plane, args_of, blocks, new_plane, padded
 from kernels.cuda.filters import Filters
-from kernels.cuda.packing import Packed, hue_pairs, pack, pack_values
+from kernels.cuda.packing import Packed, hue_lines, pack, pack_values
 from kernels.cuda.placing import Placer
 from kernels.cuda.previews import PREVIEW_VIEWS, Previews, tables_key
 from kernels.cuda.sources import constants, layout
@@ -256,7 +256,7 @@ class DeviceEngine:
         key = tables_key(job.plan.recipe)
         if key:
             if key not in self._hues:
-                self._hues[key] = self.device.upload(hue_pairs(job.plan))
+                self._hues[key] = self.device.upload(hue_lines(job.plan))
                 while len(self._hues) > KEPT_TABLES:
                     self._hues.popitem(last=False)
             tables = self._hues[key]

@@ -25,6 +25,10 @@ _KERNEL = re.compile(
 )
 
 
+Lean = tuple[int, bool]
+"""A lean size: the channel of the backing's primary, and whether there is a clean plate."""
+
+
 @dataclass(frozen=True)
 class Structure:
     """What the specialised form has as constants: see `params.cuh` for the codes."""
@@ -51,48 +55,45 @@ class Structure:
         )
 
     @property
-    def primary(self) -> int:
-        """Channel of the backing's primary."""
-        return self.flags >> constants()["PRIMARY_SHIFT"] & 3
-
-    @property
-    def is_lean(self) -> bool:
-        """Whether the general form's lean size serves this structure."""
-        limits = lean_limits(self.primary)
-        return (
+    def lean(self) -> Lean | None:
+        """The general form's lean size that serves this structure, if one does."""
+        c = constants()
+        lean = (self.flags >> c["PRIMARY_SHIFT"] & 3, bool(self.flags & c["HAS_CLEAN"]))
+        limits = lean_limits(*lean)
+        serves = (
             self.flags & ~(limits["FLAGS"] | limits["ALWAYS"]) == 0
-            and self.flags & (limits["ALWAYS"] | 3 << constants()["PRIMARY_SHIFT"])
-            == limits["ALWAYS"]
+            and self.flags & (limits["ALWAYS"] | 3 << c["PRIMARY_SHIFT"]) == limits["ALWAYS"]
             and self.outputs & ~limits["OUTPUTS"] == 0
             and all(code & ~limits["CODE"] == 0 for code in self.extractors)
             and not any(_is_delta_e(code) for code in self.extractors)
             and all(code & ~limits["PASS_CODE"] == 0 for code in self.passes)
         )
+        return lean if serves else None
 
 
 LEAN_FLAGS = (
-    "HAS_CLEAN",
     "HAS_GARBAGE",
     "HAS_HOLDOUT",
     "HAS_CUMULATIVE",
     "CLEAN_IS_EVEN",
     "OUTPUT_HALF",
-    "CLEAN_HALF",
 )
 LEAN_ALWAYS = ("PLATE_HALF", "BACKDROP_HALF", "HAS_BACKDROP")
+LEAN_CLEAN = ("HAS_CLEAN", "CLEAN_HALF")
 LEAN_OUTPUTS = ("OUT_ALPHA", "OUT_COMPOSITE", "OUT_MATTE", "OUT_NEUTRALISED", "OUT_CUTOUT")
 
 
-@lru_cache(maxsize=4)
-def lean_limits(primary: int) -> dict[str, int]:
-    """Return the bits that the lean size of a primary understands, by what they are bits of."""
+@lru_cache(maxsize=8)
+def lean_limits(primary: int, clean: bool) -> dict[str, int]:
+    """Return the bits that a lean size understands, by what they are bits of."""
     c = constants()
     flags = sum(c[name] for name in LEAN_FLAGS)
     flags |= 3 << c["POOL_SHIFT"] | c["EDGE_SUBTRACT"] << c["EDGE_SHIFT"]
     left_out = c["FLOOR_IN_SIGMA"] | c["HAS_MASK"] | c["READS_DENOISED"]
     return {
         "FLAGS": flags,
-        "ALWAYS": sum(c[name] for name in LEAN_ALWAYS) | primary << c["PRIMARY_SHIFT"],
+        "ALWAYS": sum(c[name] for name in (*LEAN_ALWAYS, *(LEAN_CLEAN if clean else ())))
+        | primary << c["PRIMARY_SHIFT"],
         "OUTPUTS": sum(c[name] for name in LEAN_OUTPUTS),
         "CODE": (1 << 17) - 1 & ~left_out,
         "PASS_CODE": c["PASS_LIMIT"]
@@ -133,17 +134,16 @@ def _unit(name: str) -> str:
     return _expand(_read(f"{name}.cu"), set())
 
 
-def source(unit: str, structure: Structure | None = None, *, lean: int | None = None) -> str:
+def source(unit: str, structure: Structure | None = None, *, lean: Lean | None = None) -> str:
     """Return the whole source of a unit.
 
-    structure: gives the specialised form. lean: the primary's channel gives the smaller size of
-    the general form.
+    structure: gives the specialised form. lean: gives that smaller size of the general form.
     """
     if structure is not None:
         return structure.defines() + _unit(unit)
     if lean is None:
         return _unit(unit)
-    given = lean_limits(lean).items()
+    given = lean_limits(*lean).items()
     limits = "".join(f"#define LEAN_{name} {bits}\n" for name, bits in given)
     return f"#define LEAN\n{limits}{_unit(unit)}"
 

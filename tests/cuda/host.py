@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.cuda import sources
-from kernels.cuda.sources import Structure
+from kernels.cuda.sources import Lean, Structure
 
 HERE = Path(__file__).parent
 BUILD = Path(tempfile.gettempdir()) / "verdigris-emulated-kernels"
@@ -28,7 +28,7 @@ def compiler() -> str | None:
 
 @lru_cache(maxsize=64)
 def library(
-    unit: str, structure: Structure | None, change: tuple[str, str] | None, lean: int | None = None
+    unit: str, structure: Structure | None, change: tuple[str, str] | None, lean: Lean | None = None
 ) -> ctypes.CDLL:
     """Compile a unit and load it; results are kept on disk by the text's hash.
 
@@ -132,8 +132,8 @@ class HostDevice:
         """Run a kernel to its end."""
         change = self.change[1] if self.change and self.change[0] == unit else None
         lean = None
-        if self.form == "array" and structure is not None and structure.is_lean:
-            lean = structure.primary
+        if self.form == "array" and structure is not None:
+            lean = structure.lean
         code = library(unit, structure if self.form == "special" else None, change, lean)
         size = getattr(code, f"size_{kernel}")
         size.restype = ctypes.c_size_t

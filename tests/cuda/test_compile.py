@@ -10,7 +10,7 @@ import platform
 import pytest
 
 from kernels.cuda.packing import Source, pack
-from kernels.cuda.sources import UNITS, Structure, constants, kernels_of, layout, source
+from kernels.cuda.sources import UNITS, Lean, Structure, constants, kernels_of, layout, source
 from kernels.plan import build_plan
 from kernels.recipe import (
     ChromaDistance,
@@ -68,8 +68,8 @@ def test_units_compile(unit: str, architecture: int) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("architecture", ARCHITECTURES)
-@pytest.mark.parametrize("lean", [1, None])
-def test_the_general_form_compiles(architecture: int, lean: int | None) -> None:
+@pytest.mark.parametrize("lean", [(1, False), (1, True), None])
+def test_the_general_form_compiles(architecture: int, lean: Lean | None) -> None:
     """Source: NVRTC, which accepts or refuses."""
     code, _ = compile_text(source("pointwise", lean=lean), "pointwise", architecture)
     for kernel in ("pointwise", "preview"):

@@ -72,9 +72,9 @@ def test_both_forms_give_the_same_code_values() -> None:
 @pytest.mark.parametrize(
     ("unit", "old", "new", "name"),
     [
-        ("pointwise", "1.0f - v[4] * divided(e, e_c)", "1.0f - divided(e, e_c)", "colour_diff"),
-        ("pointwise", "1.0f - (1.0f - acc.matte[p]) * (1.0f - m[p])", "m[p]", "join screen"),
-        ("pointwise", "entry.x + entry.y * (hue - left)", "entry.x + entry.y", "neutralise hue"),
+        ("pointwise", "0.0f : divided(e, backing)", "0.0f : e", "colour_diff"),
+        ("pointwise", "1.0f - (1.0f - a[p]) * (1.0f - m[p])", "m[p]", "join screen"),
+        ("pointwise", "line.x + line.y * turn", "line.x + line.y", "neutralise hue"),
         ("blur", "sum[o] += weight * v[(o + s) % COLUMN_OUT]", "sum[o] += weight * v[o]", "light"),
         ("refine", "highest == -INFINITY ? INFINITY : highest", "highest", "refine despeckle"),
         ("refine", "mean_p - slope * mean_i", "mean_p + slope * mean_i", "refine guide"),
