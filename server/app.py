@@ -18,6 +18,7 @@ from server.files import PageFiles
 from server.guard import MAX_BODY, Guard
 from server.routes import add_routes
 from server.service import Service
+from server.take_routes import add_take_routes
 
 
 def create_app(
@@ -63,6 +64,7 @@ def create_app(
     app.add_exception_handler(VerdigrisError, cast(Any, _told))
     app.state.service, app.state.port = service, port
     app.state.files = PageFiles()
+    add_take_routes(app)
     add_routes(app, metrics)
     return app
 

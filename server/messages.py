@@ -265,6 +265,15 @@ class TakeOpen(Message):
     keep_recipe: bool = True
 
 
+class TakeNote(Message):
+    """Set the note on a kept take; an empty text takes it away."""
+
+    type: Literal["take_note"]
+    id: ItemId
+    take: Annotated[int, Field(ge=1, le=2**53)]
+    text: Annotated[str, Field(max_length=2000)]
+
+
 class LinkAsk(Message):
     """Make a link: an operator's works once, the reviewers' for many devices until revoked."""
 
@@ -312,6 +321,7 @@ ClientMessage = (
     | JobStart
     | JobCancel
     | TakeOpen
+    | TakeNote
     | LinkAsk
     | Revoke
     | Ping
@@ -330,6 +340,7 @@ OPERATOR_ONLY = (
     JobStart,
     JobCancel,
     TakeOpen,
+    TakeNote,
     LinkAsk,
     Revoke,
 )

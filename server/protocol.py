@@ -20,6 +20,10 @@ HTTP routes (cookie needed unless said; every route checks Host, every change ch
     GET  /api/recipes/{name}        a saved recipe as a file to download
     GET  /api/picture               ?view=composite&frame=1001&width=960[&extractor=][&lossless=1]
     GET  /api/jobs/{job}/{file}     a file made by a job (report, contact sheet)
+    GET  /api/takes                 ?day=2031-05-17 a day's kept takes; the newest day by default
+    GET  /api/takes/{take}          one take: reasons, measures, maps
+    GET  /api/takes/{take}/thumbnail, /report.html          its picture; its report (operators)
+    GET  /api/takes.csv, .html      ?day= the day as files to download (operators)
     GET  /healthz                   {"ok": true} (no cookie)
     GET  /metrics                   Prometheus text; operator's cookie or bearer token; `--metrics`
     GET  /openapi.json              this HTTP interface
@@ -64,6 +68,7 @@ From the page (role O operator only, A anyone)::
     job_start      O  id, kind, options                      -> job (to operators, as it goes on)
     job_cancel     O  job
     take_open      O  id, take, keep_recipe                  -> done; everybody gets `state`
+    take_note      O  id, take, text                         -> done; everybody gets `kept`
     link           O  id, role                               -> link, with a QR code
     revoke         O  device | role                          drop one device, or a link and all its
                                                              devices -> devices
@@ -83,6 +88,7 @@ From the server::
     notes          notes
     cached         ranges [[first, last]]                    frames in memory or on disk
     status         engine, timing, store, message            about once a second
+    kept                                                     the take log has changed
     sampled, separated, scope, recipes, media, job, takes, link, done, pong
     error          code, message, about                      one sentence for people
 

@@ -234,6 +234,12 @@ class Takes(Message):
     takes: list[Take]
 
 
+class Kept(Message):
+    """The take log has changed: ask for /api/takes again."""
+
+    type: Literal["kept"] = "kept"
+
+
 class Link(Message):
     """qr: a data: address of an SVG picture."""
 
@@ -290,6 +296,7 @@ ServerMessage = (
     | Media
     | JobInfo
     | Takes
+    | Kept
     | Link
     | Done
     | Pong

@@ -6,6 +6,7 @@ pictures, `server.handlers` answers the pages' messages.
 
 from __future__ import annotations
 
+import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Hashable
 from concurrent.futures import ThreadPoolExecutor
@@ -28,7 +29,7 @@ from server.opened import OpenedShot
 from server.protocol import Flag, PictureHeader, encoding_flags
 from server.recipes_store import RecipeStore
 from server.renderer import RenderThread, Urgency
-from server.replies import Cached, Devices, Notes, People, Problem, StateAgain, Status
+from server.replies import Cached, Devices, Kept, Notes, People, Problem, StateAgain, Status
 from server.roots import MediaRoots
 from server.scheduler import Scheduler
 from server.security import Gate, RateLimit
@@ -74,6 +75,8 @@ class Service:
         """client id -> device that it belongs to"""
         self.jobs: JobRunner | None = None
         self.takes: list[Take] = []
+        self.note_order = asyncio.Lock()
+        """notes on kept takes are written one after the other, as they came"""
         self.message = ""
         self.address = ""
         """where pages are reached, scheme and host"""
@@ -299,6 +302,8 @@ class Service:
     def job_changed(self, info: JobInfo) -> None:
         """A job has news; called on any thread."""
         self.pictures.soon(lambda: self.broadcast(info, ("job", info.job), role="operator"))
+        if info.kind == "survey" and info.state == "done":
+            self.pictures.soon(lambda: self.broadcast(Kept(), "kept"))
 
 
 async def _no_takes(take: str, keep_recipe: bool) -> None:

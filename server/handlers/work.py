@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from pathlib import Path
 from typing import Any
 
 from kernels.errors import VerdigrisError
@@ -10,11 +11,12 @@ from server import messages as m
 from server.clients import Client
 from server.handlers.dispatch import handle
 from server.jobs.runner import JobContext, JobError
-from server.jobs.takes import folder_of, log_path
+from server.jobs.takes import TakeLog
 from server.media_list import list_media
 from server.renderer import SharedEngine
-from server.replies import Done, Problem
+from server.replies import Done, Kept, Problem
 from server.service import Service
+from server.take_list import take_log
 
 
 @handle.register
@@ -34,6 +36,7 @@ def _(message: m.JobStart, service: Service, client: Client) -> None:
     if service.jobs is None:
         raise JobError("this service runs no jobs")
     opened, recipe, revision = service.opened, service.session.recipe, service.session.revision
+    log = take_log(service)
 
     def context(out: Any, cancelled: Any, report: Any) -> JobContext:
         return JobContext(
@@ -49,7 +52,7 @@ def _(message: m.JobStart, service: Service, client: Client) -> None:
             cancelled=cancelled,
             report=report,
             ocio=opened.ocio,
-            take_log=log_path(str(service.plates.parent), folder_of(opened.shot)),
+            take_log=log,
         )
 
     info = service.jobs.start(message.kind, context, message.id)
@@ -82,3 +85,25 @@ def _(message: m.TakeOpen, service: Service, client: Client) -> None:
             client.send(Problem(code="media", message=str(error), about=message.id))
 
     client.latest("take", run)
+
+
+@handle.register
+def _(message: m.TakeNote, service: Service, client: Client) -> None:
+    log = take_log(service)
+
+    async def run() -> None:
+        try:
+            async with service.note_order:
+                await asyncio.to_thread(_set_note, log, message)
+            client.send(Done(id=message.id, message="the note is kept"))
+            service.broadcast(Kept(), "kept")
+        except VerdigrisError as error:
+            client.send(Problem(code="missing", message=str(error), about=message.id))
+
+    client.latest(f"take_note {message.id}", run)
+
+
+def _set_note(log: Path, message: m.TakeNote) -> None:
+    if not log.is_file():
+        raise JobError("no take is kept yet: survey a shot first")
+    TakeLog(log).set_note(message.take, message.text)

@@ -84,30 +84,33 @@ class SuggestOptions(BaseModel):
 
 
 def survey(context: JobContext) -> JobResult:
-    """Measure whether the screen can be keyed; the reports are files to fetch, the take is kept."""
+    """Measure whether the screen can be keyed, keep the take; the report is a file to fetch.
+
+    The result is the survey without its pictures, and `take`: its number in the take log, or null
+    where it could not be kept (the message says why).
+    """
     from server.jobs.report import survey_report
     from server.jobs.survey import survey_shot
 
     result = survey_shot(context.shot, progress=context.report, threads=1)
-    texts = {"survey.html": survey_report([result]), **_kept(context, result)}
-    for name, text in texts.items():
-        (context.out / name).write_text(text, encoding="utf-8")
-    files = {name: context.out / name for name in texts}
-    return JobResult("surveyed", result.model_dump(mode="json"), files)
+    report = context.out / "survey.html"
+    report.write_text(survey_report([result]), encoding="utf-8")
+    take, message = _kept(context, result)
+    plain = result.model_dump(mode="json", exclude={"maps", "thumbnail", "per_frame"})
+    return JobResult(message, {**plain, "take": take}, {report.name: report})
 
 
-def _kept(context: JobContext, result: SurveyResult) -> dict[str, str]:
-    """Keep the take in the log; return the day's list as texts by file name."""
-    from server.jobs.report import takes_report
-    from server.jobs.takes import TakeLog, csv_text
+def _kept(context: JobContext, result: SurveyResult) -> tuple[int | None, str]:
+    """Keep the take in the log; return its number and what to tell."""
+    from server.jobs.takes import TakeLog, TakesError
 
     if context.take_log is None:
-        return {}
-    log = TakeLog(context.take_log)
-    log.add(result)
-    day = log.days()[0]
-    entries = log.entries(day)
-    return {"takes.html": takes_report(entries, f"Takes of {day}"), "takes.csv": csv_text(entries)}
+        return None, "surveyed; this service keeps no take log"
+    try:
+        take = TakeLog(context.take_log).add(result)
+    except TakesError as error:
+        return None, f"surveyed, but the take is not kept: {error}"
+    return take, f"surveyed and kept as take {take}"
 
 
 def suggest(context: JobContext) -> JobResult:

@@ -173,6 +173,11 @@ class TakeLog:
                 f"take {take} in '{self.path}' was written by another version; survey it again"
             ) from None
 
+    def has(self, take: int) -> bool:
+        """Tell whether there is a take of this number."""
+        with self._connected() as db:
+            return db.execute("SELECT 1 FROM take WHERE id = ?", (take,)).fetchone() is not None
+
     def set_note(self, take: int, note: str) -> None:
         """Replace the note on a take. Raises TakesError when there is no such take."""
         with self._connected() as db:

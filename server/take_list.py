@@ -1,0 +1,160 @@
+"""The kept takes as pages see them: a day's list, one take with its reasons and maps.
+
+Nothing here names a path: reviewers see it too.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from server.jobs.limits import TABLE, Threshold
+from server.jobs.pictures import MapPicture
+from server.jobs.report import facts, measure_rows, scaled, unit_of
+from server.jobs.takes import TREND, TakeEntry, TakeLog, folder_of, log_path
+from server.jobs.verdict import Verdict
+
+if TYPE_CHECKING:
+    from server.service import Service
+
+
+class _Shown(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class TakeMeasure(_Shown):
+    """A measure whose trend can be shown. work, relight: its limits, in `unit`."""
+
+    name: str
+    title: str
+    unit: str
+    rising: bool
+    """larger values are worse"""
+    work: float
+    relight: float | None
+
+
+class KeptTake(_Shown):
+    """One kept take. at: local time, ISO 8601. open: it is the shot that is open.
+
+    values: the measures of `DayOfTakes.measures`, in their unit. reason, remedy: the first ones,
+    empty when every measure is within its limits.
+    """
+
+    id: int
+    name: str
+    at: str
+    verdict: str
+    score: float
+    note: str
+    open: bool
+    reason: str
+    remedy: str
+    values: dict[str, float | None]
+
+
+class DayOfTakes(_Shown):
+    """A day's takes in the order of their surveys. days: with takes, newest first."""
+
+    day: str = ""
+    days: list[str] = Field(default_factory=list)
+    takes: list[KeptTake] = Field(default_factory=list)
+    measures: list[TakeMeasure] = Field(default_factory=list)
+
+
+class MeasureLine(_Shown):
+    """One measure against its limits, as text. state: good, work or poor."""
+
+    title: str
+    value: str
+    limits: str
+    state: str
+
+
+class WholeTake(_Shown):
+    """Everything a survey found about a take. thumbnail: base64 JPEG of `frame`."""
+
+    take: KeptTake
+    verdict: Verdict
+    sampling: str
+    frame: int | None
+    thumbnail: str
+    maps: list[MapPicture]
+    lines: list[MeasureLine]
+    facts: list[tuple[str, str]]
+
+
+def take_log(service: Service) -> Path:
+    """Return the file in which surveys of the open shot are kept."""
+    return log_path(str(service.plates.parent), folder_of(service.opened.shot))
+
+
+def day_of_takes(log: Path, spec: str, day: str = "") -> DayOfTakes:
+    """Return the takes of a day, by default the newest day with any. spec: the open SHOT."""
+    if not log.is_file():
+        return DayOfTakes(measures=_measures())
+    takes = TakeLog(log)
+    days = takes.days()
+    chosen = day or (days[0] if days else "")
+    entries = takes.entries(chosen, pictures=False) if chosen else []
+    return DayOfTakes(
+        day=chosen,
+        days=days,
+        takes=[_kept(entry, spec) for entry in entries],
+        measures=_measures(),
+    )
+
+
+def whole_take(log: TakeLog, spec: str, take: int) -> WholeTake:
+    """Return one take whole. Raises TakesError when there is none."""
+    result = log.result(take)
+    rows = measure_rows(result) if result.measures.screen else []
+    return WholeTake(
+        take=_kept(log.entry(take), spec),
+        verdict=result.verdict,
+        sampling=result.sampling,
+        frame=result.shown_frame,
+        thumbnail=result.thumbnail,
+        maps=result.maps,
+        lines=[
+            MeasureLine(title=r.title, value=r.value, limits=r.limits, state=r.state) for r in rows
+        ],
+        facts=facts(result),
+    )
+
+
+def _kept(entry: TakeEntry, spec: str) -> KeptTake:
+    rows = {row.measure: row for row in _rows()}
+    return KeptTake(
+        id=entry.id,
+        name=entry.name,
+        at=entry.surveyed_at,
+        verdict=entry.verdict,
+        score=entry.score,
+        note=entry.note,
+        open=entry.spec == spec,
+        reason=entry.reasons[0] if entry.reasons else "",
+        remedy=entry.remedies[0] if entry.remedies else "",
+        values={name: scaled(value, rows[name]) for name, value in entry.values.items()},
+    )
+
+
+def _rows() -> list[Threshold]:
+    table = {row.measure: row for row in TABLE}
+    return [table[name] for name in TREND]
+
+
+def _measures() -> list[TakeMeasure]:
+    return [
+        TakeMeasure(
+            name=row.measure,
+            title=row.title,
+            unit=unit_of(row),
+            rising=row.rising,
+            work=float(scaled(row.work, row) or 0.0),
+            relight=scaled(row.relight, row),
+        )
+        for row in _rows()
+    ]
