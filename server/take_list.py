@@ -56,9 +56,13 @@ class KeptTake(_Shown):
 
 
 class DayOfTakes(_Shown):
-    """A day's takes in the order of their surveys. days: with takes, newest first."""
+    """A day's takes in the order of their surveys. days: with takes, newest first.
+
+    here: number of the newest take of the shot that is open, of whatever day.
+    """
 
     day: str = ""
+    here: int | None = None
     days: list[str] = Field(default_factory=list)
     takes: list[KeptTake] = Field(default_factory=list)
     measures: list[TakeMeasure] = Field(default_factory=list)
@@ -101,6 +105,7 @@ def day_of_takes(log: Path, spec: str, day: str = "") -> DayOfTakes:
     entries = takes.entries(chosen, pictures=False) if chosen else []
     return DayOfTakes(
         day=chosen,
+        here=takes.newest_of(spec),
         days=days,
         takes=[_kept(entry, spec) for entry in entries],
         measures=_measures(),

@@ -136,7 +136,7 @@ def _path(points: Sequence[tuple[float, float] | None]) -> str:
 def legend(low: float, high: float, unit: str, percent: bool = False) -> Markup:
     """Return the labelled bar of the false-colour scale from `low` to `high`.
 
-    percent: the numbers are shares and are shown in percent.
+    percent: the values are shares and are shown in percent.
     """
     colours = scale_colours(48)
     left, wide = 14, 240
@@ -156,7 +156,7 @@ def scale_number(value: float, signed: bool, percent: bool) -> str:
     """Return a number for a scale: signed where the scale has both signs, percent of a share."""
     shown = 100 * value if percent else value
     text = f"{shown:+.3g}" if signed and shown else f"{shown:.3g}"
-    return text.replace("-", "\u2212") + (" %" if percent else "")
+    return text.replace("-", "\u2212")
 
 
 def _text(text: str) -> str:

@@ -54,7 +54,7 @@ def survey_report(results: Sequence[SurveyResult], *, at: datetime | None = None
             "verdict": result.verdict,
             "rows": measure_rows(result),
             "facts": facts(result),
-            "maps": [{"map": m, "legend": _bar(m)} for m in result.maps],
+            "maps": [{"map": m, "unit": _map_unit(m), "legend": _bar(m)} for m in result.maps],
             "lines": frame_lines(result),
             "boxed": _numbers(result),
         }
@@ -91,8 +91,12 @@ def takes_report(entries: Sequence[TakeEntry], title: str, *, at: datetime | Non
     )
 
 
+def _map_unit(m: MapPicture) -> str:
+    return f"% {m.unit}" if m.unit.startswith("of ") else m.unit
+
+
 def _bar(m: MapPicture) -> Markup:
-    return legend(m.low, m.high, m.unit, percent=m.unit.startswith("of "))
+    return legend(m.low, m.high, _map_unit(m), percent=m.unit.startswith("of "))
 
 
 def _moment(at: datetime | None) -> str:

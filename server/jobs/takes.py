@@ -185,6 +185,12 @@ class TakeLog:
             if done.rowcount == 0:
                 raise _gone(take)
 
+    def newest_of(self, spec: str) -> int | None:
+        """Return the number of the newest take of a SHOT, or None."""
+        with self._connected() as db:
+            row = db.execute("SELECT max(id) AS id FROM take WHERE spec = ?", (spec,)).fetchone()
+        return None if row["id"] is None else int(row["id"])
+
     def verdicts(self) -> dict[str, str]:
         """Return the newest verdict on every shot, by its SHOT."""
         with self._connected() as db:

@@ -110,6 +110,7 @@ def test_days_are_chosen_and_exported(fresh: Live) -> None:
     first = EARLIER.astimezone().date().isoformat()
     assert newest["days"][1] == first
     assert newest["day"] == newest["days"][0]
+    assert newest["here"] == 1
     assert [(t["id"], t["open"], t["note"]) for t in newest["takes"]] == [
         (2, False, "later 0"),
         (3, False, "later 1"),

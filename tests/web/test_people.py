@@ -149,7 +149,7 @@ def test_new_takes_appear_and_open_with_the_recipe_in_one_tap(
         one.until("state.shot.first === 1003")
         one.settle()
         assert one.recipe("extractors[0].gain") == 2
-        panel = one.step("prepare")
+        panel = one.step("survey")
         assert panel.locator("[data-take]").count() == 2
         one.close()
     finally:

@@ -64,6 +64,7 @@ const ICONS = {
   file: "M6 3h8l4 4v14H6zM14 3v4h4",
   key: "m12 5 7 7-7 7-7-7z",
   turn: "M4 12a8 8 0 1 0 3-6.2M4 4v4h4",
+  survey: "M4 20h16M4 20V9l4-4h8l4 4v11M8 16v-4M12 16V9M16 16v-2",
   prepare: "M4 6h16M4 12h16M4 18h16M8 4v4M15 10v4M10 16v4",
   extract: "M4 4h16v16H4zM12 8a4 4 0 0 1 0 8zM12 8a4 4 0 0 0 0 8",
   neutralise: "M12 3.5a8.5 8.5 0 1 0 0 17 8.5 8.5 0 0 0 0-17zM12 8a4 4 0 1 0 0 8 4 4 0 0 0 0-8zM12 3.5V8M19.4 16.2 15.5 14M4.6 16.2 8.5 14",

@@ -25,17 +25,37 @@ export function srgbOfLab([l, a, b]) {
 }
 
 const steps = Array.from({ length: 17 }, (_, i) => `rgb(${srgbOfLab(LINE[0].map((v, k) => v + (LINE[1][k] - v) * (i / 16))).join(" ")})`);
-const bar = h("div", { class: "ramp" });
-bar.style.background = `linear-gradient(to right, ${steps.join(", ")})`;
+/** The colours of the scale, from low to high. */
+export function ramp() {
+  const bar = h("div", { class: "ramp" });
+  bar.style.background = `linear-gradient(to right, ${steps.join(", ")})`;
+  return bar;
+}
+const bar = ramp();
 const node = h("div", { class: "legend", hidden: true });
 document.getElementById("picture")?.append(node);
+
+/** A map's scale with five numbers; shares are shown in percent. @param {import("./maps.js").TakeMap} map */
+export function scaleOf(map) {
+  const share = map.unit.startsWith("of ");
+  const unit = share ? `% ${map.unit}` : map.unit;
+  const number = (/** @type {number} */ v) => `${map.low < 0 && v > 0 ? "+" : ""}${Number((share ? 100 * v : v).toPrecision(3))}`.replace("-", "\u2212");
+  const marks = [0, 1, 2, 3, 4].map((i) => {
+    const mark = h("span", { text: number(map.low + ((map.high - map.low) * i) / 4) });
+    mark.style.left = `${25 * i}%`;
+    return mark;
+  });
+  return h("div", { class: "scale", role: "img", "aria-label": `${map.title}: scale from ${number(map.low)} to ${number(map.high)} ${unit}` },
+    h("span", { text: `${map.title}, in ${unit}` }), h("div", { class: "rule" }, ramp(), h("div", { class: "marks" }, ...marks)));
+}
 
 const show = perFrame(() => {
   const range = RANGES[view.name];
   const noise = state.recipe?.backing.noise;
   const unknown = view.name === "alpha_noise" && noise && [...noise.gain, ...noise.offset].every((v) => v === 0);
-  node.hidden = !range && view.name !== "deciding";
-  if (unknown) node.replaceChildren(h("span", { text: "No noise is measured yet: the starting recipe of the prepare step measures it." }));
+  node.hidden = !state.over && !range && view.name !== "deciding";
+  if (state.over) node.replaceChildren(scaleOf(state.over));
+  else if (unknown) node.replaceChildren(h("span", { text: "No noise is measured yet: the starting recipe of the prepare step measures it." }));
   else if (range) node.replaceChildren(h("span", { text: range.title }), bar, h("div", { class: "ends" }, ...[range.low, range.middle, range.high].map((text) => h("span", { text }))));
   else if (view.name === "deciding") {
     const taking = (state.recipe?.extractors ?? []).filter((/** @type {any} */ e) => e.on);
@@ -46,4 +66,4 @@ const show = perFrame(() => {
     }));
   }
 });
-on("view recipe ready", show);
+on("view recipe ready over", show);

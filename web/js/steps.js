@@ -2,6 +2,7 @@
 
 import { h, icon } from "./dom.js";
 import { emit, on, operator, perFrame, state } from "./store.js";
+import { surveyStep } from "./steps/survey.js";
 import { prepareStep } from "./steps/prepare.js";
 import { extractStep } from "./steps/extract.js";
 import { neutraliseStep } from "./steps/neutralise.js";
@@ -13,7 +14,8 @@ import { checkStep } from "./steps/check.js";
  * @type {{name: string, title: string, lead: string, make: () => Step}[]}
  */
 const STEPS = [
-  { name: "prepare", title: "Prepare", lead: "Judge the screen, describe it, mark what to throw away.", make: prepareStep },
+  { name: "survey", title: "Survey", lead: "Can this screen be keyed, where not, and what would help?", make: surveyStep },
+  { name: "prepare", title: "Prepare", lead: "Describe the screen, mark what to throw away.", make: prepareStep },
   { name: "extract", title: "Extract", lead: "Extractors, joined in this order into the cumulative matte.", make: extractStep },
   { name: "neutralise", title: "Neutralise", lead: "Take the screen's light out of the subject. No matte changes here.", make: neutraliseStep },
   { name: "assemble", title: "Assemble", lead: "The cutout over the backdrop.", make: assembleStep },
@@ -55,7 +57,7 @@ function show() {
   }
   if (!state.recipe) return;
   current?.stop?.();
-  const step = STEPS.find((s) => s.name === state.step) ?? STEPS[1];
+  const step = STEPS.find((s) => s.name === state.step) ?? STEPS[2];
   const top = panel.scrollTop;
   current = step.make();
   panel.replaceChildren(h("div", { class: "step", dataset: { step: step.name } },

@@ -19,6 +19,7 @@ export const state = {
   defaults: { extractors: {}, neutralise: {}, shape: {} },
   samples: [],          // colours sampled on this page, newest first
   step: "extract",
+  over: null,           // a survey's map that lies over the picture
   follow: true,
 };
 
@@ -27,7 +28,7 @@ const listeners = new Map();
 
 /**
  * Hear of a topic. Topics: link ready recipe shot playhead people devices notes cached jobs takes
- * following status latency history view picture placed scope samples step tool.
+ * kept following over status latency history view picture placed scope samples step tool.
  * @param {string} topics separated by spaces
  * @param {(data?: any) => void} fn
  * @returns {() => void} stop hearing

@@ -14,7 +14,7 @@ on("newtake", (take) => {
 
 export function takesBlock() {
   const list = h("ul", { class: "list" });
-  const fold = block({ title: "Takes", key: "takes", open: true }, list);
+  const fold = block({ title: "In the watched folder", key: "takes", open: true }, list);
   const show = () => {
     fold.hidden = state.takes.length === 0;
     fold.hint(`${state.takes.length}`);

@@ -81,6 +81,23 @@ export function look(what, { own = true } = {}) {
   tell();
 }
 
+/** @type {Set<string>} who needs the camera's picture just now */
+const needPlate = new Set();
+/** @type {{name: string, extractor: string} | null} */
+let before = null;
+/** Show the plate for as long as somebody needs it, then what was shown before. @param {string} who @param {boolean} need */
+export function plateFor(who, need) {
+  if (need) needPlate.add(who);
+  else needPlate.delete(who);
+  if (needPlate.size && !before && view.name !== "plate") {
+    before = { name: view.name, extractor: view.extractor };
+    look({ name: "plate", extractor: "" });
+  } else if (!needPlate.size && before) {
+    if (view.name === "plate") look(before);
+    before = null;
+  }
+}
+
 /** Show a view. @param {string} name @param {string} [extractor] */
 export const showView = (name, extractor = "") => look({ name, extractor });
 

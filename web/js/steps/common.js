@@ -118,10 +118,10 @@ const opened = new Map();
 
 const JOB_WORDS = /** @type {Record<string, string>} */ ({ render: "Render", survey: "Survey", suggest: "Starting recipe", prepare: "Prepared passes" });
 
-/** Jobs of some kinds, with progress and cancel. @param {string[]} kinds @param {(job: any) => any} [more] */
-export function jobList(kinds, more = () => null) {
+/** Jobs of some kinds, with progress and cancel. @param {string[]} kinds @param {(job: any) => any} [more] @param {(job: any) => boolean} [wanted] */
+export function jobList(kinds, more = () => null, wanted = () => true) {
   const node = h("div", { "aria-live": "polite" });
-  const show = () => node.replaceChildren(...state.jobs.filter((/** @type {any} */ j) => kinds.includes(j.kind)).slice(-3).reverse().map((/** @type {any} */ job) => {
+  const show = () => node.replaceChildren(...state.jobs.filter((/** @type {any} */ j) => kinds.includes(j.kind) && wanted(j)).slice(-3).reverse().map((/** @type {any} */ job) => {
     const running = job.state === "running" || job.state === "queued";
     const bar = h("div");
     bar.style.width = `${job.total ? (100 * job.done) / job.total : running ? 4 : 100}%`;
@@ -130,7 +130,7 @@ export function jobList(kinds, more = () => null) {
     return h("div", { class: "job", dataset: { job: job.job, kind: job.kind, state: job.state } },
       h("div", { class: "bar spread" }, h("span", {}, h("span", { class: "strong", text: JOB_WORDS[job.kind] }), ` ${word}`), running ? button({ label: `Cancel ${JOB_WORDS[job.kind].toLowerCase()}`, text: "Cancel", class: "small", onclick: () => send({ type: "job_cancel", job: job.job }) }) : null),
       running ? h("div", { class: "progress", role: "progressbar", "aria-label": JOB_WORDS[job.kind], "aria-valuemin": 0, "aria-valuemax": job.total || 1, "aria-valuenow": job.done }, bar) : null,
-      job.message && job.kind !== "survey" ? h("p", { class: "help", text: job.message }) : null,
+      job.message ? h("p", { class: "help", text: job.message }) : null,
       job.files?.length ? h("div", { class: "bar" }, ...job.files.map((/** @type {string} */ f) => h("a", { class: "btn small", href: `/api/jobs/${job.job}/${encodeURIComponent(f)}`, target: "_blank", rel: "noopener", text: f }))) : null,
       more(job));
   }));

@@ -1,4 +1,4 @@
-// Prepare: takes, the screen's survey, the backing, source and passes, garbage and holdout.
+// Prepare: a starting recipe, the backing, source and passes, garbage and holdout.
 
 import { block, button, h } from "../dom.js";
 import { change } from "../edits.js";
@@ -7,15 +7,12 @@ import { pickMedia } from "../media.js";
 import { shapeList } from "../shape-list.js";
 import { describe, modelOf } from "../schema.js";
 import { operator, state } from "../store.js";
-import { surveyResult } from "../survey.js";
-import { takesBlock } from "../takes.js";
 import { jobList, sampleCards, startJob, together } from "./common.js";
 
 export function prepareStep() {
   const help = (/** @type {string} */ key) => describe(key, modelOf("").properties[key]).help;
   return together([
-    takesBlock(),
-    judge(),
+    start(),
     backing(),
     shapeList(["garbage"], { title: "Garbage", help: help("garbage"), subject: "Garbage" }),
     shapeList(["holdout"], { title: "Holdout", help: help("holdout"), subject: "Holdout" }),
@@ -24,14 +21,13 @@ export function prepareStep() {
   ]);
 }
 
-/** Is the screen keyable, and what to start with? */
-function judge() {
-  const fold = block({ title: "Judge the screen", key: "judge", open: true });
-  const jobs = jobList(["survey", "suggest", "prepare"], (job) => (job.state !== "done" ? null : job.kind === "survey" ? surveyResult(job.result) : job.kind === "suggest" ? starting(job) : null));
-  fold.body.append(h("p", { class: "help", text: "The survey measures whether this screen can be keyed, where not, and what would help." }),
+/** A recipe from the shot's own measures, to begin with. */
+function start() {
+  const fold = block({ title: "Starting recipe", key: "start", open: true });
+  const jobs = jobList(["suggest", "prepare"], (job) => (job.state === "done" && job.kind === "suggest" ? starting(job) : null));
+  fold.body.append(h("p", { class: "help", text: "Measures the shot and proposes extractors, levels and neutralising, with reasons. Nothing changes until you use it." }),
     operator() ? h("div", { class: "bar" },
-      button({ label: "Survey this shot", text: "Survey the screen", class: "primary", onclick: () => startJob("survey") }),
-      button({ label: "Measure the shot and write a starting recipe", text: "Starting recipe", onclick: () => startJob("suggest") })) : "",
+      button({ label: "Measure the shot and write a starting recipe", text: "Measure and propose", class: "primary", onclick: () => startJob("suggest") })) : "",
     jobs.node);
   return { node: fold, stop: jobs.stop };
 }

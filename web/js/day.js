@@ -1,0 +1,132 @@
+// The day's list: every kept take with picture, verdict, main reason and note; trend; exports.
+
+import { block, button, dropdown, h, oneOf, sheet } from "./dom.js";
+import { keepNote, kept, pickDay, thumbnailOf, wholeTake } from "./kept.js";
+import { scaleOf } from "./legend.js";
+import { mapImage, mapWord } from "./maps.js";
+import { sayError } from "./notice.js";
+import { on, operator } from "./store.js";
+import { short, trendChart } from "./trend.js";
+import { cautionOf, toDo, verdictHead, verdictKey, verdictWord } from "./verdict.js";
+
+/** @typedef {import("./kept.js").KeptTake} KeptTake */
+
+/** @param {string} text */
+const capital = (text) => text[0].toUpperCase() + text.slice(1);
+
+export function dayBlock() {
+  const fold = block({ title: "Takes of the day", key: "day", open: true });
+  const stop = on("kept", show);
+  let measure = "evenness_stops";
+  /** @type {number | null} */
+  let picked = null;
+
+  function show() {
+    fold.hint(kept.takes.length ? `${kept.takes.length}` : "");
+    if (kept.trouble) return fold.body.replaceChildren(h("p", { class: "help", text: capital(kept.trouble) }));
+    if (!kept.takes.length) return fold.body.replaceChildren(h("p", { class: "help", text: empty() }));
+    fold.body.replaceChildren(tools(),
+      h("ul", { class: "day", "aria-label": `Takes of ${kept.day}` }, ...[...kept.takes].reverse().map(row)),
+      trend());
+  }
+
+  function trend() {
+    const node = h("div", { class: "trendpart" }, h("h3", { text: "Trend over the takes" }));
+    if (kept.takes.length < 2) return h("div", { class: "trendpart" }, h("p", { class: "help", text: "The trend of every measure begins with the day's second take." }));
+    const chart = h("div", {});
+    const told = h("div", { class: "told", "aria-live": "polite" });
+    const draw = () => {
+      const m = kept.measures.find((one) => one.name === measure) ?? kept.measures[0];
+      chart.replaceChildren(trendChart(m, kept.takes, picked, (take) => { picked = take; draw(); }));
+      const take = kept.takes.find((t) => t.id === picked);
+      const v = take ? (take.values[m.name] ?? null) : null;
+      told.replaceChildren(...(take ? [h("span", { class: "grow", text: `Take ${take.id}, ${take.name}: ${v === null ? "no value" : `${short(v)} ${m.unit}`}` }), button({ label: `Open take ${take.id}`, text: "Open", class: "small", onclick: () => openTake(take.id) })]
+        : [h("span", { class: "help", text: `${m.rising ? "Lower" : "Higher"} is better. Tap the chart to read a take.` })]));
+    };
+    node.append(dropdown({ label: "Measure", value: measure, options: kept.measures.map((m) => /** @type {[string, string]} */ ([m.name, `${capital(m.title)}${m.unit ? ` (${m.unit})` : ""}`])), onpick: (name) => { measure = name; draw(); } }), chart, told);
+    draw();
+    return node;
+  }
+  show();
+  return { node: fold, stop };
+}
+
+const empty = () => (!kept.loaded ? "Reading the take log \u2026" : operator()
+  ? "No take is kept yet. Survey the screen above: every survey is kept here with its picture, its verdict and your note."
+  : "No take is kept yet. Every take that the operator surveys appears here.");
+
+/** Which day, and its exports. */
+function tools() {
+  const day = kept.days.length > 1
+    ? dropdown({ label: "Day", value: kept.day, options: kept.days.map((d) => /** @type {[string, string]} */ ([d, d])), onpick: pickDay })
+    : h("span", { class: "quiet", text: kept.day });
+  return h("div", { class: "bar spread" }, day, operator() ? h("div", { class: "bar" },
+    file(`/api/takes.csv?day=${kept.day}`, "CSV", "Save the day's takes as a table"),
+    file(`/api/takes.html?day=${kept.day}`, "Report", "Save the day's report, to be read and printed")) : null);
+}
+
+/** @param {string} address @param {string} text @param {string} label */
+const file = (address, text, label) => h("a", { class: "btn small", href: address, download: "", text, title: label, "aria-label": `${text}: ${label.toLowerCase()}` });
+
+/** @param {KeptTake} take */
+function row(take) {
+  const b = h("button", { type: "button", class: "takerow", "aria-label": `Take ${take.id}, ${take.name}, ${take.verdict}`, onclick: () => openTake(take.id) },
+    h("img", { src: thumbnailOf(take), alt: "", loading: "lazy", width: 88, height: 50 }),
+    h("span", { class: "grow" },
+      h("span", { class: "takename" }, h("span", { class: "strong name", text: `${take.id}. ${take.name}` }), h("span", { class: "quiet", text: take.at.slice(11, 16) })),
+      h("span", { class: "takeverdict" }, verdictWord(take.verdict), h("span", { class: "quiet", text: `${Math.round(take.score)} of 100` })),
+      h("span", { class: "quiet line", text: take.reason ? capital(take.reason) : "Every measure within its limits" }),
+      take.note ? h("span", { class: "line notetext", text: take.note }) : null));
+  return h("li", { dataset: { kept: take.id, verdict: verdictKey(take.verdict) } }, b);
+}
+
+/** A take's sheet: picture and maps, what to do, all measures, the note. @param {number} take */
+export async function openTake(take) {
+  /** @type {any} */
+  let whole;
+  try { whole = await wholeTake(take); } catch (error) { return sayError(/** @type {Error} */ (error)); }
+  const { take: t, verdict } = whole;
+  const box = sheet(`${t.id}. ${t.name}`,
+    h("p", { class: "lead", text: `${t.at.slice(0, 10)} ${t.at.slice(11, 16)}, ${whole.sampling}` }),
+    h("div", { class: "takesheet", dataset: { verdict: verdictKey(verdict.name) } },
+      h("div", {}, pictures(whole), note(t)),
+      h("div", {}, verdictHead(whole), h("h3", { class: "part", text: "What to do, most important first" }), toDo(verdict, null), cautionOf(verdict))),
+    measuresOf(whole));
+  box.classList.add("wide");
+  if (operator()) box.querySelector(".foot").prepend(file(`/api/takes/${t.id}/report.html`, "Report of this take", "Save it, to be read and printed"));
+}
+
+/** The frame with its numbered places, or one of the maps with its scale. @param {any} whole */
+function pictures(whole) {
+  const place = h("figure", { class: "takepicture" });
+  const put = (/** @type {string} */ name) => {
+    const map = whole.maps.find((/** @type {any} */ m) => m.name === name);
+    const still = h("img", { src: `data:image/jpeg;base64,${whole.thumbnail}`, alt: `Frame ${whole.frame ?? ""} of ${whole.take.name}; numbers mark the places of the reasons` });
+    place.replaceChildren(map ? mapImage(map, `${map.title}`) : still, map ? scaleOf(map) : h("figcaption", { class: "help", text: whole.frame === null ? "The numbers are the reasons' places." : `Frame ${whole.frame}. The numbers are the reasons' places.` }));
+  };
+  put("picture");
+  const choose = whole.maps.length ? oneOf({ label: "Picture or map", class: "choice", value: "picture", options: [{ value: "picture", text: "Picture" }, ...whole.maps.map((/** @type {any} */ m) => ({ value: m.name, text: mapWord(m), title: m.title }))], onpick: put }) : null;
+  return h("div", {}, choose, place);
+}
+
+/** @param {any} whole */
+export function measuresOf(whole) {
+  const STATE = /** @type {Record<string, string>} */ ({ good: "good", work: "work", poor: "poor" });
+  const rows = whole.lines.map((/** @type {any} */ l) => h("tr", { dataset: { state: l.state } }, h("th", { scope: "row", text: capital(l.title) }), h("td", { class: "vu", text: l.value }), h("td", { text: STATE[l.state] }), h("td", { class: "quiet", text: l.limits })));
+  const more = whole.facts.map((/** @type {[string, string]} */ [name, text]) => h("tr", {}, h("th", { scope: "row", text: capital(name) }), h("td", { colSpan: 3, text })));
+  return block({ title: "All measures", key: "measures" }, h("table", { class: "measures" }, h("tbody", {}, ...rows, ...more)));
+}
+
+/** @param {KeptTake} t */
+function note(t) {
+  if (!operator()) return h("div", { class: "takenote" }, h("h3", { text: "Note" }), h("p", { class: t.note ? "" : "help", text: t.note || "The operator has not written one." }));
+  const text = h("textarea", { "aria-label": "Note on this take", maxLength: 2000, rows: 3, value: t.note });
+  const keep = button({ label: "Keep the note", text: "Keep the note", disabled: true, onclick: async () => {
+    keep.disabled = true;
+    const words = text.value.trim();
+    try { await keepNote(t.id, words); said.textContent = "Kept."; } catch (error) { keep.disabled = false; sayError(/** @type {Error} */ (error)); }
+  } });
+  const said = h("span", { class: "quiet", role: "status" });
+  text.addEventListener("input", () => { keep.disabled = false; said.textContent = "Not kept yet."; });
+  return h("div", { class: "takenote" }, h("h3", { text: "Note" }), text, h("div", { class: "bar" }, keep, said));
+}

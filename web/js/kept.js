@@ -1,0 +1,61 @@
+// The kept takes: a day's list, fetched anew whenever the server says that the log has changed.
+
+import { emit, on, state } from "./store.js";
+import { ask, receive } from "./wire.js";
+
+/**
+ * @typedef {{id: number, name: string, at: string, verdict: string, score: number, note: string, open: boolean, reason: string, remedy: string, values: Record<string, number | null>}} KeptTake
+ * @typedef {{name: string, title: string, unit: string, rising: boolean, work: number, relight: number | null}} TakeMeasure
+ */
+export const kept = {
+  loaded: false,
+  trouble: "",       // why there is no list
+  chosen: "",        // the day that was picked; empty: the newest
+  day: "",
+  here: /** @type {number | null} */ (null),  // the newest take of the shot that is open
+  days: /** @type {string[]} */ ([]),
+  takes: /** @type {KeptTake[]} */ ([]),
+  measures: /** @type {TakeMeasure[]} */ ([]),
+};
+
+/** @param {string} address */
+async function fetched(address) {
+  const answer = await fetch(address);
+  const body = await answer.json();
+  if (!answer.ok) throw new Error(body.error ?? "The server did not answer as it should.");
+  return body;
+}
+
+let asked = 0;
+/** Fetch the list of the picked day. */
+export async function fetchKept() {
+  const mine = ++asked;
+  try {
+    const day = await fetched(`/api/takes?day=${kept.chosen}`);
+    if (mine !== asked) return;
+    if (kept.chosen && !day.days.includes(kept.chosen)) kept.chosen = "";
+    Object.assign(kept, day, { loaded: true, trouble: "" });
+  } catch (error) {
+    if (mine !== asked) return;
+    kept.trouble = /** @type {Error} */ (error).message;
+  }
+  emit("kept");
+}
+
+/** Show another day. @param {string} day */
+export function pickDay(day) {
+  kept.chosen = day === kept.days[0] ? "" : day;
+  return fetchKept();
+}
+
+/** Everything a take's survey found. @param {number} take @returns {Promise<any>} */
+export const wholeTake = (take) => fetched(`/api/takes/${take}`);
+
+/** @param {KeptTake} take */
+export const thumbnailOf = (take) => `/api/takes/${take.id}/thumbnail?at=${encodeURIComponent(take.at)}`;
+
+/** @param {number} take @param {string} text */
+export const keepNote = (take, text) => ask({ type: "take_note", take, text });
+
+receive("kept", fetchKept);
+on("ready", () => state.link === "on" && fetchKept());

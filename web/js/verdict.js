@@ -1,0 +1,104 @@
+// A survey's answer: the verdict, what to do in order, why, and where in the picture.
+
+import { button, h, s } from "./dom.js";
+import { addOutline, drawOn, outline } from "./marks.js";
+import { emit, on, state } from "./store.js";
+import { goTo } from "./transport.js";
+import { plateFor, stopFollowing } from "./view.js";
+
+const WORDS = /** @type {Record<string, string>} */ ({ keyable: "Keyable", "keyable with work": "Keyable with work", relight: "Relight", "no screen found": "No screen found" });
+/** A full, a half and an empty disc, and a crossed one: told apart without colour. */
+const SIGNS = /** @type {Record<string, string>} */ ({ keyable: "M8 2a6 6 0 0 1 0 12A6 6 0 0 1 8 2z", "keyable with work": "M8 2a6 6 0 0 0 0 12z", relight: "", "no screen found": "M3.8 3.8l8.4 8.4" });
+
+/** @param {string} name */
+export const verdictKey = (name) => name.replaceAll(" ", "_");
+
+/** The verdict in a word and a sign. @param {string} name */
+export function verdictWord(name) {
+  return h("span", { class: "judged" },
+    s("svg", { viewBox: "0 0 16 16", class: "sign", "aria-hidden": "true" }, s("circle", { cx: 8, cy: 8, r: 6 }), s("path", { d: SIGNS[name] ?? "" })),
+    h("span", { text: WORDS[name] ?? name }));
+}
+
+const area = addOutline(s("path", { class: "area chosen" }));
+/** @type {number[] | null} shares of the frame */
+let shown = null;
+drawOn(() => {
+  const [x0, y0, x1, y1] = inFrame(shown ?? [0, 0, 0, 0]);
+  area.setAttribute("d", shown ? outline([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) : "");
+});
+
+/** @param {number[]} box */
+function inFrame(box) {
+  const { width, height } = state.shot ?? { width: 0, height: 0 };
+  return box.map((v, i) => v * (i % 2 ? height : width));
+}
+
+/** Outline a place and bring it into the picture, or go back to the whole frame. @param {number[] | null} box @param {number | null} [frame] */
+export function showPlace(box, frame = null) {
+  shown = box;
+  plateFor("place", Boolean(box));
+  if (box && frame !== null && frame !== state.playhead.frame) goTo(frame);
+  stopFollowing();
+  emit("followregion", box && around(box));
+  emit("placed");
+}
+
+/** The part of the frame to look at: the place and as much around it. @param {number[]} box */
+function around(box) {
+  const [x0, y0, x1, y1] = box;
+  const size = Math.max(x1 - x0, y1 - y0) * 2;
+  if (size > 0.8) return null;
+  const half = Math.max(size, 0.25) / 2;
+  const middle = [(x0 + x1) / 2, (y0 + y1) / 2].map((v) => Math.min(1 - half, Math.max(half, v)));
+  return inFrame([middle[0] - half, middle[1] - half, middle[0] + half, middle[1] + half]);
+}
+
+/** The outline goes with the step and with the shot. */
+export function hidePlace() {
+  if (shown) showPlace(null);
+}
+on("shot", () => {
+  shown = null;
+  plateFor("place", false);
+});
+
+/** @param {string} text */
+const sentence = (text) => `${text[0].toUpperCase()}${text.slice(1)}${text.endsWith(".") ? "" : "."}`;
+
+/**
+ * The reasons as a list of things to do. onplace: shows where one is, in a picture of the caller's.
+ * @param {any} verdict @param {((box: number[] | null) => void) | null} onplace
+ */
+export function toDo(verdict, onplace) {
+  const { reasons } = verdict;
+  if (!reasons.length) return h("p", { text: "Nothing to do: every measure is within its limits." });
+  const buttons = /** @type {any[]} */ ([]);
+  return h("ol", { class: "todo" }, ...reasons.map((/** @type {any} */ r, /** @type {number} */ i) => h("li", {},
+    h("span", { class: "rank", text: String(i + 1), "aria-hidden": "true" }),
+    h("div", { class: "grow" },
+      h("p", { class: "strong", text: r.remedy ? sentence(r.remedy) : sentence(r.text) }),
+      r.remedy ? h("p", { class: "why", text: sentence(r.text) }) : null,
+      r.box && onplace ? place(r, onplace, buttons) : null))));
+}
+
+/** @param {any} r @param {(box: number[] | null) => void} onplace @param {any[]} buttons of the same list */
+function place(r, onplace, buttons) {
+  const b = button({ label: `Show where: ${r.title}`, text: "Show where", class: "small", "aria-pressed": "false", onclick: () => {
+    const now = b.getAttribute("aria-pressed") !== "true";
+    for (const other of buttons) other.setAttribute("aria-pressed", String(other === b && now));
+    onplace(now ? r.box : null);
+  } });
+  buttons.push(b);
+  return b;
+}
+
+/** Word, score, and which frames it is from. @param {any} whole */
+export function verdictHead(whole) {
+  return h("div", { class: "verdicthead" },
+    h("h3", {}, verdictWord(whole.verdict.name)),
+    h("span", { class: "score", title: "100 is the best screen; every measure beyond good takes some away" }, h("strong", { text: String(Math.round(whole.verdict.score)) }), " of 100"));
+}
+
+/** @param {any} verdict */
+export const cautionOf = (verdict) => h("p", { class: "caution", text: verdict.caution });
