@@ -9,16 +9,24 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+import cv2
+import numpy as np
 from numpy.typing import NDArray
 
 from kernels.errors import VerdigrisError
 from kernels.recipe import Primary
-from kernels.reference.backing_fit import BackingFit, fit_picture
+from kernels.reference.backing_find import gaussian
+from kernels.reference.backing_fit import fit_picture
+from kernels.reference.backing_surface import resized
+from kernels.reference.survey_marks import Marks, find_marks
 from server.media import Shot, write_exr
 
 Progress = Callable[[int, int], None]
 THREADS = 2
 """Frames fitted at a time."""
+ALONE = 0.06
+"""A marker this share of the frame's width from anything but screen is alone."""
+MARKER_BLUR_PX = 0.7
 
 
 class CleanPlateError(VerdigrisError):
@@ -35,6 +43,43 @@ def write_clean_plate(shot: Shot, clean: NDArray[Any], path: Path, *, half: bool
         interop_id=shot.colour.interop_id(shot.working_space),
         pixel_aspect=shot.pixel_aspect,
     )
+
+
+def clearance(screen: NDArray[np.bool_], marks: Marks) -> NDArray[Any]:
+    """Return each pixel's distance (h, w) to what is neither screen nor a marker on it, in px."""
+    free = (screen | marks.marker_mask).astype(np.uint8)
+    return np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, 5))
+
+
+def stands_alone(box: NDArray[Any], distance: NDArray[Any]) -> bool:
+    """Tell whether a marker's box, in shares of the frame, is ALONE on the screen."""
+    h, w = distance.shape
+    x, y = (box[:2] + box[2:]) / 2
+    return bool(distance[int(y * h), int(x * w)] >= ALONE * w)
+
+
+def frame_plate(image: NDArray[Any], primary: Primary) -> NDArray[Any] | None:
+    """Return the clean plate (3, H, W) of one picture by itself; None where it shows no screen.
+
+    Markers that stand alone are taken into it as they are, lightly blurred: a moving camera takes
+    them along, so that no shape could throw them away.
+    """
+    fit = fit_picture(image, primary)
+    if fit is None:
+        return None
+    height, width = image.shape[1:]
+    small = resized(np.asarray(image, np.float32), *fit.mask.shape)
+    marks = find_marks(small, fit)
+    clean = fit.clean_at(height, width)
+    distance = clearance(fit.mask, marks)
+    for box in marks.markers:
+        if stands_alone(box, distance):
+            grow = 1.5 * fit.step
+            x0, y0 = (max(0, int(v - grow)) for v in box[:2] * (width, height))
+            x1, y1 = (int(np.ceil(v + grow)) for v in box[2:] * (width, height))
+            for plane, seen in zip(clean, image, strict=True):
+                plane[y0:y1, x0:x1] = gaussian(seen[y0:y1, x0:x1], MARKER_BLUR_PX)
+    return clean
 
 
 def folder_of(path: Path) -> Path:
@@ -90,13 +135,13 @@ def _fit_and_write(
     """Read frames one after another while up to THREADS of them are fitted."""
     gone = set(shot.missing_frames)
     frames = [frame for frame in shot.frames if frame not in gone]
-    waiting: list[tuple[int, Future[BackingFit | None]]] = []
+    waiting: list[tuple[int, Future[NDArray[Any] | None]]] = []
     written = 0
     with ThreadPoolExecutor(THREADS) as pool:
         for step in range(len(frames) + THREADS):
             if step < len(frames):
                 pixels = shot.read(frames[step]).pixels
-                waiting.append((frames[step], pool.submit(fit_picture, pixels, primary)))
+                waiting.append((frames[step], pool.submit(frame_plate, pixels, primary)))
             if step >= THREADS and waiting:
                 number, future = waiting.pop(0)
                 written += _write(shot, future.result(), folder / f"{name}.{number:04d}.exr")
@@ -105,8 +150,8 @@ def _fit_and_write(
     return written
 
 
-def _write(shot: Shot, fit: BackingFit | None, path: Path) -> bool:
-    if fit is None:
+def _write(shot: Shot, clean: NDArray[Any] | None, path: Path) -> bool:
+    if clean is None:
         return False
-    write_clean_plate(shot, fit.clean_at(shot.height, shot.width), path, half=True)
+    write_clean_plate(shot, clean, path, half=True)
     return True

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,7 +17,13 @@ from kernels.reference.backing_fit import BackingFit, merge_fits
 from kernels.reference.survey import FrameSurvey, Measures, measure_frame
 from kernels.reference.survey_subject import subject_weights
 from server.jobs.arrange import Findings, arrange
-from server.jobs.clean_plates import numbered, write_clean_plate, write_clean_plates
+from server.jobs.clean_plates import (
+    clearance,
+    numbered,
+    stands_alone,
+    write_clean_plate,
+    write_clean_plates,
+)
 from server.jobs.summary import summarise
 from server.jobs.survey import has_next, note_motion, sample_frames
 from server.media import Shot
@@ -32,8 +37,6 @@ WANDERS, WANDERS_BY_NOISE = 0.015, 0.35
 """Relative difference of a frame's fit from the merged one from which the light on the screen moves
 in the picture; and the same in units of the plate's noise. Resting screens stay under 0.9 % and
 0.25, panned ones come to 3.6 % and more (measured on generated shots)."""
-ALONE = 0.06
-"""A marker this share of the frame's width from anything but screen is alone."""
 SHADES = {"4:2:0", "4:2:2"}
 
 
@@ -193,19 +196,18 @@ def lone_markers(
     6 % of the frame's width of them in any.
     """
     h, w = surveys[0].small.shape[1:]
-    busy = np.zeros((h, w), bool)
+    distance = np.full((h, w), np.inf, np.float32)
     for survey in surveys:
         if survey.areas is None or survey.marks is None:
             return ()
-        busy |= ~survey.areas.visible_screen & ~survey.marks.marker_mask
-    distance = cv2.distanceTransform((~busy).astype(np.uint8), cv2.DIST_L2, 5)
+        distance = np.minimum(distance, clearance(survey.areas.visible_screen, survey.marks))
     boxes = []
     for box in surveys[0].marks.markers if surveys[0].marks is not None else ():
         centre = (box[:2] + box[2:]) / 2
         others = [s.marks.markers for s in surveys[1:] if s.marks is not None]
         if not all(_has(markers, centre, w) for markers in others):
             continue
-        if distance[int(centre[1] * h), int(centre[0] * w)] < ALONE * w:
+        if not stands_alone(box, distance):
             continue
         half = 0.6 * (box[2:] - box[:2]) + 1.0 / w
         x0, y0 = (centre - half) * (width, height)
