@@ -26,7 +26,11 @@ def finite(image: NDArray[Any]) -> NDArray[Any]:
 
     The same array when all its values are finite. Readers count and report such pixels before.
     """
-    if np.isfinite(image).all():
+    if image.dtype == np.float16:  # by its bits, which is many times faster
+        largest = (image.view(np.uint16) & 0x7FFF).max(initial=0)
+        if largest < 0x7C00:
+            return image
+    elif np.isfinite(image).all():
         return image
     replaced: NDArray[Any] = np.nan_to_num(image, nan=0.0, posinf=HALF_MAX, neginf=-HALF_MAX)
     return replaced

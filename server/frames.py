@@ -1,8 +1,8 @@
 """The budgeted store of decoded frames: engine memory, host memory, disk.
 
-Least recently used goes first and moves down a tier. In the engine's tier, while playing round and
-round, the one shown last goes first: else every frame of a shot larger than the budget would be
-gone just before its turn. Frames that only a reviewer asked for never push out a frame that the
+Least recently used goes first and moves down a tier. In the engine's tier, while playing, the one
+whose turn is farthest goes first: else every frame of a shot larger than the budget would be gone
+just before its turn. Frames that only a reviewer asked for never push out a frame that the
 operator asked for. Decoding is asked for newest wish first; when nobody waits, frames ahead of the
 playhead are fetched.
 """
@@ -61,8 +61,8 @@ class FrameStore:
     ) -> None:
         self.budget = budget
         self.messages: OrderedDict[FrameId, str] = OrderedDict()
-        self.playing_round = False
-        """playback goes round: set by whoever knows the playhead"""
+        self.coming: dict[FrameId, int] = {}
+        """while playing, the frames whose turn comes, and after how many others"""
         self._on_ready, self._on_decoded = on_ready, on_decoded
         self._disk = disk
         self._bytes_per_value = bytes_per_value
@@ -235,8 +235,8 @@ class FrameStore:
     def _victim(self, tier: OrderedDict[FrameId, Any], newest: FrameId) -> FrameId:
         """Return the frame to let go of.
 
-        First the oldest one that only reviewers wanted; then the oldest one, or the one shown
-        last (see the module's text). A reviewer's own frame never pushes out the operator's.
+        First the oldest one that only reviewers wanted; then the oldest one, or while playing the
+        one whose turn is farthest. A reviewer's own frame never pushes out the operator's.
         """
         others = [f for f in tier if f != newest]
         lesser = next((f for f in others if f not in self._operators), None)
@@ -244,7 +244,9 @@ class FrameStore:
             return lesser
         if newest not in self._operators:
             return newest
-        return others[-1] if self.playing_round and tier is self._engine else others[0]
+        if tier is self._engine and self.coming:
+            return max(others, key=lambda f: self.coming.get(f, len(self.coming)))
+        return others[0]
 
     def held(self, frame: FrameId, hold: Callable[[NDArray[Any]], Any]) -> Held:
         """Return a frame in the engine's memory. Raises NotReadyError if it has to be decoded."""
@@ -267,6 +269,11 @@ class FrameStore:
             self.engine_bytes += made.nbytes
             self._fit_engine(frame)
         return made
+
+    def in_engine(self, frame: FrameId) -> bool:
+        """Tell whether a frame is in the engine's memory."""
+        with self._lock:
+            return frame in self._engine
 
     def decoded(self, frame: FrameId) -> Decoded:
         """Return a frame in host memory. Raises NotReadyError if it has to be decoded."""

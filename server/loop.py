@@ -7,7 +7,6 @@ pool; they come back through `soon`.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 import math
 from bisect import bisect_right
@@ -16,6 +15,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 from kernels.errors import VerdigrisError
+from server.carrier import Carrier
 from server.frame_types import FrameId, NotReadyError
 from server.frames import FrameStore
 from server.making import Made, PictureMaker, encoded
@@ -32,6 +32,8 @@ log = logging.getLogger("verdigris.pictures")
 LOOK_BACK = 12
 AHEAD = 48
 AHEAD_EVERY_S = 0.05
+CARRIED_AHEAD = 4
+"""frames that are copied to the card before their turn"""
 
 
 class PictureLoop:
@@ -53,6 +55,7 @@ class PictureLoop:
         self.opened, self.session, self.store = opened, session, store
         self.thread, self.timing = thread, timing
         self.maker = PictureMaker(opened.engine)
+        self.carrier = Carrier(store, thread)
         self.scheduler = Scheduler(
             opened.size, opened.new_clock(), deliver=deliver, frame_for=self._frame_for
         )
@@ -91,6 +94,7 @@ class PictureLoop:
         """End timer and encoders; the renderer's thread must have ended. Blocks."""
         if self._timer is not None:
             self._timer.cancel()
+        self.carrier.close()
         self._encoders.shutdown(wait=True, cancel_futures=True)
         self.maker.close()
 
@@ -222,7 +226,6 @@ class PictureLoop:
     def _fetch_ahead(self) -> None:
         """Fetch in playback direction; when decoding is slower than playback, leave frames out."""
         clock, now = self.scheduler.clock, self.now()
-        self.store.playing_round = clock.playing and clock.loop != "once"
         if not self.scheduler.viewers:
             return
         decode_s = self.timing.milliseconds_of("decode") / 1000 or 0.1
@@ -230,6 +233,7 @@ class PictureLoop:
         coming = clock.ahead(now, AHEAD if clock.playing else 10)[lead:]
         coming = [self.existing(f) for f in coming]
         plates = [FrameId(self.opened.plate, f) for f in dict.fromkeys(coming)]
+        self._carry_ahead(clock)
         cold = [f for f in plates if not self.store.ready(f)]
         stride = max(1, math.ceil(clock.fps * decode_s / 2)) if clock.playing else 1
         recipe = self.session.recipe
@@ -239,17 +243,20 @@ class PictureLoop:
 
     def frame_arrived(self, frame: FrameId) -> None:
         """The store has a frame more; called on any thread."""
-        if self.opened.engine.name == "cuda":
-            self.thread.submit(Urgency.SCOPE, lambda: self._carry_over(frame))
-        self.soon(self._frame_arrived)
+        self.soon(self._frame_arrived, frame)
 
-    def _carry_over(self, frame: FrameId) -> None:
-        """Copy a frame to the card before it is needed, while there is room."""
+    def _carry_ahead(self, clock: PlayClock) -> None:
+        """While playing, copy the next frames to the card before they are needed."""
+        now = self.now()
+        turns = clock.ahead(now, AHEAD) if clock.playing else []
+        frames = [FrameId(self.opened.plate, self.existing(f)) for f in turns]
+        self.store.coming = {f: n for n, f in enumerate(dict.fromkeys(frames))}
+        for frame in [*self.store.coming][:CARRIED_AHEAD]:
+            self.carrier.carry(self.opened.engine, frame)
+
+    def _frame_arrived(self, frame: FrameId) -> None:
         if self.store.engine_bytes < 0.9 * self.store.budget.engine:
-            with contextlib.suppress(NotReadyError, MemoryError):
-                self.store.held(frame, self.opened.engine.hold)
-
-    def _frame_arrived(self) -> None:
+            self.carrier.carry(self.opened.engine, frame)
         self.frame_ready.set()
         self.frame_ready = asyncio.Event()
         if self.store.healed():

@@ -7,7 +7,7 @@ from collections import defaultdict, deque
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
 
-RECENT = 240
+RECENT = 600
 STAGES = ("render", "encode", "decode", "message_to_picture", "control_to_picture")
 BUCKETS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.04, 0.08, 0.15, 0.3, 0.6, 1.2, 2.5, 5.0)
 

@@ -27,8 +27,14 @@ class Device(Protocol):
     def pointer(self, array: Any) -> int:
         """Return the address of an array."""
 
-    def upload(self, array: NDArray[Any]) -> Any:
-        """Return a copy in device memory of a contiguous host array."""
+    def upload(self, array: Any) -> Any:
+        """Return a copy in device memory of a contiguous host array, or of a staged one."""
+
+    def stage(self, array: NDArray[Any]) -> Any:
+        """Bring a contiguous host array to where `upload` copies fast; called on any thread.
+
+        Returns what `upload` takes.
+        """
 
     def download(self, array: Any) -> NDArray[Any]:
         """Return a copy in host memory. Waits for the device."""

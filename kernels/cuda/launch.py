@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.cuda.encode import JpegEncoder
-from kernels.cuda.pinned import PinnedRing
+from kernels.cuda.pinned import PinnedRing, Staged
 from kernels.cuda.runner import DeviceEngine, Storage
 from kernels.cuda.sources import OPTIONS, UNITS, Lean, Structure, source
 from kernels.engine import EngineError
@@ -67,12 +67,18 @@ class CupyDevice:
         """Return the address of an array."""
         return int(array.data.ptr)
 
-    def upload(self, array: NDArray[Any]) -> Any:
+    def upload(self, array: NDArray[Any] | Staged) -> Any:
         """Return a copy in device memory, through pinned memory on the copy stream."""
         self.enter()
-        made = cupy.empty(array.shape, array.dtype)
+        given = array.array if isinstance(array, Staged) else array
+        made = cupy.empty(given.shape, given.dtype)
         self._ring.upload(array, made)
         return made
+
+    def stage(self, array: NDArray[Any]) -> Staged:
+        """Copy a host array to pinned memory; may be called from any thread."""
+        self.enter()
+        return self._ring.stage(array)
 
     def download(self, array: Any) -> NDArray[Any]:
         """Return a copy in host memory. Waits for the device."""

@@ -7,6 +7,7 @@
 #define KERNEL_POINTWISE 0
 #define KERNEL_PREVIEW 1
 #define KERNEL_TRAFFIC 2
+#define KERNEL_PREVIEW_TRAFFIC 3
 #define MAX_EXTRACTORS 16
 #define MAX_PASSES 8
 #define HUES 361               // entries of a table over hue: one a degree, and one for a whole turn

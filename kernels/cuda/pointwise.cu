@@ -2,7 +2,7 @@
 //
 //   pointwise  writes full-size planes (a stage's source, or results)
 //   preview    keys at full resolution and pools to the size on the wire (finish.cu encodes it)
-//   traffic    reads and writes what `pointwise` does and computes nothing: the speed limit
+//   traffic, preview_traffic    read and write what those do and key nothing: their speed limits
 //
 // One source in two forms: as it is, structure is read from the arguments; with SPECIALISED defined
 // (see kernels/cuda/sources.py) structure is constant and only one kernel is compiled. Values are
@@ -65,36 +65,41 @@ pointwise(const __grid_constant__ Params P) {
 }
 #endif
 
-// Only the specialised form is measured, with the matte and the composite as outputs.
+// The speed limits are only there in the specialised form, for the matte and the composite.
+#ifdef SPECIALISED
+// The sum of all that is read.
+DEVICE void read_all(const Params& P, int x, int y, Pixels& px, float (*sum)[PX]) {
+    const int flags = FLAGS(P);
+    px.at = (long long)y * P.pitch + x;
+    load_pixels(P, flags, px);
+    if (flags & HAS_BACKDROP) {
+        load3(P.backdrop, flags & BACKDROP_HALF, P.plane, px.at, sum);
+    } else {
+        EACH_CHANNEL EACH_PIXEL sum[c][p] = 0.0f;
+    }
+    EACH_CHANNEL EACH_PIXEL sum[c][p] += px.plate[c][p] + px.denoised(c, p) + px.clean[c][p];
+}
+#endif
+
 #if defined(SPECIALISED) && S_KERNEL == KERNEL_TRAFFIC
 extern "C" __global__ void __launch_bounds__(BLOCK_X* BLOCK_Y)
 traffic(const __grid_constant__ Params P) {
     const int x = strip_start(P) + (int)threadIdx.x * PX;
     const int y = P.y0 + (int)(blockIdx.y * BLOCK_Y + threadIdx.y);
     if (x >= P.x1 || y >= P.y1) return;
-    const int flags = FLAGS(P), outputs = OUTPUTS(P);
+    const int outputs = OUTPUTS(P);
     Pixels px;
-    px.at = (long long)y * P.pitch + x;
-    load_pixels(P, flags, px);
-    float back[3][PX], sum[PX];
-    if (flags & HAS_BACKDROP) {
-        load3(P.backdrop, flags & BACKDROP_HALF, P.plane, px.at, back);
-    } else {
-        EACH_CHANNEL EACH_PIXEL back[c][p] = 0.0f;
-    }
-    EACH_PIXEL {
-        sum[p] = 0.0f;
-        EACH_CHANNEL sum[p] += px.plate[c][p] + px.denoised(c, p) + px.clean[c][p] + back[c][p];
-    }
+    float sum[3][PX];
+    read_all(P, x, y, px, sum);
     PlaneSink sink = {P, px.at};
-    if (outputs & OUT_ALPHA) sink.put(OUT_ALPHA, 0, sum);
-    if (outputs & OUT_COMPOSITE) EACH_CHANNEL sink.put(OUT_COMPOSITE, c, sum);
+    if (outputs & OUT_ALPHA) sink.put(OUT_ALPHA, 0, sum[0]);
+    if (outputs & OUT_COMPOSITE) EACH_CHANNEL sink.put(OUT_COMPOSITE, c, sum[c]);
 }
 #endif
 
 // ---------------------------------------------------------------- preview
 
-#if !defined(SPECIALISED) || S_KERNEL == KERNEL_PREVIEW
+#if !defined(SPECIALISED) || S_KERNEL == KERNEL_PREVIEW || S_KERNEL == KERNEL_PREVIEW_TRAFFIC
 #define POOLING(P) ((FLAGS(P) >> POOL_SHIFT) & 3)
 #define POOL_MEAN 0
 #define POOL_MAX 1
@@ -148,11 +153,23 @@ DEVICE void pool_across(const Params& P, const Box& box, const float (*strip)[ST
     }
 }
 
+// Asks for what the next row needs, so that it is on its way while this one is keyed.
+DEVICE void fetch_early(const Params& P, int x, int y) {
+    const int flags = FLAGS(P);
+    const long long at = (long long)y * P.pitch + x;
+    EACH_CHANNEL {
+        prefetch(plane_at(P.plate), flags & PLATE_HALF, at + c * P.plane);
+        if (flags & HAS_CLEAN) prefetch(plane_at(P.clean), flags & CLEAN_HALF, at + c * P.plane);
+        if (flags & HAS_BACKDROP)
+            prefetch(plane_at(P.backdrop), flags & BACKDROP_HALF, at + c * P.plane);
+    }
+}
+
 // Each warp makes some rows of a few columns of the picture. Its threads walk down the source rows
 // under one row, PX pixels each, pooling downwards in registers; then each thread pools across for
 // one or more columns, from shared memory. Wide boxes take several strips.
-extern "C" __global__ void __launch_bounds__(BLOCK_X* WARPS, PREVIEW_BLOCKS)
-preview(const __grid_constant__ Params P) {
+template <class Work>
+DEVICE void make_preview(const Params& P, Work work) {
     __shared__ float strips[WARPS][3][STRIP_PITCH];
     float (*strip)[STRIP_PITCH] = strips[threadIdx.y];
     const Box* columns = reinterpret_cast<const Box*>(P.columns);
@@ -181,7 +198,8 @@ preview(const __grid_constant__ Params P) {
                 for (int y = x < x_end ? down.first : down.end; y < down.end; ++y) {
                     // A row between two boxes is still in registers where nothing else was made.
                     if (PARTS > 1 || y != have || x_end - x_first > STRIP) {
-                        evaluate(P, x, y, px, sink);
+                        if (y + 1 < down.end) fetch_early(P, x, y + 1);
+                        work(P, x, y, px, sink);
                         if (single) EACH_PIXEL shown[0][p] = stress(P, shown[0][p]);
                     }
                     have = y;
@@ -206,4 +224,30 @@ preview(const __grid_constant__ Params P) {
         }
     }
 }
+
+struct Keying {
+    DEVICE void operator()(const Params& P, int x, int y, Pixels& px, ViewSink& sink) const {
+        evaluate(P, x, y, px, sink);
+    }
+};
+
+#if !defined(SPECIALISED) || S_KERNEL == KERNEL_PREVIEW
+extern "C" __global__ void __launch_bounds__(BLOCK_X* WARPS, PREVIEW_BLOCKS)
+preview(const __grid_constant__ Params P) {
+    make_preview(P, Keying());
+}
+#endif
+
+#if defined(SPECIALISED) && S_KERNEL == KERNEL_PREVIEW_TRAFFIC
+struct Reading {
+    DEVICE void operator()(const Params& P, int x, int y, Pixels& px, ViewSink& sink) const {
+        read_all(P, x, y, px, sink.shown);
+    }
+};
+
+extern "C" __global__ void __launch_bounds__(BLOCK_X* WARPS, PREVIEW_BLOCKS)
+preview_traffic(const __grid_constant__ Params P) {
+    make_preview(P, Reading());
+}
+#endif
 #endif

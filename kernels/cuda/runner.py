@@ -61,6 +61,17 @@ class _Kept:
         return inside and sources == self.sources and settings == self.settings
 
 
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """An image ready to be copied to the device: (channels, height, width), half or float."""
+
+    source: Any
+    shape: tuple[int, ...]
+    given_half: bool
+    half: bool
+    flat: bool
+
+
 class DeviceEngine:
     """Implements `kernels.engine.Engine` on a `Device`."""
 
@@ -78,24 +89,37 @@ class DeviceEngine:
 
     # ------------------------------------------------------------ memory
 
-    def hold(self, image: NDArray[Any], *, storage: Storage | None = None) -> Plane:
-        """Take an image; mattes and masks are stored as float32, pictures as `storage` says.
+    def stage(self, image: NDArray[Any], *, storage: Storage | None = None) -> Prepared:
+        """Do for `hold` what needs no device: check, convert, copy to pinned memory.
 
-        storage: for this picture; the engine's by default. A float16 picture is stored as half in
-        any case. Values beyond 65504 are held there in half.
+        The only method that may be called from any thread; `hold` takes what it returns.
         """
+        prepared = self._prepared(image, storage)
+        return replace(prepared, source=self.device.stage(prepared.source))
+
+    def _prepared(self, image: NDArray[Any], storage: Storage | None) -> Prepared:
         flat = image.ndim == 2
         image = np.ascontiguousarray(finite(image if not flat else image[None]))
         given_half = image.dtype == np.float16
         if not given_half:
             image = image.astype(np.float32, copy=False)
         half = not flat and (given_half or (storage or self.storage) == "float16")
-        channels, height, width = image.shape
-        plane = new_plane(self.device, channels, height, width, half=half, flat=flat)
-        raw = self.device.upload(image)
+        return Prepared(image, image.shape, given_half, half, flat)
+
+    def hold(self, image: NDArray[Any] | Prepared, *, storage: Storage | None = None) -> Plane:
+        """Take an image; mattes and masks are stored as float32, pictures as `storage` says.
+
+        image: (3, H, W) or (H, W), or what `stage` made of it. storage: for this picture; the
+        engine's by default. A float16 picture is stored as half in any case. Values beyond 65504
+        are held there in half.
+        """
+        given = image if isinstance(image, Prepared) else self._prepared(image, storage)
+        channels, height, width = given.shape
+        plane = new_plane(self.device, channels, height, width, half=given.half, flat=given.flat)
+        raw = self.device.upload(given.source)
         self._copy(
-            (self.device.pointer(raw), given_half, width, width * height),
-            (plane.address, half, plane.pitch, plane.pitch * height),
+            (self.device.pointer(raw), given.given_half, width, width * height),
+            (plane.address, given.half, plane.pitch, plane.pitch * height),
             (0, 0, width, height),
             channels,
         )

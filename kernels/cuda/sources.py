@@ -153,7 +153,8 @@ def kernels_of(unit: str, structure: Structure | None = None) -> dict[str, str]:
     found = {match.group(1): match.group(2) for match in _KERNEL.finditer(_unit(unit))}
     if structure is not None:
         return {structure.kernel: found[structure.kernel]}
-    found.pop("traffic", None)  # only there in the specialised form
+    for limit in ("traffic", "preview_traffic"):  # only there in the specialised form
+        found.pop(limit, None)
     return found
 
 

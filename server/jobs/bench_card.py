@@ -113,7 +113,7 @@ async def _measured(service: Service, address: str, sustained_s: float | None) -
     neighbours = sustained_s is None
     result: dict[str, Any] = {"on": service.engine.description}
     drag = await service_bench.drag(service, page, target_ms=8 if neighbours else 2)
-    result["moving"], result["moving_to_page"] = drag["moving"], drag["moving_to_page"]
+    result |= {name: drag[name] for name in ("moving", "moving_to_page", "slowest")}
     if neighbours:
         result["moving while a render runs"] = await _beside_a_render(service, page)
     elif sustained_s:

@@ -141,7 +141,6 @@ def test_playing_round_a_shot_larger_than_the_budget_keeps_most_of_it(
 ) -> None:
     """Source: Belady 1966, the replaced page is the one needed again latest."""
     store, decoder, _ = make(engine=6)
-    store.playing_round = round_
     made: list[int] = []
 
     def counted(pixels: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
@@ -151,6 +150,8 @@ def test_playing_round_a_shot_larger_than_the_budget_keeps_most_of_it(
     for frame in range(8):
         get(store, decoder, frame)
     for n in range(40):
+        turns = range(1, 8) if round_ else ()
+        store.coming = {FrameId("p", (n + turn) % 8): turn for turn in turns}
         store.held(FrameId("p", n % 8), counted)
     assert 40 - len(made) >= least
     assert round_ or len(made) == 40
