@@ -10,11 +10,13 @@ import numpy as np
 import OpenImageIO as oiio
 from numpy.typing import NDArray
 
+from demo_media import make_demo
 from kernels.engine import Engine, choose_engine
 from kernels.parity import TOLERANCES, difference
 from kernels.recipe import Recipe
-from kernels.recipe_file import load_recipe
+from kernels.recipe_file import load_recipe, save_recipe
 from server.jobs.companions import open_companions
+from server.jobs.demo import demo_recipe
 from server.jobs.render import Renderer, RenderJob
 from server.media import Shot, open_shot
 from server.media.errors import MediaError
@@ -51,6 +53,15 @@ def engine_match(shot: str, recipe: str, engines: tuple[Any, Any] = ("cuda", "cp
     rows = {channel: [error, _tolerance(channel)] for channel, error in largest.items()}
     over = {channel: row for channel, row in rows.items() if not row[0] <= row[1]}
     return {"frames": len(source.frames), "over_tolerance": over, "channels": rows}
+
+
+def demo_match() -> Any:
+    """Make the demo shot and its first key, and compare all its frames: see `engine_match`."""
+    with tempfile.TemporaryDirectory(prefix="verdigris-match-") as name:
+        paths = make_demo(Path(name) / "demo")
+        recipe = paths.folder / "gardener.json"
+        save_recipe(demo_recipe(paths), recipe)
+        return engine_match(str(paths.shot), str(recipe))
 
 
 def _render(source: Shot, key: Recipe, roots: MediaRoots, folder: Path, engine: Engine) -> None:

@@ -151,6 +151,10 @@ def parity_figures() -> dict[str, Any]:
 
 def render_figures(shot: str, recipe: str) -> dict[str, Any]:
     """Return the largest differences of one shot's results between the two engines."""
+    if shot == "demo":
+        return asked(
+            "from server.jobs.engine_match import demo_match\nresult = demo_match()", seconds=400
+        )
     return asked(
         "from server.jobs.engine_match import engine_match\n"
         f"result = engine_match({shot!r}, {recipe!r})"
@@ -169,7 +173,9 @@ def main() -> int:
     """Run the steps; the record is written after each, so that a late stop keeps the rest."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="memcheck alone")
-    parser.add_argument("--shot", default="", help="a shot to render on both engines")
+    parser.add_argument(
+        "--shot", default="", help="a shot to render on both engines; `demo` makes one"
+    )
     parser.add_argument("--recipe", default="", help="its recipe")
     parser.add_argument("--only", default="", help="steps by name; the others' results are kept")
     given = parser.parse_args()
