@@ -21,6 +21,7 @@ from kernels.reference.backing_surface import resized
 from kernels.reference.codec_marks import ChromaFormat, block_edges, chroma_format
 from kernels.reference.noise import MeasuredNoise, expected_sigma_alpha, measure_noise
 from kernels.reference.survey_edges import edge_width
+from kernels.reference.survey_key import key_bias, matte_noise_dark
 from kernels.reference.survey_marks import Marks, find_marks
 from kernels.reference.survey_screen import (
     block_means,
@@ -82,6 +83,9 @@ class Measures(BaseModel):
     alpha_noise_edge: float | None = None
     alpha_noise_screen: float | None = None
     matte_noise: float | None = None
+    matte_noise_dark: float | None = None
+    key_bias: float | None = None
+    edge_share: float | None = None
     chroma: ChromaFormat = "unknown"
     block_px: int = 0
     block_step_codes: float = 0.0
@@ -183,6 +187,9 @@ def _measure_screen(
     m.crease_share = float(marks.crease_mask.sum() / max(fit.mask.sum(), 1))
     m.crease_box = bounds(marks.crease_mask)
     _subject(m, small, fit, areas, noise)
+    m.edge_share = float(areas.edge.mean())
+    m.key_bias = key_bias(small, fit.clean, fit.colour, areas, fit.primary)
+    m.matte_noise_dark = matte_noise_dark(fit.clean, fit.colour, areas, noise.model, fit.primary)
     alpha_noise = _alpha_noise(m, fit, areas, noise)
     if detail:
         width_px = edge_width(image, clean, fit.primary)

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict
 
 from kernels.reference.survey import Box, Measures
 from server.jobs.limits import COMMON, TABLE, Threshold
+from server.jobs.outlook import CHROMA_LOSS, HOLDS, expected_error, main_part, score
 
 VerdictName = Literal["keyable", "keyable with work", "relight", "no screen found"]
 EXIT_CODES: dict[VerdictName, int] = {
@@ -41,7 +42,7 @@ class Reason(BaseModel):
 
 
 class Verdict(BaseModel):
-    """The answer. score: 100 is the best screen, falling with every weighted severity."""
+    """The answer. score: 100 is best; how a first key is expected to turn out, then all wishes."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -51,7 +52,6 @@ class Verdict(BaseModel):
     caution: str = CAUTION
 
 
-_CHROMA_LOSS = {"4:4:4": 0.0, "4:2:2": 0.4, "4:2:0": 1.0, "unknown": 0.0}
 _BOXES = {
     "evenness_stops": "dark_box",
     "clipped_share": "clipped_box",
@@ -74,13 +74,15 @@ def values_of(m: Measures) -> dict[str, float | None]:
         "alpha_noise_edge": m.alpha_noise_edge,
         "separation_matte": m.separation_matte,
         "spill": m.spill,
-        "chroma_loss": _CHROMA_LOSS[m.chroma],
+        "chroma_loss": CHROMA_LOSS[m.chroma],
         "block_step_codes": m.block_step_codes if m.block_px else 0.0,
         "crease_share": m.crease_share,
         "uncovered": m.uncovered,
         "edge_px": m.edge_px,
         "motion_px": m.motion_px,
         "camera_px": m.camera_px,
+        "key_bias": m.key_bias if m.separation_matte is not None else None,
+        "expected_error": expected_error(m),
     }
 
 
@@ -100,17 +102,34 @@ def judge(m: Measures) -> Verdict:
         if severity >= 1.0:
             reasons.append(_reason(row, value, severity, m))
             needs_work |= row.weight >= 2.0
-            needs_light |= row.relight is not None and severity >= 2.0
+            needs_light |= _wants_light(row, severity, m)
     reasons.sort(key=lambda reason: -reason.weight)
     name: VerdictName = (
         "relight" if needs_light else "keyable with work" if needs_work else ("keyable")
     )
-    return Verdict(name=name, score=round(100.0 * 2.0 ** (-penalty / 20.0), 1), reasons=reasons)
+    return Verdict(name=name, score=round(score(m, penalty), 1), reasons=reasons)
+
+
+def _wants_light(row: Threshold, severity: float, m: Measures) -> bool:
+    """Tell whether a reason asks for relighting.
+
+    Uneven light does so near the subject only, and not where a fitted plate is seen to carry it.
+    """
+    if row.relight is None or severity < 2.0:
+        return False
+    if row.measure != "evenness_stops":
+        return True
+    near = m.evenness_near_stops if m.evenness_near_stops is not None else m.evenness_stops
+    return near is not None and near > row.relight and not _carried(m)
+
+
+def _carried(m: Measures) -> bool:
+    """Tell whether the screen's darkest part is clean enough for a fitted plate to carry it."""
+    return m.matte_noise_dark is not None and m.matte_noise_dark <= HOLDS
 
 
 def _reason(row: Threshold, value: float, severity: float, m: Measures) -> Reason:
-    light = row.relight is not None and severity >= 2.0
-    limit = row.relight if light and row.relight is not None else row.work
+    limit = row.relight if row.relight is not None and severity >= 2.0 else row.work
     box: Box | None = getattr(m, _BOXES[row.measure]) if row.measure in _BOXES else None
     return Reason(
         measure=row.measure,
@@ -138,7 +157,23 @@ def _sentence(row: Threshold, value: float, limit: float, m: Measures, box: Box 
         else (f"{value:.3g}", f"{limit:.3g}")
     )
     unit = f" {row.unit}" if row.unit else ""
-    return f"{row.title}: {shown}{unit}, {over} the limit of {bound}{where}"
+    return (
+        f"{row.title}: {shown}{unit}, {over} the limit of {bound}{where}{_besides(row, limit, m)}"
+    )
+
+
+def _besides(row: Threshold, limit: float, m: Measures) -> str:
+    """Return what else is to be said of a reason, where its number alone would mislead."""
+    if row.measure == "expected_error":
+        return f"; most of it from {main_part(m)}"
+    if row.measure != "evenness_stops" or limit != row.relight or not _carried(m):
+        return ""
+    dark = 100 * (m.matte_noise_dark or 0.0)
+    return (
+        "; common practice would relight, but a clean plate fitted to the screen carries this: the "
+        f"matte's noise on its darkest part is {dark:.2g} % of full coverage, under the "
+        f"{100 * HOLDS:.0f} % from which keys were seen to suffer"
+    )
 
 
 def place(box: Box) -> str:

@@ -6,7 +6,7 @@ variance a x + b, then whatever the set-up spoils. Everything is our own inventi
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -272,39 +272,3 @@ def _halved_chroma(plate: Image) -> Image:
         )
         out.append(luma + cv2.resize(half, size, interpolation=cv2.INTER_LINEAR))
     return np.asarray(np.maximum(np.stack(out), 0) ** 2, np.float32)
-
-
-def battery() -> list[Look]:
-    """Return 40 set-ups, good to hopeless: those that limits are tuned on."""
-    good = [Look(f"good {n}", seed=n) for n in range(1, 5)]
-    blue = Look("blue", primary="blue", seed=5)
-    red = Look("red", primary="red", seed=6, body=(0.10, 0.16, 0.30), head=(0.2, 0.3, 0.35))
-    return [
-        *good,
-        blue,
-        replace(blue, name="blue noisy", noise_a=6e-4, noise_b=6e-5),
-        replace(blue, name="blue uneven", falloff_stops=1.8, seed=7),
-        red,
-        replace(red, name="red dim", level_stops=-2.5, seed=8),
-        *(Look(f"uneven {s}", falloff_stops=s, seed=9) for s in (1.0, 1.9, 3.2)),
-        *(Look(f"under-lit {s}", level_stops=-s, noise_b=2e-5, seed=10) for s in (2, 3.2, 4.5)),
-        *(Look(f"noisy {n}", noise_a=n, noise_b=n / 8, seed=11) for n in (4e-4, 1.5e-3, 5e-3)),
-        Look("clipped some", level_stops=1.6, falloff_stops=1.0, clip_at=0.95, seed=12),
-        Look("clipped much", level_stops=2.6, falloff_stops=0.8, clip_at=0.95, seed=12),
-        Look("clipped all", level_stops=4.0, clip_at=0.95, seed=12),
-        *(Look(f"costume {g}", body=(0.16, g, 0.12), seed=13) for g in (0.21, 0.27, 0.33)),
-        *(Look(f"spill {s}", spill=s, seed=14) for s in (0.15, 0.35, 0.6)),
-        *(Look(f"washed {a}", ambient=a, seed=15) for a in (0.08, 0.25, 0.6)),
-        Look("half screen", screen=(0.22, 0.8), seed=16),
-        Look("half screen noisy", screen=(0.22, 0.8), noise_a=8e-4, noise_b=1e-4, seed=16),
-        Look("half chroma", halve_chroma=True, seed=17),
-        Look("half chroma noisy", halve_chroma=True, noise_a=8e-4, noise_b=1e-4, seed=17),
-        Look("soft", lens_px=2.5, seed=18),
-        Look("dim, noisy, uneven", level_stops=-2.5, falloff_stops=1.6, noise_b=5e-5, seed=19),
-        Look("pan", pan_px=(6.0, 0.0), cloth_stops=0.03, seed=31),
-        Look("pan uneven", pan_px=(5.0, 1.0), falloff_stops=1.6, cloth_stops=0.03, seed=32),
-        Look("hand-held", shake_px=3.0, cloth_stops=0.02, seed=33),
-        Look("tracking", pan_px=(7.0, 0.0), follows=True, falloff_stops=1.0, markers=8, seed=35),
-        Look("no screen 1", has_screen=False, seed=20),
-        Look("no screen 2", has_screen=False, seed=21),
-    ]

@@ -9,8 +9,9 @@ from demo_media import truth_shot
 from kernels.reference.survey import Measures, measure_frame
 from kernels.reference.survey_edges import edge_width
 from kernels.reference.survey_motion import Motion, measure_motion, screen_shift
+from tests.survey.batteries import tuning
 from tests.survey.screens import GREEN, encoded, flat, noisy, ramped, with_disc, with_markers
-from tests.survey.setups import battery, make, moved_px
+from tests.survey.setups import make, moved_px
 
 
 def measured(image: np.ndarray, with_code: bool = False) -> Measures:
@@ -190,7 +191,7 @@ def test_camera_motion_is_read_from_the_markers(shift: tuple[float, float]) -> N
 @pytest.mark.parametrize("name", ["pan", "hand-held"])
 def test_camera_motion_is_read_from_the_cloth(name: str) -> None:
     """Source: the set-ups' own camera path; a screen without markers, motion blur and all."""
-    look = next(look for look in battery() if look.name == name)
+    look = next(look for look in tuning() if look.name == name)
     first, second = (make(look, frame=n).plate for n in (0, 1))
     assert motion_between(first, second).camera_px == pytest.approx(moved_px(look, 0), abs=0.3)
 

@@ -1,0 +1,61 @@
+"""How a first key is expected to turn out, from the survey's measures alone.
+
+The parts add up to the mean of |alpha - truth| over the frame. Each is a measure times a factor;
+the factors were fitted (least powers, not negative) to the errors of the keys that `suggest` made
+of 163 generated set-ups with exact truth, the tuning ones of tests/survey/batteries.py, and are
+checked there on others that were held out.
+"""
+
+from __future__ import annotations
+
+from kernels.reference.codec_marks import ChromaFormat
+from kernels.reference.survey import Measures
+
+EDGE, EDGE_BIAS, EDGE_NOISE, EDGE_CHROMA = 0.026, 0.19, 0.35, 0.045
+"""Of the edges' share of the frame: by itself, times bias, times noise, times chroma loss."""
+BREAKDOWN, HOLDS = 0.92, 0.12
+"""Times the square of the matte's noise on the darkest screen beyond HOLDS of full coverage."""
+CORE, SOLID = 0.068, 0.9
+"""Times what the subject's nearest colours lack to a matte of SOLID."""
+CLIPPED = 0.0144
+SPILL, SPILL_FREE = 0.019, 0.05
+GOOD_ERROR = 0.012
+"""Mean error at which the score has come down to half; good screens come to 0.0015 to 0.002."""
+CHROMA_LOSS: dict[ChromaFormat, float] = {"4:4:4": 0.0, "4:2:2": 0.4, "4:2:0": 1.0, "unknown": 0.0}
+
+
+def expected_parts(m: Measures) -> dict[str, float]:
+    """Return what each trouble is expected to add to the key's mean error, in words and 0..1."""
+    edges = m.edge_share or 0.0
+    noise = m.matte_noise or 0.0
+    dark = m.matte_noise_dark if m.matte_noise_dark is not None else noise
+    separation = SOLID if m.separation_matte is None else m.separation_matte
+    return {
+        "the edges themselves": EDGE * edges,
+        "the subject's colours at its edges": EDGE_BIAS * edges * (m.key_bias or 0.0),
+        "noise on the edges": EDGE_NOISE * edges * noise,
+        "chroma subsampling": EDGE_CHROMA * edges * CHROMA_LOSS[m.chroma],
+        "noise on the screen's darkest part": BREAKDOWN * max(0.0, dark - HOLDS) ** 2,
+        "subject colours near the screen's": CORE * max(0.0, SOLID - separation),
+        "clipped screen": CLIPPED * m.clipped_share,
+        "spill on the subject": SPILL * max(0.0, (m.spill or 0.0) - SPILL_FREE),
+    }
+
+
+def expected_error(m: Measures) -> float:
+    """Return the expected mean of |alpha - truth| over the frame, 0..1."""
+    return min(sum(expected_parts(m).values()), 1.0)
+
+
+def main_part(m: Measures) -> str:
+    """Return what is expected to cost most, in words."""
+    parts = expected_parts(m)
+    return max(parts, key=lambda name: parts[name])
+
+
+def score(m: Measures, penalty: float) -> float:
+    """Return 0..100: 100 / (1 + E / GOOD_ERROR), lowered a little by every other wish.
+
+    E: the expected error. penalty: the sum of weighted severities; 200 halve the score.
+    """
+    return 100.0 / (1.0 + expected_error(m) / GOOD_ERROR) * 2.0 ** (-penalty / 200.0)
