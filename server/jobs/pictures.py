@@ -18,7 +18,7 @@ Array = NDArray[Any]
 U8 = NDArray[np.uint8]
 OFF = 46
 """Grey code of pixels that have no value in a map; they are transparent too."""
-BADGE = 13
+BADGE = 17
 """Radius in pixels of the disc behind a place's number."""
 
 
@@ -100,8 +100,8 @@ def marked(picture: U8, places: Mapping[int, Box]) -> U8:
     for number, (x0, y0, x1, y1) in places.items():
         a = (int(x0 * (w - 1)), int(y0 * (h - 1)))
         b = (int(x1 * (w - 1)), int(y1 * (h - 1)))
-        cv2.rectangle(out, a, b, (16, 16, 16), 4, cv2.LINE_AA)
-        cv2.rectangle(out, a, b, (255, 255, 255), 2, cv2.LINE_AA)
+        cv2.rectangle(out, a, b, (16, 16, 16), 5, cv2.LINE_AA)
+        cv2.rectangle(out, a, b, (255, 255, 255), 3, cv2.LINE_AA)
         spot = (min(max(a[0], BADGE), w - 1 - BADGE), min(max(a[1], BADGE), h - 1 - BADGE))
         while any(abs(spot[0] - x) < 2 * BADGE and abs(spot[1] - y) < 2 * BADGE for x, y in taken):
             spot = (spot[0] + 2 * BADGE + 2, spot[1])
@@ -114,9 +114,9 @@ def _badge(picture: U8, centre: tuple[int, int], text: str) -> None:
     """Draw a number in a disc onto a picture."""
     cv2.circle(picture, centre, BADGE, (255, 255, 255), -1, cv2.LINE_AA)
     cv2.circle(picture, centre, BADGE - 2, (16, 16, 16), -1, cv2.LINE_AA)
-    (wide, high), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_DUPLEX, 0.55, 1)
+    (wide, high), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_DUPLEX, 0.75, 1)
     at = (centre[0] - wide // 2, centre[1] + high // 2)
-    cv2.putText(picture, text, at, cv2.FONT_HERSHEY_DUPLEX, 0.55, (255, 255, 255), 1, cv2.LINE_AA)
+    cv2.putText(picture, text, at, cv2.FONT_HERSHEY_DUPLEX, 0.75, (255, 255, 255), 1, cv2.LINE_AA)
 
 
 def png_text(picture: U8) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -113,6 +114,16 @@ def unit_of(row: Threshold) -> str:
     return f"% {row.unit}".strip() if row.percent else row.unit
 
 
+def number(value: float | None, row: Threshold) -> str:
+    """Return a value in its unit with as many decimals as its limit asks for, a real minus sign."""
+    if value is None:
+        return ""
+    work = abs(scaled(row.work, row) or 1.0)
+    decimals = min(max(1 - math.floor(math.log10(work)), 1), 3)
+    text = f"{value:.{decimals}f}"
+    return text.replace("-", "" if float(text) == 0 else "\u2212")
+
+
 def measure_rows(result: SurveyResult) -> list[Row]:
     """Return every measured value against its limits, in the order of the table."""
     values = values_of(result.measures)
@@ -122,14 +133,14 @@ def measure_rows(result: SurveyResult) -> list[Row]:
         if value is None or row.measure in ("level_high", "chroma_loss"):
             continue
         severity = row.severity(value)
-        limits = f"work {'over' if row.rising else 'under'} {scaled(row.work, row):.3g}"
+        limits = f"work {'over' if row.rising else 'under'} {_limit(row.work, row)}"
         if row.relight is not None:
             side = "over" if row.rising else "under"
-            limits += f", relight {side} {scaled(row.relight, row):.3g}"
+            limits += f", relight {side} {_limit(row.relight, row)}"
         rows.append(
             Row(
                 title=row.title,
-                value=f"{scaled(value, row):.3g} {unit_of(row)}".strip(),
+                value=f"{number(scaled(value, row), row)} {unit_of(row)}".strip(),
                 limits=limits,
                 gauge=gauge(row, value),
                 source=row.source,
@@ -141,6 +152,10 @@ def measure_rows(result: SurveyResult) -> list[Row]:
             )
         )
     return rows
+
+
+def _limit(value: float, row: Threshold) -> str:
+    return f"{scaled(value, row):.3g}".replace("-", "\u2212")
 
 
 def facts(result: SurveyResult) -> list[tuple[str, str]]:

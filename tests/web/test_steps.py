@@ -1,4 +1,4 @@
-"""Judging the screen, taking a starting recipe, the view-only look; the page's own arithmetic."""
+"""Taking a starting recipe, the view-only look; the page's own arithmetic."""
 
 from __future__ import annotations
 
@@ -13,23 +13,9 @@ from tests.web.seat import Seat
 from tests.web.test_picture import show
 
 
-def test_the_screen_is_judged_and_a_starting_recipe_is_taken_on_request(desk: Seat) -> None:
+def test_a_starting_recipe_is_taken_on_request(desk: Seat) -> None:
     """Common practice, no source: nothing changes until the recipe is taken."""
     panel = desk.step("prepare")
-    panel.get_by_label("Survey this shot").click()
-    verdict = panel.locator("[data-verdict]")
-    verdict.wait_for(timeout=60_000)
-    assert verdict.locator("h3").inner_text() in (
-        "Keyable",
-        "Keyable with work",
-        "Relight",
-        "No screen found",
-    )
-    assert "qualified crew" in verdict.inner_text()
-    where = verdict.get_by_text("Show where")
-    if where.count():
-        where.first.click()
-        assert desk.page.locator("#overlay .area.chosen").last.get_attribute("d")
     before = desk.recipe()
     panel.get_by_label("Measure the shot and write a starting recipe").click()
     job = panel.locator(".job[data-kind=suggest]").first

@@ -74,7 +74,7 @@ function row(take) {
     h("img", { src: thumbnailOf(take), alt: "", loading: "lazy", width: 88, height: 50 }),
     h("span", { class: "grow" },
       h("span", { class: "takename" }, h("span", { class: "strong name", text: `${take.id}. ${take.name}` }), h("span", { class: "quiet", text: take.at.slice(11, 16) })),
-      h("span", { class: "takeverdict" }, verdictWord(take.verdict), h("span", { class: "quiet", text: `${Math.round(take.score)} of 100` })),
+      h("span", { class: "takeverdict" }, verdictWord(take.verdict), h("span", { class: "quiet", text: `${Math.round(take.score)}/100`, title: "score, 100 is the best screen" })),
       h("span", { class: "quiet line", text: take.reason ? capital(take.reason) : "Every measure within its limits" }),
       take.note ? h("span", { class: "line notetext", text: take.note }) : null));
   return h("li", { dataset: { kept: take.id, verdict: verdictKey(take.verdict) } }, b);
@@ -111,10 +111,11 @@ function pictures(whole) {
 
 /** @param {any} whole */
 export function measuresOf(whole) {
-  const STATE = /** @type {Record<string, string>} */ ({ good: "good", work: "work", poor: "poor" });
-  const rows = whole.lines.map((/** @type {any} */ l) => h("tr", { dataset: { state: l.state } }, h("th", { scope: "row", text: capital(l.title) }), h("td", { class: "vu", text: l.value }), h("td", { text: STATE[l.state] }), h("td", { class: "quiet", text: l.limits })));
-  const more = whole.facts.map((/** @type {[string, string]} */ [name, text]) => h("tr", {}, h("th", { scope: "row", text: capital(name) }), h("td", { colSpan: 3, text })));
-  return block({ title: "All measures", key: "measures" }, h("table", { class: "measures" }, h("tbody", {}, ...rows, ...more)));
+  const STATE = /** @type {Record<string, string>} */ ({ good: "good", work: "costs work", poor: "relight" });
+  const rows = whole.lines.map((/** @type {any} */ l) => h("li", { dataset: { state: l.state } },
+    h("span", { class: "what", text: capital(l.title) }), h("span", { class: "value", text: l.value }), h("span", { class: "state", text: STATE[l.state] }), h("span", { class: "quiet limits", text: l.limits })));
+  const more = whole.facts.map((/** @type {[string, string]} */ [name, text]) => h("li", { class: "fact" }, h("span", { class: "what", text: capital(name) }), h("span", { class: "quiet", text })));
+  return block({ title: "All measures", key: "measures" }, h("ul", { class: "measures" }, ...rows, ...more));
 }
 
 /** @param {KeptTake} t */

@@ -20,7 +20,7 @@ export function verdictWord(name) {
     h("span", { text: WORDS[name] ?? name }));
 }
 
-const area = addOutline(s("path", { class: "area chosen" }));
+const area = addOutline(s("path", { class: "area chosen place" }));
 /** @type {number[] | null} shares of the frame */
 let shown = null;
 drawOn(() => {
