@@ -147,7 +147,10 @@ def odd_levels(residual: Array, mask: Mask) -> Mask:
 
 
 def crease_lines(odd: Mask, mask: Mask) -> Mask:
-    """Return the parts of `odd` that are long thin lines away from the subject."""
+    """Return the parts of `odd` that are long thin lines away from the subject.
+
+    A line that begins at the subject is a strand of hair unless it crosses most of the frame.
+    """
     square = np.ones((3, 3), np.uint8)
     outside = cv2.morphologyEx((~mask).astype(np.uint8), cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
     reach = max(3, round(mask.shape[1] * 0.03))
@@ -157,6 +160,10 @@ def crease_lines(odd: Mask, mask: Mask) -> Mask:
     longest = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
     thin = stats[:, cv2.CC_STAT_AREA] < 0.25 * longest.astype(np.float64) ** 2
     keep = (longest > 0.12 * mask.shape[1]) & thin
+    at_it = cv2.dilate(near.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    from_subject = np.unique(labels[at_it])
+    across = longest > 0.5 * mask.shape[0]
+    keep[from_subject] &= across[from_subject]
     keep[0] = False
     return np.asarray(keep[labels]) if count > 1 else np.zeros_like(mask)
 

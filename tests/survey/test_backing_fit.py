@@ -18,7 +18,7 @@ def small_of(image: np.ndarray) -> np.ndarray:
     return resized(image, *working_size(*image.shape[1:]))
 
 
-@pytest.mark.parametrize("seed", [0, 1, 4, 6, 8, 9])
+@pytest.mark.parametrize("seed", [0, 1, 5, 6, 8, 9, 103, 105, 108])
 def test_the_fit_is_within_one_and_a_half_percent_near_edges(seed: int) -> None:
     """Source: the truth shots' exact clean plate; the key channel, the median over the band."""
     shot = truth_shot(seed)
