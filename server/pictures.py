@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Hashable
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -109,7 +108,7 @@ class PictureCache:
     def __init__(self, limit_bytes: int = 48 << 20) -> None:
         self.limit_bytes = limit_bytes
         self.bytes = 0
-        self._pictures: OrderedDict[Hashable, Picture] = OrderedDict()
+        self._pictures: OrderedDict[PictureKey, Picture] = OrderedDict()
 
     def get(self, key: PictureKey) -> Picture | None:
         """Return a picture if it is still there."""
@@ -125,6 +124,11 @@ class PictureCache:
         self._pictures[key] = picture
         while self.bytes > self.limit_bytes and len(self._pictures) > 1:
             self.bytes -= len(self._pictures.popitem(last=False)[1].data)
+
+    def keep_only(self, epoch: int, revision: int) -> None:
+        """Drop the pictures of other revisions: revisions only grow, nobody asks for them again."""
+        for key in [k for k in self._pictures if (k.epoch, k.revision) != (epoch, revision)]:
+            self.bytes -= len(self._pictures.pop(key).data)
 
     def __contains__(self, key: PictureKey) -> bool:
         return key in self._pictures

@@ -102,9 +102,9 @@ class SharedEngine:
 
     def hold(self, image: NDArray[Any]) -> Any:
         """Take an image; a card holds it in float32, as files are rendered from."""
-        precise = {"storage": "float32"} if self.name == "cuda" else {}
-        hold: Any = self._engine.hold
-        return self._thread.call(Urgency.JOB, lambda: hold(image, **precise))
+        engine: Any = self._engine
+        given = engine.stage(image, storage="float32") if self.name == "cuda" else image
+        return self._thread.call(Urgency.JOB, lambda: engine.hold(given))
 
     def planes(
         self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None

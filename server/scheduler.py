@@ -137,11 +137,13 @@ class Scheduler:
         """The recipe has a new revision."""
         self.revision = revision
         self.changed_at = now
+        self.cache.keep_only(self.epoch, revision)
 
     def remake(self, now: float) -> None:
         """Something outside recipe and frame has changed: all pictures are made anew."""
         self.epoch += 1
         self.changed_at = now
+        self.cache.keep_only(self.epoch, self.revision)
 
     def opened(self, size: FrameSize, clock: PlayClock, now: float) -> None:
         """Another shot is open: nothing made before counts any more."""
@@ -153,7 +155,7 @@ class Scheduler:
     def finished(self, key: PictureKey, picture: Picture | None, now: float) -> None:
         """A picture that `next` gave out is made; None: it failed and is not tried again."""
         takers = self.flights.pop(key, [])
-        if picture is not None:
+        if picture is not None and (key.epoch, key.revision) == (self.epoch, self.revision):
             self.cache.put(key, picture)
         for taker in takers:
             viewer = self.viewers[taker.client]

@@ -208,3 +208,18 @@ def test_the_cache_keeps_its_limit() -> None:
     assert keys[0] not in cache
     cache.put(keys[-1], picture(keys[-1]))
     assert cache.bytes == sum(len(p.data) for p in cache._pictures.values())
+
+
+def test_pictures_of_an_older_revision_are_let_go() -> None:
+    """Common practice, no source: a day of changes keeps no more memory than one."""
+    cache = PictureCache()
+    keys = [
+        PictureKey(epoch, revision, 1, Sight("plate"), 9, 9, Quality.REST)
+        for epoch in (0, 1)
+        for revision in (1, 2)
+    ]
+    for key in keys:
+        cache.put(key, picture(key))
+    cache.keep_only(1, 2)
+    assert [key in cache for key in keys] == [False, False, False, True]
+    assert cache.bytes == len(picture(keys[-1]).data)
