@@ -59,7 +59,7 @@ def line(
     limit: drawn dashed. names: of the places along the x axis (as many as values). along: what
     the x axis counts.
     """
-    width, height, left, right, top, foot = 320, 132, 40, 12, 10, 34
+    width, height, left, right, top, foot = 320, 140, 40, 12, 18, 34
     known = [v for v in values if v is not None]
     bounds = [*known, *([] if limit is None else [limit])]
     marks = ticks(min(bounds), max(bounds))
@@ -79,14 +79,14 @@ def line(
         middle = (left + width - right) / 2
         body += _label(middle, height - 4, along, "middle", QUIET)
     if limit is not None:
-        y = y_of(limit)
-        over = y - 5 if y - top > 14 else y + 13
         body += (
-            f'<line x1="{left}" x2="{width - right}" y1="{y:.1f}" y2="{y:.1f}" stroke="{LIMIT}" '
-            'stroke-width="1.4" stroke-dasharray="5 3"/>'
-            + _label(width - right, over, f"limit {limit:.3g}", "end", LIMIT)
+            f'<line x1="{left}" x2="{width - right}" y1="{y_of(limit):.1f}" '
+            f'y2="{y_of(limit):.1f}" stroke="{LIMIT}" stroke-width="1.4" stroke-dasharray="5 3"/>'
         )
     body += _path([None if v is None else (x_of(n), y_of(v)) for n, v in enumerate(values)])
+    if limit is not None:
+        words = f"limit {limit:.3g}".replace("-", "\u2212")
+        body += _label(width - right, y_of(limit) - 5, words, "end", LIMIT, halo=True)
     label = f"values from {min(known):.3g} to {max(known):.3g}"
     return _svg(width, height, body, label)
 
@@ -98,7 +98,7 @@ def _scale(marks: Sequence[float], y_of: Callable[[float], float], ends: tuple[i
         y = y_of(mark)
         body += (
             f'<line x1="{ends[0]}" x2="{ends[1]}" y1="{y:.1f}" y2="{y:.1f}" stroke="#d9ded8"/>'
-            + _label(ends[0] - 6, y + 4, f"{mark:.4g}", "end", QUIET)
+            + _label(ends[0] - 6, y + 4, f"{mark:.4g}".replace("-", "\u2212"), "end", QUIET)
         )
     return body
 
@@ -113,9 +113,11 @@ def _places(names: Sequence[str], x_of: Callable[[int], float], y: float) -> str
     )
 
 
-def _label(x: float, y: float, text: str, anchor: str, colour: str) -> str:
+def _label(x: float, y: float, text: str, anchor: str, colour: str, *, halo: bool = False) -> str:
+    ring = 'paint-order="stroke" stroke="#fff" stroke-width="4" ' if halo else ""
     return (
-        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="{colour}">{_text(text)}</text>'
+        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" {ring}fill="{colour}">'
+        f"{_text(text)}</text>"
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -13,14 +14,11 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from server.jobs.charts import gauge, legend, line
-from server.jobs.limits import TABLE, Threshold
+from server.jobs.limits import COMMON, TABLE, Threshold
 from server.jobs.pictures import MapPicture
 from server.jobs.survey import SurveyResult
 from server.jobs.takes import TREND, TakeEntry
-from server.jobs.verdict import CAUTION, values_of
-
-TITLES = {row.measure: row.title for row in TABLE}
-UNITS = {row.measure: row.unit for row in TABLE}
+from server.jobs.verdict import CAUTION, EXIT_CODES, values_of
 
 
 @dataclass(frozen=True)
@@ -44,7 +42,21 @@ def _template(name: str) -> Template:
         lstrip_blocks=True,
         undefined=StrictUndefined,
     )
+    environment.filters |= {"sentence": _sentence, "first_up": _first_up, "held": _held}
     return environment.get_template(name)
+
+
+def _first_up(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _held(text: str) -> str:
+    """A number and its percent sign stay on one line."""
+    return text.replace(" %", "\u00a0%")
+
+
+def _sentence(text: str) -> str:
+    return _held(_first_up(text)) + ("" if text.endswith(".") else ".")
 
 
 def survey_report(results: Sequence[SurveyResult], *, at: datetime | None = None) -> str:
@@ -61,7 +73,9 @@ def survey_report(results: Sequence[SurveyResult], *, at: datetime | None = None
         }
         for result in results
     ]
-    return _template("survey.html").render(shots=shots, made=_moment(at), caution=CAUTION)
+    return _template("survey.html").render(
+        shots=shots, made=_moment(at), caution=CAUTION, common=COMMON
+    )
 
 
 def takes_report(entries: Sequence[TakeEntry], title: str, *, at: datetime | None = None) -> str:
@@ -88,8 +102,18 @@ def takes_report(entries: Sequence[TakeEntry], title: str, *, at: datetime | Non
         title=title,
         trends=trends,
         made=_moment(at),
-        titles=TITLES,
+        summary=_summary(entries),
     )
+
+
+def _summary(entries: Sequence[TakeEntry]) -> str:
+    """Return how many takes came out how: '3 takes: 2 keyable, 1 relight.'"""
+    if not entries:
+        return "No takes."
+    counts = Counter(entry.verdict for entry in entries)
+    parts = [f"{counts[name]} {name}" for name in EXIT_CODES if counts[name]]
+    takes = "1 take" if len(entries) == 1 else f"{len(entries)} takes"
+    return f"{takes}: {', '.join(parts)}."
 
 
 def _map_unit(m: MapPicture) -> str:
@@ -179,7 +203,8 @@ def facts(result: SurveyResult) -> list[tuple[str, str]]:
             1,
             (
                 "screen",
-                f"{m.primary}, {100 * m.screen_share:.0f} % of the frame, {m.markers} marker(s)",
+                f"{m.primary}, {100 * m.screen_share:.0f} % of the frame, "
+                f"{m.markers} marker{'' if m.markers == 1 else 's'}",
             ),
         )
     if m.level_code is not None and m.screen:

@@ -7,7 +7,7 @@ import { mapImage, mapWord } from "./maps.js";
 import { sayError } from "./notice.js";
 import { on, operator } from "./store.js";
 import { short, trendChart } from "./trend.js";
-import { cautionOf, toDo, verdictHead, verdictKey, verdictWord } from "./verdict.js";
+import { cautionOf, held, toDo, verdictHead, verdictKey, verdictWord } from "./verdict.js";
 
 /** @typedef {import("./kept.js").KeptTake} KeptTake */
 
@@ -43,7 +43,7 @@ export function dayBlock() {
       told.replaceChildren(...(take ? [h("span", { class: "grow", text: `Take ${take.id}, ${take.name}: ${v === null ? "no value" : `${short(v)} ${m.unit}`}` }), button({ label: `Open take ${take.id}`, text: "Open", class: "small", onclick: () => openTake(take.id) })]
         : [h("span", { class: "help", text: `${m.rising ? "Lower" : "Higher"} is better. Tap the chart to read a take.` })]));
     };
-    node.append(dropdown({ label: "Measure", value: measure, options: kept.measures.map((m) => /** @type {[string, string]} */ ([m.name, `${capital(m.title)}${m.unit ? ` (${m.unit})` : ""}`])), onpick: (name) => { measure = name; draw(); } }), chart, told);
+    node.append(dropdown({ label: "Measure", value: measure, options: kept.measures.map((m) => /** @type {[string, string]} */ ([m.name, `${capital(m.title)}${m.unit ? `, ${m.unit}` : ""}`])), onpick: (name) => { measure = name; draw(); } }), chart, told);
     draw();
     return node;
   }
@@ -71,11 +71,12 @@ const file = (address, text, label) => h("a", { class: "btn small", href: addres
 /** @param {KeptTake} take */
 function row(take) {
   const b = h("button", { type: "button", class: "takerow", "aria-label": `Take ${take.id}, ${take.name}, ${take.verdict}`, onclick: () => openTake(take.id) },
-    h("img", { src: thumbnailOf(take), alt: "", loading: "lazy", width: 88, height: 50 }),
+    h("span", { class: "side" }, h("img", { src: thumbnailOf(take), alt: "", loading: "lazy", width: 88, height: 50 }),
+      h("span", { class: "quiet", title: "Score: 100 is the best screen", text: `${Math.round(take.score)} of 100` })),
     h("span", { class: "grow" },
       h("span", { class: "takename" }, h("span", { class: "strong name", text: `${take.id}. ${take.name}` }), h("span", { class: "quiet", text: take.at.slice(11, 16) })),
-      h("span", { class: "takeverdict" }, verdictWord(take.verdict), h("span", { class: "quiet", text: `${Math.round(take.score)}/100`, title: "score, 100 is the best screen" })),
-      h("span", { class: "quiet line", text: take.reason ? capital(take.reason) : "Every measure within its limits" }),
+      h("span", { class: "takeverdict" }, verdictWord(take.verdict)),
+      h("span", { class: "quiet line", text: take.reason ? held(capital(take.reason)) : "Every measure within its limits" }),
       take.note ? h("span", { class: "line notetext", text: take.note }) : null));
   return h("li", { dataset: { kept: take.id, verdict: verdictKey(take.verdict) } }, b);
 }

@@ -2,7 +2,7 @@
 
 import { h, s } from "./dom.js";
 
-const [W, H, LEFT, RIGHT, TOP, FOOT] = [324, 172, 40, 10, 12, 36];
+const [W, H, LEFT, RIGHT, TOP, FOOT] = [324, 178, 40, 10, 20, 36];
 
 /** Round numbers from at or below `low` to at or above `high`. @param {number} low @param {number} high @param {number} [most] */
 export function ticks(low, high, most = 4) {
@@ -43,12 +43,10 @@ export function trendChart(measure, takes, picked, onpick) {
   for (const mark of marks) node.append(s("line", { x1: LEFT, x2: W - RIGHT, y1: y(mark), y2: y(mark), class: "grid" }), word(LEFT - 6, y(mark) + 4, short(mark), "end"));
   for (const n of named(takes)) node.append(word(x(n), H - FOOT + 16, String(takes[n].id), "middle"));
   node.append(word((LEFT + W - RIGHT) / 2, H - 4, "take", "middle"));
-  for (const limit of limits) {
-    node.append(s("line", { x1: LEFT, x2: W - RIGHT, y1: y(limit.at), y2: y(limit.at), class: "limit" }),
-      word(W - RIGHT, y(limit.at) - 5 < TOP + 8 ? y(limit.at) + 13 : y(limit.at) - 5, `${limit.word} ${short(limit.at)}`, "end", "limitword"));
-  }
+  for (const { at } of limits) node.append(s("line", { x1: LEFT, x2: W - RIGHT, y1: y(at), y2: y(at), class: "limit" }));
   node.append(s("path", { d: path(values, x, y), class: "run" }));
   values.forEach((v, n) => v !== null && node.append(s("circle", { cx: x(n), cy: y(v), r: takes[n].id === picked ? 5.5 : 3.5, class: takes[n].id === picked ? "dot here" : "dot" })));
+  for (const limit of limits) node.append(word(W - RIGHT, y(limit.at) - 5, `${limit.word} ${short(limit.at)}`, "end", "limitword"));
   node.addEventListener("click", (/** @type {MouseEvent} */ e) => {
     const r = node.getBoundingClientRect();
     const at = ((e.clientX - r.left) / r.width) * W;

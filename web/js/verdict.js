@@ -63,8 +63,10 @@ on("shot", () => {
   plateFor("place", false);
 });
 
+/** A number and its percent sign stay on one line. @param {string} text */
+export const held = (text) => text.replaceAll(" %", "\u00a0%");
 /** @param {string} text */
-const sentence = (text) => `${text[0].toUpperCase()}${text.slice(1)}${text.endsWith(".") ? "" : "."}`;
+const sentence = (text) => held(`${text[0].toUpperCase()}${text.slice(1)}${text.endsWith(".") ? "" : "."}`);
 
 /**
  * The reasons as a list of things to do. onplace: shows where one is, in a picture of the caller's.
