@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from server.jobs.limits import TABLE, Threshold
 from server.jobs.pictures import MapPicture
 from server.jobs.report import facts, measure_rows, scaled, unit_of
-from server.jobs.takes import TREND, TakeEntry, TakeLog, folder_of, log_path
+from server.jobs.takes import TREND, TakeEntry, TakeLog, folder_of, log_path, whole_spec
 from server.jobs.verdict import Verdict
 
 if TYPE_CHECKING:
@@ -134,12 +134,12 @@ def _kept(entry: TakeEntry, spec: str) -> KeptTake:
     rows = {row.measure: row for row in _rows()}
     return KeptTake(
         id=entry.id,
-        name=entry.name,
+        name=entry.label,
         at=entry.surveyed_at,
         verdict=entry.verdict,
         score=entry.score,
         note=entry.note,
-        open=entry.spec == spec,
+        open=entry.spec == whole_spec(spec),
         reason=entry.reasons[0] if entry.reasons else "",
         remedy=entry.remedies[0] if entry.remedies else "",
         values={name: scaled(value, rows[name]) for name, value in entry.values.items()},

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from kernels.errors import VerdigrisError
-from server.jobs.takes import TakeLog, log_path
+from server.jobs.takes import TakeLog, log_path, whole_spec
 from server.media.sequence import find_frames, group_folder
 from server.media_list import MOVIES
 from server.notes import NoteBoard
@@ -121,7 +121,7 @@ class Watch:
                 frames=take.frames,
                 open=spec == open_spec,
                 ready=now - grew >= STILL_FOR_S,
-                verdict=verdicts.get(spec, ""),
+                verdict=verdicts.get(whole_spec(spec), ""),
             )
             for spec, (take, appeared, grew) in self._seen.items()
         ]

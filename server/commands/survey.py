@@ -55,6 +55,7 @@ def survey(
     from server.config import load_settings
     from server.jobs.batch import expand, survey_many
     from server.jobs.survey import SurveyError
+    from server.jobs.takes import told_apart
     from server.media import parse_frames
     from server.progress import progress
 
@@ -76,8 +77,9 @@ def survey(
             ocio=settings.ocio or None,
             missing=cast(Any, missing),
         )
-    for result in batch.results:
-        typer.echo(text_of(result))
+    labels = told_apart([(result.name, result.spec) for result in batch.results])
+    for result, label in zip(batch.results, labels, strict=True):
+        typer.echo(text_of(result, label))
     _keep(batch.results, None if no_log else log or _log(settings.data_dir, beside), note)
     _write(batch.results, json_file, html_file)
     if batch.failed:
@@ -85,10 +87,10 @@ def survey(
     _exit(batch.results, exit_zero)
 
 
-def text_of(result: SurveyResult) -> str:
-    """Return the verdict on a shot in plain lines."""
+def text_of(result: SurveyResult, label: str = "") -> str:
+    """Return the verdict on a shot in plain lines. label: to call it by, else its name."""
     verdict = result.verdict
-    lines = [f"{result.name}: {verdict.name} (score {verdict.score:.0f} of 100)"]
+    lines = [f"{label or result.name}: {verdict.name} (score {verdict.score:.0f} of 100)"]
     for n, reason in enumerate(verdict.reasons, start=1):
         lines.append(f"  {n}. {reason.text}")
         lines.append(f"     {reason.remedy}  [{reason.source}]")

@@ -60,7 +60,7 @@ def takes(
         noted = f"  [{e.note}]" if e.note else ""
         typer.echo(
             f"{e.id:4}  {e.surveyed_at[11:16]}  {e.verdict:17} {e.score:5.0f}  "
-            f"{e.name}: {first}{noted}"
+            f"{e.label}: {first}{noted}"
         )
     texts = [
         (csv_file, csv_text(entries)),

@@ -80,6 +80,8 @@ def survey_many(
     results: dict[int, SurveyResult] = {}
     failed: dict[int, str] = {}
     context = multiprocessing.get_context("spawn")
+    if progress is not None:
+        progress(0, len(shots))
     with ProcessPoolExecutor(count, mp_context=context, initializer=_single_threaded) as pool:
         futures = {
             pool.submit(survey_one, shot, frames, options): n for n, shot in enumerate(shots)

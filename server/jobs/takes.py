@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -67,13 +68,15 @@ class TakesError(VerdigrisError):
 class TakeEntry(BaseModel):
     """One surveyed take. surveyed_at: local time, ISO 8601. values: the measures of TREND.
 
-    reasons, remedies: as many of each, most important first.
+    label: the name, with folders where one name is several shots' that day. reasons, remedies: as
+    many of each, most important first.
     """
 
     model_config = ConfigDict(extra="forbid")
 
     id: int
     name: str
+    label: str
     spec: str
     surveyed_at: str
     verdict: str
@@ -114,7 +117,7 @@ class TakeLog:
         moment = (at or datetime.now(UTC)).astimezone()
         row = (
             result.name,
-            result.spec,
+            whole_spec(result.spec),
             moment.isoformat(timespec="seconds"),
             moment.date().isoformat(),
             result.verdict.name,
@@ -148,17 +151,22 @@ class TakeLog:
                 " WHERE ?1 IS NULL OR day = ?1 ORDER BY id",
                 (None if day is None else str(day),),
             ).fetchall()
-        return [_entry(row) for row in rows]
+        labels = told_apart([(row["name"], row["spec"]) for row in rows])
+        return [_entry(row, label) for row, label in zip(rows, labels, strict=True)]
 
     def entry(self, take: int) -> TakeEntry:
-        """Return one take. Raises TakesError when there is none."""
+        """Return one take, named as in its day's list. Raises TakesError when there is none."""
         with self._connected() as db:
             row = db.execute(
-                f"SELECT {COLUMNS}, {PICTURE} AS thumbnail FROM take WHERE id = ?", (take,)
+                f"SELECT {COLUMNS}, day, {PICTURE} AS thumbnail FROM take WHERE id = ?", (take,)
             ).fetchone()
-        if row is None:
-            raise _gone(take)
-        return _entry(row)
+            if row is None:
+                raise _gone(take)
+            day = db.execute(
+                "SELECT id, name, spec FROM take WHERE day = ?", (row["day"],)
+            ).fetchall()
+        labels = told_apart([(one["name"], one["spec"]) for one in day])
+        return _entry(row, labels[[one["id"] for one in day].index(take)])
 
     def result(self, take: int) -> SurveyResult:
         """Return the whole survey of a take. Raises TakesError when there is none."""
@@ -188,11 +196,13 @@ class TakeLog:
     def newest_of(self, spec: str) -> int | None:
         """Return the number of the newest take of a SHOT, or None."""
         with self._connected() as db:
-            row = db.execute("SELECT max(id) AS id FROM take WHERE spec = ?", (spec,)).fetchone()
+            row = db.execute(
+                "SELECT max(id) AS id FROM take WHERE spec = ?", (whole_spec(spec),)
+            ).fetchone()
         return None if row["id"] is None else int(row["id"])
 
     def verdicts(self) -> dict[str, str]:
-        """Return the newest verdict on every shot, by its SHOT."""
+        """Return the newest verdict on every shot, by its whole SHOT."""
         with self._connected() as db:
             rows = db.execute("SELECT spec, verdict FROM take ORDER BY id").fetchall()
         return {str(row["spec"]): str(row["verdict"]) for row in rows}
@@ -202,7 +212,30 @@ def _gone(take: int) -> TakesError:
     return TakesError(f"the take log has no take {take}; 'verdigris takes' lists them")
 
 
-def _entry(row: sqlite3.Row) -> TakeEntry:
+def whole_spec(spec: str) -> str:
+    """Return a SHOT with its whole path, under which the log knows it."""
+    return os.path.abspath(spec)
+
+
+def told_apart(shots: Sequence[tuple[str, str]]) -> list[str]:
+    """Return a label for every (name, SHOT): its folders too where a name is several shots'."""
+    specs: dict[str, set[str]] = {}
+    for name, spec in shots:
+        specs.setdefault(name, set()).add(spec)
+    labels = []
+    for name, spec in shots:
+        if len(specs[name]) == 1:
+            labels.append(name)
+            continue
+        same = [Path(one).absolute() for one in specs[name]]
+        folder = Path(os.path.commonpath([one.parent for one in same]))
+        parent = Path(spec).absolute().parent
+        alone = sum(one.parent == parent for one in same) == 1
+        labels.append(str(parent.relative_to(folder) / (name if alone else Path(spec).name)))
+    return labels
+
+
+def _entry(row: sqlite3.Row, label: str) -> TakeEntry:
     try:
         measures = Measures.model_validate_json(row["measures"])
         values = values_of(measures)
@@ -213,6 +246,7 @@ def _entry(row: sqlite3.Row) -> TakeEntry:
     return TakeEntry(
         id=int(row["id"]),
         name=row["name"],
+        label=label,
         spec=row["spec"],
         surveyed_at=row["surveyed_at"],
         verdict=row["verdict"],

@@ -15,11 +15,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from server.jobs.charts import line
+from server.jobs.charts import line, ticks
 from server.jobs.pictures import display_codes, map_picture, marked
 from server.jobs.report import survey_report, takes_report
 from server.jobs.survey import SurveyResult, survey_shot
-from server.jobs.takes import MIGRATIONS, TREND, TakeLog, TakesError, csv_text, log_path
+from server.jobs.takes import (
+    MIGRATIONS,
+    TREND,
+    TakeLog,
+    TakesError,
+    csv_text,
+    log_path,
+    told_apart,
+)
 from server.media import open_shot, write_exr
 from tests.survey.screens import flat, noisy, ramped, with_disc
 
@@ -60,6 +68,18 @@ def test_a_take_is_kept_and_comes_back(tmp_path: Path, result: SurveyResult) -> 
         log.set_note(9, "x")
     with pytest.raises(TakesError, match="no take 9"):
         log.result(9)
+
+
+def test_a_shot_is_known_by_its_whole_path(
+    tmp_path: Path, result: SurveyResult, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Common practice, no source: however the command line named it."""
+    monkeypatch.chdir(tmp_path)
+    log = TakeLog(tmp_path / "takes.sqlite")
+    log.add(result.model_copy(update={"spec": "gate.####.exr"}))
+    assert log.newest_of(str(tmp_path / "gate.####.exr")) == 1
+    assert log.newest_of("gate.####.exr") == 1
+    assert log.newest_of("other.####.exr") is None
 
 
 def test_many_writers_lose_nothing(tmp_path: Path, result: SurveyResult) -> None:
@@ -182,11 +202,74 @@ def test_the_days_report_has_thumbnails_and_trends(tmp_path: Path, result: Surve
     checked(takes_report([], "No takes"))
 
 
+@pytest.mark.parametrize(
+    ("shots", "labels"),
+    [
+        (["day/a.mov", "day/a.mov", "day/b.mov"], ["a", "a", "b"]),
+        (["day/one/a.mov", "day/two/a.mov", "c.mov"], ["one/a", "two/a", "c"]),
+        (["day/a.mov", "day/two/a.mov"], ["a", "two/a"]),
+        (["day/a.mov", "day/a.mxf"], ["a.mov", "a.mxf"]),
+    ],
+)
+def test_shots_of_one_name_are_told_apart(shots: list[str], labels: list[str]) -> None:
+    """Common practice, no source: every camera begins with the same clip names."""
+    assert told_apart([(Path(shot).stem, shot) for shot in shots]) == labels
+
+
+def test_the_list_tells_shots_of_one_name_apart(tmp_path: Path, result: SurveyResult) -> None:
+    """Common practice, no source."""
+    log = TakeLog(tmp_path / "takes.sqlite")
+    for folder in ("morning", "evening"):
+        log.add(result.model_copy(update={"spec": f"/shots/{folder}/gate.####.exr"}))
+    assert [entry.label for entry in log.entries()] == ["morning/gate", "evening/gate"]
+    assert log.entry(2).label == "evening/gate"
+    assert "morning/gate" in takes_report(log.entries(), "Takes")
+
+
 def test_line_charts_leave_gaps() -> None:
     """Common practice, no source."""
     svg = str(line([1.0, None, 3.0, 2.0]))
     assert svg.count("<circle") == 3
     assert len(re.findall(r"M\d", svg)) == 2
+
+
+@pytest.mark.parametrize("low", [-3.2, 0.0, 0.02, 7.0, 1234.0])
+@pytest.mark.parametrize("span", [0.0, 0.003, 0.7, 1.0, 42.0])
+def test_axes_have_few_round_numbers_that_hold_the_values(low: float, span: float) -> None:
+    """Common practice, no source: steps of 1, 2 or 5 times a power of ten."""
+    marks = ticks(low, low + span)
+    assert 2 <= len(marks) <= 6
+    assert marks[0] <= low + 1e-9
+    assert marks[-1] >= low + span - 1e-9
+    step = marks[1] - marks[0]
+    assert np.allclose(np.diff(marks), step)
+    assert float(f"{step:.0e}".split("e")[0]) in (1, 2, 5)
+
+
+def test_a_chart_tells_its_scale_its_limit_and_its_places() -> None:
+    """Common practice, no source: dots read off the axis give the values back."""
+    values = [0.4, 0.9, 1.3]
+    svg = str(line(values, limit=1.0, names=["7", "8", "12"], along="take"))
+    for word in ("limit 1", ">7<", ">8<", ">12<", ">take<"):
+        assert word in svg
+    grid = [float(y) for y in re.findall(r'y1="([\d.]+)" y2="[\d.]+" stroke="#d9ded8"', svg)]
+    marks = ticks(min(values), max(values))
+    assert len(grid) == len(marks)
+    per_px = (marks[-1] - marks[0]) / (grid[-1] - grid[0])
+    dots = [float(y) for y in re.findall(r'cy="([\d.]+)"', svg)]
+    read = [marks[0] + (y - grid[0]) * per_px for y in dots]
+    assert read == pytest.approx(values, abs=0.01)
+
+
+def test_names_along_a_long_axis_do_not_collide() -> None:
+    """Common practice, no source."""
+    names = [str(n) for n in range(1, 121)]
+    svg = str(line([float(n) for n in range(120)], names=names))
+    shown = re.findall(r'<text x="([\d.]+)" y="120\.0"[^>]*>(\d+)<', svg)
+    assert shown[0][1] == "1"
+    assert shown[-1][1] == "120"
+    places = [float(x) for x, _ in shown]
+    assert min(np.diff(places)) > 20
 
 
 def test_map_pictures_are_pngs_with_their_range() -> None:
