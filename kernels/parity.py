@@ -78,11 +78,12 @@ def frames() -> Iterator[tuple[str, dict[str, F32]]]:
             {
                 "plate": plate,
                 "denoised": half(plate * 0.9 + 0.02),
-                "clean": half(
-                    np.array([0.06, 0.4, 0.08])[:, None, None] * (0.9 + 0.2 * rng.random((1, h, w)))
-                ),
+                "clean": half(_lit((h, w), rng)),
             },
         )
+    rng = np.random.default_rng(11)
+    plate = half(rng.random((3, 45, 62)))
+    yield "clean plate", {"plate": plate, "clean": half(_lit((45, 62), rng))}
     rng = np.random.default_rng(7)
     yield "over range and negative", {"plate": half(rng.normal(0.4, 1.5, (3, 40, 56)))}
     yield "all zero", {"plate": np.zeros((3, 20, 24), np.float32)}
@@ -90,6 +91,12 @@ def frames() -> Iterator[tuple[str, dict[str, F32]]]:
     broken = half(rng.random((3, 24, 40)))
     broken[0, 3, 4], broken[1, 5, 6], broken[2, 7, 8] = np.nan, np.inf, -np.inf
     yield "not finite", {"plate": broken}
+
+
+def _lit(size: tuple[int, int], rng: np.random.Generator) -> NDArray[Any]:
+    """A green backing, lit unevenly."""
+    backing = np.array([0.06, 0.4, 0.08])[:, None, None]
+    return np.asarray(backing * (0.9 + 0.2 * rng.random((1, *size))))
 
 
 def _screen(rng: np.random.Generator) -> NDArray[Any]:

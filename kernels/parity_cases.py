@@ -65,6 +65,7 @@ def cases() -> Iterator[Case]:
     yield from _refine_cases()
     yield from _neutralise_cases()
     yield from _assemble_cases()
+    yield from _key_cases()
 
 
 def _extractor_cases() -> Iterator[Case]:
@@ -222,3 +223,45 @@ def _assemble_cases() -> Iterator[Case]:
     recipe = _noisy(_key(ColourDifference(), **base))
     recipe.assemble.backdrop = Backdrop(kind="ramp", regrain=1.0, exposure_stops=-1)
     yield Case("regrain", recipe, ("composite",), "colour")
+
+
+def _plain_extractors() -> Iterator[Any]:
+    """Yield every pointwise operation of the extractors once, in both spaces."""
+    channels = ("red", "green", "blue", "luminance", "largest", "smallest", "saturation")
+    for space in ("linear", "log"):
+        for n, channel in enumerate(channels):
+            band: dict[str, Any] = {"channel": channel, "space": space}
+            band |= {"low_out": 0.1, "low_in": 0.4} if n % 3 else {"low_out": None, "low_in": None}
+            band |= {"high_in": 0.5, "high_out": 0.9} if n % 2 == 0 else {}
+            yield ValueBand.model_validate(band)
+        yield HueBand(space=space, centre_deg=20)
+        for relative in (False, True):
+            yield PlateDifference(space=space, norm="largest", relative=relative)
+            yield PlateDifference(space=space, norm="euclidean", relative=relative)
+        yield ColourDifference(space=space, excess="lean", lean=0.8, gain=1.05)
+        yield ColourDifference(space=space, excess="weights")
+        yield ChromaDistance(space=space, luminance_weight=0.2)
+
+
+def _key_cases() -> Iterator[Case]:
+    """Yield whole keys, several plain extractors each, between them all operations and joins."""
+    joins = ("max", "subtract", "screen", "average", "min", "difference", "multiply")
+    levels = (Levels(), Levels(black=0.1, white=0.9), Levels(black=-0.1, white=1.2))
+    extractors = list(_plain_extractors())
+    for n, extractor in enumerate(extractors):
+        extractor.id, extractor.join = f"e{n}", joins[n % len(joins)]
+        extractor.strength, extractor.inverted = 1.0 - 0.1 * (n % 4), n % 5 == 0
+        extractor.refine.levels = levels[n % 3].model_copy()
+    step = NeutralisePass(id="n", spill_by_hue=CURVE, saturation_by_hue=CURVE)
+    for n in range(0, len(extractors), 4):
+        recipe = Recipe(
+            extractors=extractors[n : n + 4],
+            neutralise=[step],
+            refine=Refine(levels=Levels(black=0.02, white=0.95)),
+        )
+        yield Case(
+            f"key of {n + 1} to {min(n + 4, len(extractors))}",
+            _noisy(recipe) if n % 8 else recipe,
+            ("alpha", "composite"),
+            "colour",
+        )

@@ -96,6 +96,7 @@ class HostDevice:
         """
         self.form, self.change = form, change
         self.launches: list[str] = []
+        self.lean_sizes: set[Lean | None] = set()
 
     def empty(self, shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
         """Return memory full of a value that shows when it is read before it was written."""
@@ -138,6 +139,7 @@ class HostDevice:
         lean = None
         if self.form == "array" and structure is not None:
             lean = structure.lean
+            self.lean_sizes.add(lean)
         code = library(unit, structure if self.form == "special" else None, change, lean)
         size = getattr(code, f"size_{kernel}")
         size.restype = ctypes.c_size_t

@@ -29,6 +29,7 @@ import numpy as np
 from kernels.cuda.launch import CudaEngine
 from kernels.engine import Stress, View
 from kernels.inputs import gather
+from kernels.parity_cases import cases
 from kernels.plan import build_plan
 from tests.cuda.test_gpu import rich_recipe
 engine = CudaEngine()
@@ -45,6 +46,12 @@ for region in (None, (40, 24, 104, 88)):
 for method in ("unmix", "multiply"):
     recipe.assemble.edge_colour.method = method
     engine.planes(build_plan(recipe, 1, inputs.planes), inputs, ["composite"])
+for case in cases():
+    if case.name.startswith("key of"):
+        inputs = gather(engine, case.recipe, 1, plate=plate, clean=plate * 0.5)
+        plan = build_plan(case.recipe, 1, inputs.planes)
+        engine.planes(plan, inputs, case.wanted)
+        engine.render(plan, inputs, View("composite", 53, 40))
 engine.card.synchronise()
 print("sanitised")
 """

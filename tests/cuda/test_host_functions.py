@@ -44,6 +44,13 @@ def test_operations_equal_the_reference(emulated: DeviceEngine, name: str) -> No
     check(emulated, (name,))
 
 
+def test_the_general_form_has_each_operation_in_its_lean_size() -> None:
+    """Source: `kernels.reference`; half storage, with and without a clean plate."""
+    device = HostDevice("array")
+    check(DeviceEngine(device, storage="float16"), ("key",))
+    assert {(1, True), (1, False)} <= device.lean_sizes
+
+
 def test_views_equal_the_reference(emulated: DeviceEngine) -> None:
     """Source: `kernels.reference.view`: at most one 8-bit code value apart, sizes up and down."""
     check(emulated, ("no extractor",), views=True)
