@@ -26,8 +26,8 @@ export function dayBlock() {
     if (kept.trouble) return fold.body.replaceChildren(h("p", { class: "help", text: capital(kept.trouble) }));
     if (!kept.takes.length) return fold.body.replaceChildren(h("p", { class: "help", text: empty() }));
     fold.body.replaceChildren(tools(),
-      h("ul", { class: "day", "aria-label": `Takes of ${kept.day}` }, ...[...kept.takes].reverse().map(row)),
-      trend());
+      trend(),
+      h("ul", { class: "day", "aria-label": `Takes of ${kept.day}` }, ...[...kept.takes].reverse().map(row)));
   }
 
   function trend() {
