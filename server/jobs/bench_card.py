@@ -7,11 +7,9 @@ arrival to the picture's hand-over, except where a name says otherwise.
 
 from __future__ import annotations
 
-import asyncio
 import resource
 import tempfile
 import threading
-import time
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -24,6 +22,7 @@ from server.background import running
 from server.config import Settings
 from server.jobs import bench_service as service_bench
 from server.jobs.bench import picture
+from server.jobs.bench_client import Pages
 from server.jobs.render import Renderer, RenderError, RenderJob
 from server.media import write_exr
 from server.renderer import SharedEngine
@@ -31,7 +30,7 @@ from server.service import Service
 from server.start import ServeOptions, make_service
 
 WIDTH, HEIGHT, FRAMES = 3840, 2160, 12
-SUSTAINED_S, RATE = 60.0, 60
+SUSTAINED_S, RATE, PARTS = 60.0, 60, 6
 FRAME_MB = 3 * WIDTH * HEIGHT * 2 >> 20
 
 
@@ -101,32 +100,26 @@ def _served(
     options = ServeOptions(str(shot), first_recipe=lambda: recipe)
     service, _ = make_service(options, settings)
     with running(service, options, settings) as address:
-        return asyncio.run(_measured(service, address, sustained_s))
+        return _measured(service, address, sustained_s)
 
 
-async def _measured(service: Service, address: str, sustained_s: float | None) -> dict[str, Any]:
-    page = await service_bench.come_in(service, address, "operator", "operator", 960)
-    await page.picture(0, rest=True)
-    for frame in range(1001, 1001 + FRAMES):
-        await service_bench.service_ready(service, frame)
-    pages = [page]
+def _measured(service: Service, address: str, sustained_s: float | None) -> dict[str, Any]:
     neighbours = sustained_s is None
     result: dict[str, Any] = {"on": service.engine.description}
-    drag = await service_bench.drag(service, page, target_ms=8 if neighbours else 2)
-    result |= {name: drag[name] for name in ("moving", "moving_to_page", "slowest")}
-    if neighbours:
-        result["moving while a render runs"] = await _beside_a_render(service, page)
-    elif sustained_s:
-        result["sustained"] = await _sustained(service, page, sustained_s)
-    if not neighbours:
-        for n in range(service_bench.PAGES - 1):
-            width = service_bench.PAGE_WIDTHS[n % len(service_bench.PAGE_WIDTHS)]
-            pages.append(
-                await service_bench.come_in(service, address, "reviewer", f"page-{n}", width)
-            )
-        result["playback"] = await service_bench.play(service, pages)
+    with service_bench.pages_of(service, address) as pages:
+        pages.open("operator", "operator", 960)
+        for frame in range(1001, 1001 + FRAMES):
+            service_bench.service_ready(service, frame)
+        drag = service_bench.drag(service, pages, target_ms=8 if neighbours else 2)
+        result |= {name: drag[name] for name in ("moving", "moving_to_page", "slowest")}
+        if neighbours:
+            result["moving while a render runs"] = _beside_a_render(service, pages)
+            return result
+        if sustained_s:
+            result["sustained"] = _sustained(pages, sustained_s)
+        count = service_bench.more_pages(pages)
+        result["playback"] = service_bench.play(service, pages, count)
         result["store_mb"] = {k: v >> 20 for k, v in service.store.bytes().items()}
-    await asyncio.gather(*(p.socket.close() for p in pages))
     return result
 
 
@@ -169,37 +162,29 @@ class Rendering:
                 renderer.run(report)
 
 
-async def _beside_a_render(service: Service, page: Any) -> dict[str, Any]:
+def _beside_a_render(service: Service, pages: Pages) -> dict[str, Any]:
     """Drag while long work keeps asking for the engine in pieces, as a render does."""
     with (
         tempfile.TemporaryDirectory(prefix="verdigris-bench-") as name,
         Rendering(service, Path(name)) as beside,
     ):
-        drag = await service_bench.drag(service, page, target_ms=8)
+        drag = service_bench.drag(service, pages, target_ms=8)
     return {**drag["moving"], "target_p99_ms": 30, "frames rendered beside it": beside.frames}
 
 
-async def _sustained(service: Service, page: Any, seconds: float) -> dict[str, Any]:
+def _sustained(pages: Pages, seconds: float) -> dict[str, Any]:
     """Send sixty changes a second; count pictures and what memory did."""
     card_before = _card_mb()
-    host = [_rss_mb()]
-    page.headers.clear()
-    start = time.perf_counter()
-    sent = 0
-    listening = asyncio.create_task(service_bench.listen(page))
-    while (now := time.perf_counter() - start) < seconds:
-        await page.change(1 + (sent % 500) / 1000)
-        sent += 1
-        if now > len(host) * seconds / 6:
-            host.append(_rss_mb())
-        await asyncio.sleep(max(0.0, sent / RATE - now))
-    listening.cancel()
-    await asyncio.gather(listening, return_exceptions=True)
+    host, sent, pictures = [_rss_mb()], 0, 0
+    for _ in range(PARTS):
+        found = pages.ask("change_at", rate=RATE, seconds=seconds / PARTS)
+        sent, pictures = sent + found["sent"], pictures + found["pictures"]
+        host.append(_rss_mb())
     return {
         "seconds": seconds,
         "changes_a_second": round(sent / seconds, 1),
-        "pictures_a_second": round(len(page.headers) / seconds, 1),
-        "host_memory_mb_at_each_sixth": [round(mb, 1) for mb in [*host, _rss_mb()]],
+        "pictures_a_second": round(pictures / seconds, 1),
+        "host_memory_mb_at_each_sixth": [round(mb, 1) for mb in host],
         "card_memory_growth_mb": round(_card_mb() - card_before, 1),
     }
 

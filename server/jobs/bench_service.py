@@ -1,27 +1,25 @@
 """The service's part of `verdigris bench`: message in to JPEG out, and playback to 20 pages.
 
-A real service on loopback with a small generated 1920x1080 shot; times are the server's own, from
-the message's arrival to the picture's hand-over to the socket.
+A real service on loopback with a small generated 1920x1080 shot, and pages in a process of their
+own; times are the server's own, from the message's arrival to the picture's hand-over to the
+socket.
 """
 
 from __future__ import annotations
 
 import asyncio
-import json
 import tempfile
-import time
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from websockets.asyncio.client import ClientConnection, connect
 
 from kernels.recipe import ChromaDistance, ColourDifference, PlateDifference, Recipe
 from kernels.recipe import NeutralisePass as Pass
 from server.background import running
 from server.config import Settings
+from server.jobs.bench_client import Pages
 from server.media import write_exr
-from server.protocol import PROTOCOL, Flag, PictureHeader, unpack_header
 from server.security import cookie_name
 from server.service import Service
 from server.start import ServeOptions, make_service
@@ -66,154 +64,74 @@ def write_bench_shot(folder: Path) -> Path:
     return folder / "bench.####.exr"
 
 
-class Page:
-    """One page: counts pictures, acknowledges at once."""
-
-    def __init__(self, socket: ClientConnection) -> None:
-        self.socket = socket
-        self.headers: list[PictureHeader] = []
-        self.changes = 0
-
-    async def send(self, **message: Any) -> None:
-        await self.socket.send(json.dumps(message))
-
-    async def change(self, gain: float) -> None:
-        """Send one change of a drag, under a number of its own."""
-        self.changes += 1
-        await self.send(
-            type="write",
-            client_seq=self.changes,
-            seen=10**9,
-            gesture="bench",
-            moving=True,
-            ops=[{"op": "set", "path": "extractors/core/gain", "value": gain}],
-        )
-
-    async def text(self, kind: str) -> dict[str, Any]:
-        while True:
-            got = await self.receive()
-            if isinstance(got, dict) and got["type"] == kind:
-                return got
-
-    async def receive(self) -> dict[str, Any] | PictureHeader:
-        async with asyncio.timeout(60):  # wait_for of Python 3.11 can swallow a cancellation
-            message = await self.socket.recv()
-        if isinstance(message, str):
-            text: dict[str, Any] = json.loads(message)
-            return text
-        header, _ = unpack_header(message)
-        self.headers.append(header)
-        await self.send(type="ack", sequence=header.sequence)
-        return header
-
-    async def picture(self, revision: int, *, rest: bool) -> PictureHeader:
-        """Wait for a picture of at least a revision; at rest when asked."""
-        while True:
-            got = await self.receive()
-            if (
-                isinstance(got, PictureHeader)
-                and got.revision >= revision
-                and not (rest and got.flags & Flag.MOVING)
-            ):
-                return got
-
-
-async def come_in(service: Service, address: str, role: Any, name: str, width: int) -> Page:
-    redeemed = service.gate.redeem(service.gate.make_link(role), name)
-    assert redeemed is not None
+def pages_of(service: Service, address: str) -> Pages:
+    """Return a process for pages of the service, which lets them in as it does people."""
     port = int(address.rsplit(":", 1)[1])
-    cookie = f"{cookie_name(port)}={redeemed[1]}"
-    socket = await connect(
-        f"{address.replace('http', 'ws', 1)}/ws",
-        origin=address,  # type: ignore[arg-type]
-        additional_headers={"cookie": cookie},
-        compression=None,
-        close_timeout=1,
-        max_size=None,
-    )
-    page = Page(socket)
-    await page.send(type="hello", protocol=PROTOCOL, client=name)
-    await page.text("welcome")
-    await page.send(type="show", name="composite", width=width)
-    return page
+
+    def cookie_for(role: Any, name: str) -> str:
+        redeemed = service.gate.redeem(service.gate.make_link(role), name)
+        assert redeemed is not None
+        return f"{cookie_name(port)}={redeemed[1]}"
+
+    return Pages(address, cookie_for)
 
 
-async def drag(service: Service, page: Page, target_ms: float | None = None) -> dict[str, Any]:
-    """Change a value again and again: first each as soon as the last was seen, then at rest.
+def drag(service: Service, pages: Pages, target_ms: float | None = None) -> dict[str, Any]:
+    """Change a value again and again, each as soon as the last was seen, and rest now and then.
 
     target_ms: of a moving picture; the engine's own for pointwise work when not given.
     """
-    moving: list[float] = []
-    rests: list[float] = []
-    headers: list[PictureHeader] = []
     card = service.engine.name == "cuda"
     changes = CARD_CHANGES if card else CHANGES
-    for n in range(changes):
-        revision, start = service.session.revision + 1, time.perf_counter()
-        await page.change(1 + n / 1000)
-        headers.append(await page.picture(revision, rest=False))
-        moving.append(time.perf_counter() - start)
-        if n % (changes // RESTS) == 0:
-            header = headers[-1]
-            if header.flags & Flag.MOVING:
-                header = await page.picture(revision, rest=True)
-            rests.append((header.render_us + header.encode_us) / 1e6)
+    found = pages.ask("drag", changes=changes, rests=RESTS)
     inside = service.timing.seconds_of("message_to_picture")[-changes:]
     return {
         "moving": _figures("message in, moving JPEG out", inside, target_ms or (2 if card else 40)),
-        "moving_to_page": _figures("message sent, moving picture received", moving),
-        "slowest": _slowest(moving, headers),
-        "rest": _figures("full-resolution rest picture", rests, None if card else 400),
-        "moving_pictures_keyed_at_half_size": sum(bool(h.flags & Flag.DRAFT) for h in headers),
+        "moving_to_page": _figures("message sent, moving picture received", found["moving"]),
+        "slowest": _slowest(found),
+        "rest": _figures("full-resolution rest picture", found["rest"], None if card else 400),
+        "moving_pictures_keyed_at_half_size": found["drafts"],
     }
 
 
-def _slowest(moving: list[float], headers: list[PictureHeader]) -> list[dict[str, float]]:
+def _slowest(found: dict[str, list[float]]) -> list[dict[str, float]]:
     """Return what the three slowest changes spent their time on, and which of all they were."""
+    moving = found["moving"]
     order = sorted(range(len(moving)), key=moving.__getitem__, reverse=True)[:3]
     return [
         {
             "change": n,
             "to_page_ms": round(1000 * moving[n], 2),
-            "render_ms": headers[n].render_us / 1000,
-            "encode_ms": headers[n].encode_us / 1000,
+            "render_ms": round(1000 * found["render"][n], 2),
+            "encode_ms": round(1000 * found["encode"][n], 2),
         }
         for n in order
     ]
 
 
-async def listen(page: Page) -> None:
-    """Receive and acknowledge until cancelled."""
-    while True:
-        await page.receive()
-
-
-async def play(service: Service, pages: list[Page]) -> dict[str, Any]:
-    """Play to all pages; count frames, renders and what was left out."""
-    tasks = [asyncio.create_task(listen(page)) for page in pages]
-    await pages[0].send(type="transport", playing=True, fps=24)
-    await asyncio.sleep(1.0)
-    for page in pages:
-        page.headers.clear()
+def play(service: Service, pages: Pages, count: int) -> dict[str, Any]:
+    """Play to all `count` pages; count frames, renders and what was left out."""
     service.scheduler.clock.dropped = 0
     renders = service.timing.renders._value.get()
-    await asyncio.sleep(PLAY_S)
+    found = pages.ask("play", seconds=PLAY_S)
     made = service.timing.renders._value.get() - renders
-    counts = [len(page.headers) / PLAY_S for page in pages]
-    shown = len({(h.frame, h.sequence) for h in pages[0].headers})
-    for task in tasks:
-        task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
-    await pages[0].send(type="transport", playing=False)
+    rates = [pictures / PLAY_S for pictures in found["counts"]]
     return {
-        "pages": len(pages),
+        "pages": count,
         "widths": len(PAGE_WIDTHS),
         "seconds": PLAY_S,
-        "pictures_a_second_slowest_page": round(min(counts), 1),
-        "pictures_a_second_fastest_page": round(max(counts), 1),
-        "renders_for_each_picture_of_one_page": round(made / max(shown, 1), 2),
+        "pictures_a_second_slowest_page": round(min(rates), 1),
+        "pictures_a_second_fastest_page": round(max(rates), 1),
+        "renders_for_each_picture_of_one_page": round(made / max(found["shown"], 1), 2),
         "frames_left_out": service.scheduler.clock.dropped,
     }
+
+
+def more_pages(pages: Pages) -> int:
+    """Open the reviewers' pages, of several widths; return how many pages there are now."""
+    for n in range(PAGES - 1):
+        pages.open("reviewer", f"page-{n}", PAGE_WIDTHS[n % len(PAGE_WIDTHS)])
+    return PAGES
 
 
 def _figures(name: str, seconds: list[float], target_ms: float | None = None) -> dict[str, Any]:
@@ -229,28 +147,20 @@ def _figures(name: str, seconds: list[float], target_ms: float | None = None) ->
     }
 
 
-async def _measure(service: Service, address: str) -> dict[str, Any]:
-    pages = [await come_in(service, address, "operator", "operator", 960)]
-    await pages[0].picture(0, rest=True)
-    for frame in range(1001, 1001 + FRAMES):
-        await service_ready(service, frame)
-    result = await drag(service, pages[0])
-    for n in range(PAGES - 1):
-        width = PAGE_WIDTHS[n % len(PAGE_WIDTHS)]
-        pages.append(await come_in(service, address, "reviewer", f"page-{n}", width))
-    try:
-        result["playback"] = await play(service, pages)
-    finally:
-        await asyncio.gather(*(page.socket.close() for page in pages))
-    return result
+def _measure(service: Service, address: str) -> dict[str, Any]:
+    with pages_of(service, address) as pages:
+        pages.open("operator", "operator", 960)
+        for frame in range(1001, 1001 + FRAMES):
+            service_ready(service, frame)
+        result = drag(service, pages)
+        return result | {"playback": play(service, pages, more_pages(pages))}
 
 
-async def service_ready(service: Service, frame: int) -> None:
-    """Wait until the service has decoded a frame (it runs on another thread's loop)."""
-    future = asyncio.run_coroutine_threadsafe(
+def service_ready(service: Service, frame: int) -> None:
+    """Wait until the service has decoded a frame."""
+    asyncio.run_coroutine_threadsafe(
         service.pictures.until_ready(frame, True, 60.0), service.pictures.loop
-    )
-    await asyncio.wrap_future(future)
+    ).result()
 
 
 def bench_service(engine: Any = "auto", threads: int = 0) -> dict[str, Any]:
@@ -272,7 +182,7 @@ def bench_service(engine: Any = "auto", threads: int = 0) -> dict[str, Any]:
         options = ServeOptions(str(write_bench_shot(media)), first_recipe=bench_recipe)
         service, _ = make_service(options, settings)
         with running(service, options, settings) as address:
-            result = asyncio.run(_measure(service, address))
+            result = _measure(service, address)
         return {
             "engine": service.engine.name,
             "on": service.engine.description,
