@@ -23,6 +23,7 @@ from server.clients import Client, Ready
 from server.frames import FrameStore
 from server.jobs.runner import JobRunner
 from server.loop import PictureLoop
+from server.media import Shot
 from server.messages import Role
 from server.notes import NoteBoard
 from server.opened import OpenedShot
@@ -83,6 +84,9 @@ class Service:
         self.renders, self.plates = Path("renders"), Path("plates")
         self.background: list[Callable[[], Awaitable[None]]] = []
         self.open_take: Callable[[str, bool], Awaitable[None]] = _no_takes
+        self.read_take: Callable[[str], Shot] = _no_take
+        """opens the files of a take of the watched folder; may block"""
+        self.watched_folder: Path | None = None
         self.pictures = PictureLoop(
             opened,
             self.session,
@@ -307,4 +311,8 @@ class Service:
 
 
 async def _no_takes(take: str, keep_recipe: bool) -> None:
+    _no_take(take)
+
+
+def _no_take(take: str) -> Shot:
     raise VerdigrisError("this service does not watch a folder of takes")

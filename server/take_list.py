@@ -91,8 +91,10 @@ class WholeTake(_Shown):
 
 
 def take_log(service: Service) -> Path:
-    """Return the file in which surveys of the open shot are kept."""
-    return log_path(str(service.plates.parent), folder_of(service.opened.shot))
+    """Return the log's file: beside the open shot, in the watched folder, or in ours."""
+    return log_path(
+        str(service.plates.parent), folder_of(service.opened.shot), service.watched_folder
+    )
 
 
 def day_of_takes(log: Path, spec: str, day: str = "") -> DayOfTakes:

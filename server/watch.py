@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from kernels.errors import VerdigrisError
-from server.jobs.takes import TakeLog, log_path, whole_spec
+from server.jobs.takes import TakeLog, whole_spec
+from server.media import Shot
 from server.media.sequence import find_frames, group_folder
 from server.media_list import MOVIES
 from server.notes import NoteBoard
@@ -23,6 +24,7 @@ from server.replies import Takes
 from server.service import Service
 from server.start import ServiceMaker
 from server.state import Take
+from server.take_list import take_log
 
 log = logging.getLogger("verdigris.watch")
 LOOK_EVERY_S = 2.0
@@ -87,6 +89,13 @@ class Watch:
     _judged: tuple[float, dict[str, str]] = field(default_factory=lambda: (0.0, {}))
     """when the take log last changed, and the verdicts in it by SHOT"""
 
+    def attach(self) -> None:
+        """Let the service watch from its start on, open takes and survey them."""
+        self.service.background.append(self.run)
+        self.service.open_take = self.open
+        self.service.read_take = self.read
+        self.service.watched_folder = self.folder
+
     def take_in(self, found: list[Found]) -> bool:
         """Note what was found; tells whether the list of takes has changed."""
         now = self.clock()
@@ -129,7 +138,7 @@ class Watch:
 
     def _verdicts(self) -> dict[str, str]:
         """Return the newest verdict on every surveyed shot, read anew when the log has changed."""
-        path = log_path(self.maker.settings.data_dir, self.folder)
+        path = take_log(self.service)
         try:
             changed = path.stat().st_mtime
             if changed != self._judged[0]:
@@ -150,11 +159,19 @@ class Watch:
                 log.exception("looking for takes failed")
             await asyncio.sleep(LOOK_EVERY_S)
 
-    async def open(self, name: str, keep_recipe: bool) -> None:
-        """Open a take: with its own recipe if it has one, else with the present one."""
+    def read(self, name: str) -> Shot:
+        """Open a take's files only; on any thread."""
+        return self.maker.shot(self._spec(name))
+
+    def _spec(self, name: str) -> str:
         spec = str(self.folder / name)
         if spec not in self._seen:
             raise VerdigrisError("there is no such take: choose one of the list")
+        return spec
+
+    async def open(self, name: str, keep_recipe: bool) -> None:
+        """Open a take: with its own recipe if it has one, else with the present one."""
+        spec = self._spec(name)
         service, maker = self.service, self.maker
         current = service.session.recipe
         shot = await asyncio.to_thread(maker.shot, spec, current if keep_recipe else None)

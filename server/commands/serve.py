@@ -188,9 +188,7 @@ def _run(options: ServeOptions, settings: Settings, verbose: bool, watched: Path
         sock.close()
         raise
     if watched is not None:
-        watch = Watch(service, maker, watched)
-        service.background.append(watch.run)
-        service.open_take = watch.open
+        Watch(service, maker, watched).attach()
     try:
         run_service(
             service, options, settings, lambda address: _announce(service, options, settings), sock

@@ -53,6 +53,7 @@ def _(message: m.JobStart, service: Service, client: Client) -> None:
             report=report,
             ocio=opened.ocio,
             take_log=log,
+            read_take=service.read_take,
         )
 
     info = service.jobs.start(message.kind, context, message.id)

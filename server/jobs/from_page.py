@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from kernels.errors import VerdigrisError
 from kernels.recipe_file import describe
 from server.jobs.runner import JobContext, JobError, JobFunction, JobResult
 from server.media import parse_frames
@@ -83,21 +84,60 @@ class SuggestOptions(BaseModel):
     clean_plate: bool = True
 
 
-def survey(context: JobContext) -> JobResult:
-    """Measure whether the screen can be keyed, keep the take; the report is a file to fetch.
+class SurveyOptions(BaseModel):
+    """Options of a survey job. takes: of the watched folder; empty: the shot that is open."""
 
-    The result is the survey without its pictures, and `take`: its number in the take log, or null
-    where it could not be kept (the message says why).
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    takes: list[str] = Field(default_factory=list, max_length=500)
+
+
+def survey(context: JobContext) -> JobResult:
+    """Measure whether screens can be keyed; every take is kept.
+
+    For the open shot the result is the survey without its pictures, and `take`: its number in the
+    take log, or null where it could not be kept (the message says why). For takes of the watched
+    folder the result has the numbers of all, and the names and sentences of those that failed.
     """
     from server.jobs.report import survey_report
     from server.jobs.survey import survey_shot
 
+    options = _options(SurveyOptions, context.options)
+    if options.takes:
+        return _survey_takes(context, options.takes)
     result = survey_shot(context.shot, progress=context.report, threads=1)
     report = context.out / "survey.html"
     report.write_text(survey_report([result]), encoding="utf-8")
     take, message = _kept(context, result)
     plain = result.model_dump(mode="json", exclude={"maps", "thumbnail", "per_frame"})
     return JobResult(message, {**plain, "take": take}, {report.name: report})
+
+
+def _survey_takes(context: JobContext, names: list[str]) -> JobResult:
+    """Survey takes of the watched folder one after the other; a bad one stops no other."""
+    from server.jobs.survey import survey_shot
+    from server.jobs.takes import TakeLog
+
+    if context.read_take is None or context.take_log is None:
+        raise JobError("this service does not watch a folder of takes")
+    log = TakeLog(context.take_log)
+    kept: list[int] = []
+    failed: list[dict[str, str]] = []
+
+    def stop_when_asked(done: int, total: int) -> None:
+        context.report(len(kept) + len(failed), len(names))
+
+    for name in names:
+        context.report(len(kept) + len(failed), len(names))
+        try:
+            result = survey_shot(context.read_take(name), progress=stop_when_asked, threads=1)
+            kept.append(log.add(result))
+        except VerdigrisError as error:
+            failed.append({"take": name, "message": str(error)})
+    context.report(len(names), len(names))
+    message = f"{len(kept)} of {len(names)} takes surveyed"
+    told = "; ".join(f["message"] for f in failed[:3])
+    return JobResult(f"{message}: {told}" if failed else message, {"takes": kept, "failed": failed})
 
 
 def _kept(context: JobContext, result: SurveyResult) -> tuple[int | None, str]:

@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from kernels.errors import VerdigrisError
 from kernels.reference.survey import Measures
+from server.jobs.limits import TABLE
 from server.jobs.survey import SurveyResult
 from server.jobs.verdict import values_of
 from server.media import Shot
@@ -45,19 +46,7 @@ COLUMNS = (
     "json_extract(result, '$.verdict.reasons') AS reasons"
 )
 PICTURE = "json_extract(result, '$.thumbnail')"
-TREND = (
-    "evenness_stops",
-    "level_low",
-    "purity",
-    "clipped_share",
-    "snr_key_db",
-    "matte_noise",
-    "alpha_noise_edge",
-    "separation_matte",
-    "spill",
-    "edge_px",
-    "motion_px",
-)
+TREND = tuple(row.measure for row in TABLE if row.measure not in ("level_high", "chroma_loss"))
 """The measures that are listed and whose trend is shown, by their names in the verdict's table."""
 
 
@@ -279,10 +268,11 @@ def folder_of(shot: Shot) -> Path:
     return shot.source_path(shot.frames[0]).parent
 
 
-def log_path(data_dir: str, beside: Path | None = None) -> Path:
+def log_path(data_dir: str, *beside: Path | None) -> Path:
     """Return the log's file: beside the shots when one is there, else in the user's data folder."""
-    if beside is not None and (beside / FILE_NAME).is_file():
-        return beside / FILE_NAME
+    for folder in beside:
+        if folder is not None and (folder / FILE_NAME).is_file():
+            return folder / FILE_NAME
     return Path(data_dir) / FILE_NAME
 
 

@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 
 from server.background import running
+from server.jobs.takes import TakeLog
 from server.start import ServeOptions, make_service
 from server.watch import STILL_FOR_S, Watch, look, newest
 from tests.server.conftest import Live, settings_for, wait_for, write_shot
@@ -32,8 +33,7 @@ def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> No
     service, maker = make_service(options, settings)
     now = [time.time() + 100]
     watch = Watch(service, maker, folder, clock=lambda: now[0])
-    service.background.append(watch.run)
-    service.open_take = watch.open
+    watch.attach()
     with running(service, options, settings) as address:
         live = Live(service, address, tmp_path)
         with live.page(show={"name": "plate"}) as page:
@@ -67,3 +67,46 @@ def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> No
             wait_for(lambda: [t.verdict for t in service.takes if t.name == "one"] == [verdict])
             page.send(type="take_open", id="v", take="../secret.mov")
             assert page.until("error", about="v")["message"]
+
+
+def test_all_takes_without_a_verdict_are_surveyed_by_one_job(tmp_path: Path) -> None:
+    """Common practice, no source: a take that cannot be read, or is none, stops no other."""
+    folder = tmp_path / "takes"
+    first = write_shot(folder / "one", "gate")
+    write_shot(folder / "two", "gate", range(2001, 2003))
+    (folder / "three.mov").write_bytes(b"no movie")
+    settings = settings_for(tmp_path)
+    options = ServeOptions(shot=str(first), roots=(folder,))
+    service, maker = make_service(options, settings)
+    now = [time.time() + 100]
+    watch = Watch(service, maker, folder, clock=lambda: now[0])
+    watch.attach()
+    TakeLog(folder / "takes.sqlite")
+    with running(service, options, settings) as address:
+        live = Live(service, address, tmp_path)
+        with live.page(show={"name": "plate"}) as page:
+            wait_for(lambda: len(service.takes) == 3)
+            names = [take.take for take in service.takes]
+            page.send(
+                type="job_start", id="s", kind="survey", options={"takes": [*names, "../x.mov"]}
+            )
+            job = page.until("job", timeout=90, id="s", state="done")
+            assert (job["done"], job["total"]) == (4, 4)
+            assert job["result"]["takes"] == [1, 2]
+            failed = {f["take"]: f["message"] for f in job["result"]["failed"]}
+            assert set(failed) == {"three.mov", "../x.mov"}
+            assert "three.mov" in failed["three.mov"]
+            assert job["message"].startswith("2 of 4 takes surveyed")
+            page.send(type="job_start", id="b", kind="survey", options={"takes": "all"})
+            assert "takes" in page.until("job", id="b", state="failed")["message"]
+        day = live.get("/api/takes", live.cookie()).json()
+        assert {take["name"] for take in day["takes"]} == {"one/gate", "two/gate"}
+        wait_for(lambda: sum(bool(take.verdict) for take in service.takes) == 2)
+
+
+def test_a_service_without_a_folder_says_so(fresh: Live) -> None:
+    """Common practice, no source."""
+    with fresh.page() as page:
+        page.send(type="job_start", id="s", kind="survey", options={"takes": ["a.mov"]})
+        job = page.until("job", timeout=30, id="s", state="done")
+        assert "does not watch" in job["message"]

@@ -151,6 +151,14 @@ def test_new_takes_appear_and_open_with_the_recipe_in_one_tap(
         assert one.recipe("extractors[0].gain") == 2
         panel = one.step("survey")
         assert panel.locator("[data-take]").count() == 2
+        panel.get_by_role("button", name="Survey 2 new takes").click()
+        panel.locator("[data-kept='2']").wait_for(timeout=90_000)
+        judged = panel.locator("[data-take]", has_text="able")
+        one.page.wait_for_function(
+            "() => page.state.takes.length === 2 && page.state.takes.every((t) => t.verdict)"
+        )
+        assert judged.count() == 2
+        assert panel.get_by_role("button", name="new take").count() == 0
         one.close()
     finally:
         running.stop()

@@ -86,7 +86,7 @@ def place(browser: Any, demo: DemoPaths, tmp_path: Path) -> Iterator[Set]:
 def survey(seat: Seat, take: int) -> Any:
     """Survey by the page's button; returns the answer in the panel."""
     panel = seat.step("survey")
-    panel.get_by_label("Survey this shot").click()
+    panel.get_by_label("Survey the screen of this shot").click()
     panel.locator(f"[data-kept='{take}']").wait_for(timeout=SURVEYED_MS)
     answer = panel.locator(".verdict[data-verdict]")
     answer.wait_for()
@@ -227,7 +227,7 @@ def test_takes_are_kept_noted_exported_and_make_a_trend(place: Set, tmp_path: Pa
     assert panel.locator("[data-kept]").count() == 3
     assert "gate" in panel.locator("[data-kept='2']").inner_text()
     check_trend(seat, "evenness_stops")
-    check_trend(seat, "edge_px")
+    check_trend(seat, "snr_key_db")
     seat.page.locator("svg.trend").click(position={"x": 300, "y": 40})
     assert "Take 3" in seat.page.locator(".told").inner_text()
 
@@ -288,7 +288,7 @@ def test_a_reviewer_reads_takes_and_writes_none(place: Set) -> None:
     looker = place.seat(place.running.reviewer)
     panel = looker.step("survey")
     assert "No take is kept yet" in panel.inner_text()
-    assert panel.get_by_label("Survey this shot").count() == 0
+    assert panel.get_by_label("Survey the screen of this shot").count() == 0
     survey(seat, 1)
     panel.locator("[data-kept='1']").wait_for()
     panel.locator(".verdict .todo").wait_for()
@@ -314,7 +314,7 @@ def test_a_reviewer_reads_takes_and_writes_none(place: Set) -> None:
 def test_by_touch_everything_is_large_and_in_reach(place: Set) -> None:
     """Source: WCAG 2.2 by axe-core; by touch we ask for 44 px."""
     seat = place.seat(place.running.operator(), touch=True)
-    seat.step("survey").get_by_label("Survey this shot").tap()
+    seat.step("survey").get_by_label("Survey the screen of this shot").tap()
     seat.page.locator("#panel [data-kept='1']").wait_for(timeout=SURVEYED_MS)
     seat.page.locator("#panel .verdict summary").tap()
     shown, there = seat.page.locator("#panel").evaluate("(n) => [n.scrollWidth, n.clientWidth]")

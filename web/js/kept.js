@@ -58,4 +58,11 @@ export const thumbnailOf = (take) => `/api/takes/${take.id}/thumbnail?at=${encod
 export const keepNote = (take, text) => ask({ type: "take_note", take, text });
 
 receive("kept", fetchKept);
+let verdicts = "";
+// A take that was surveyed elsewhere: the watched folder's list tells of its verdict.
+on("takes", () => {
+  const now = state.takes.map((/** @type {any} */ t) => `${t.take} ${t.verdict}`).sort().join();
+  if (now !== verdicts && kept.loaded) fetchKept();
+  verdicts = now;
+});
 on("ready", () => state.link === "on" && fetchKept());

@@ -18,16 +18,15 @@ export function surveyStep() {
 /** Is the screen of this shot keyable? */
 function screen() {
   const fold = block({ title: "The screen of this shot", key: "screen", open: true });
-  const jobs = jobList(["survey"], (job) => (lost(job) ? answer({ ...job.result, maps: [], lines: [], facts: [], frame: job.result.shown_frame }) : null), (job) => job.state !== "done" || lost(job));
+  const jobs = jobList(["survey"], (job) => (lost(job) ? answer({ ...job.result, maps: [], lines: [], facts: [], frame: job.result.shown_frame }) : null), (job) => job.state !== "done" || lost(job) || Boolean(job.result?.failed?.length));
   const place = h("div", {});
-  const survey = button({ label: "Survey this shot", text: "Survey the screen", class: "primary", onclick: () => startJob("survey") });
+  const survey = button({ label: "Survey the screen of this shot", text: "Survey the screen", class: "primary", onclick: () => startJob("survey") });
   fold.body.append(h("p", { class: "help", text: operator() ? "Looks at nine frames and keeps the take in the day's list." : "What the operator's survey of this shot found." }),
     operator() ? h("div", { class: "bar" }, survey) : "", jobs.node, place);
 
   /** @type {number | null} */
   let seen = -1;
   async function show() {
-    survey.lastChild.textContent = kept.here === null ? "Survey the screen" : "Survey again";
     if (kept.here === seen) return;
     seen = kept.here;
     layOver(null);
