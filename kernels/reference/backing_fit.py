@@ -29,6 +29,9 @@ from kernels.reference.backing_surface import log_surface, pull_push, resized, s
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
 WORKING_WIDTH = 640
+FOLD = 0.08
+"""Mean level in ln up to which a line from the subject is a fold: on generated screens folds come
+to 0.03 to 0.07, strands of hair to 0.1 and more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +93,7 @@ def fit_backing(small: Array, found: Found, step: float = 1.0) -> BackingFit:
         surface = log_surface(log, mask)
     k, _, _ = channel_index(found.primary)
     odd = odd_levels((log[k] - surface[k]) / _noise_scale(surface, found), mask)
-    creases = crease_lines(odd, mask)
+    creases = crease_lines(odd, mask, log[k] - surface[k])
     mask = _without_specks(mask & ~(odd & ~creases))
     return finish_fit(log, surface, mask, creases, found.primary, step)
 
@@ -146,10 +149,11 @@ def odd_levels(residual: Array, mask: Mask) -> Mask:
     return np.asarray(odd)
 
 
-def crease_lines(odd: Mask, mask: Mask) -> Mask:
+def crease_lines(odd: Mask, mask: Mask, level: Array) -> Mask:
     """Return the parts of `odd` that are long thin lines away from the subject.
 
-    A line that begins at the subject is a strand of hair unless it crosses most of the frame.
+    A line that begins at the subject is a strand of hair unless its mean level, (h, w) in ln over
+    the surface, is nearly the screen's: a fold has a bright flank beside its dark one.
     """
     square = np.ones((3, 3), np.uint8)
     outside = cv2.morphologyEx((~mask).astype(np.uint8), cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
@@ -161,9 +165,8 @@ def crease_lines(odd: Mask, mask: Mask) -> Mask:
     thin = stats[:, cv2.CC_STAT_AREA] < 0.25 * longest.astype(np.float64) ** 2
     keep = (longest > 0.12 * mask.shape[1]) & thin
     at_it = cv2.dilate(near.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    from_subject = np.unique(labels[at_it])
-    across = longest > 0.5 * mask.shape[0]
-    keep[from_subject] &= across[from_subject]
+    for n in np.unique(labels[at_it]):
+        keep[n] &= abs(float(level[labels == n].mean())) < FOLD
     keep[0] = False
     return np.asarray(keep[labels]) if count > 1 else np.zeros_like(mask)
 

@@ -80,6 +80,7 @@ class Measures(BaseModel):
     spill: float | None = None
     edge_px: float | None = None
     edge_sharp_px: float | None = None
+    edge_width: float | None = None
     alpha_noise_edge: float | None = None
     alpha_noise_screen: float | None = None
     matte_noise: float | None = None
@@ -195,6 +196,7 @@ def _measure_screen(
         width_px = edge_width(image, clean, fit.primary)
         if width_px is not None:
             m.edge_px, m.edge_sharp_px = width_px.median_px, width_px.sharp_px
+            m.edge_width = width_px.median_px / width
     return FrameSurvey(m, small, fit, noise, marks, areas, evenness, alpha_noise)
 
 

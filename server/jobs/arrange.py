@@ -40,11 +40,14 @@ CLEAR_BLACK, CLEAR_WHITE = 4.0, 8.0
 """Levels of the clear extractor in pooled standard deviations."""
 CLEAR_SPREAD_PX = 2.0
 SOLID_POOL_PX = 1.0
-SOLID_BLACK, SOLID_WHITE = 0.7, 0.9
+SOLID_BLACK, SOLID_WHITE = 0.65, 0.85
 LEAST_SEPARATED = 0.6
 """Colours that read less than this may as well be glass or smoke: they are not made solid."""
 SOLID_CHOKE_PX = 2.0
 SOFTEN_PX = 1.0
+FULL_WIDTH, LEAST_SCALE = 960, 0.5
+"""Radii shrink with pictures narrower than this, down to this share; beyond it they stay: noise has
+the size of pixels at any width."""
 POOLING = 1e0
 """Smoothness at which the guided filter is a plain local mean."""
 DRIFT = 0.02
@@ -76,6 +79,11 @@ class Findings:
     moving: bool = False
     subsampled: bool = False
     frames: int = 1
+    width: int = FULL_WIDTH
+
+    def scaled(self, radius_px: float) -> float:
+        """Return a radius as it suits pictures of this width."""
+        return round(radius_px * min(max(self.width / FULL_WIDTH, LEAST_SCALE), 1.0), 2)
 
 
 def matte_sigma(found: Findings) -> float:
@@ -142,8 +150,8 @@ def _solid(found: Findings) -> ColourDifference:
     refine = Refine(
         guide=Guide(radius_px=SOLID_POOL_PX, smoothness=POOLING),
         levels=Levels(black=round(white - (SOLID_WHITE - SOLID_BLACK), 4), white=white),
-        choke_px=SOLID_CHOKE_PX,
-        soften_px=SOFTEN_PX,
+        choke_px=found.scaled(SOLID_CHOKE_PX),
+        soften_px=found.scaled(SOFTEN_PX),
     )
     return ColourDifference(
         id="solid", name="solid", role="core", join="max", refine=refine, gain=_gain(found, 1.0)
@@ -158,16 +166,16 @@ def solid_white(found: Findings) -> float:
 
 
 def _clear(found: Findings, sigma: float) -> ColourDifference:
-    pooled = pooled_sigma(sigma * CLEAR_GAIN, found.subsampled)
+    pooled = pooled_sigma(sigma * CLEAR_GAIN, found)
     bare = 1.0 - CLEAR_GAIN
     refine = Refine(
         despeckle=Despeckle(specks_px=2.0),
-        guide=Guide(radius_px=CLEAR_POOL_PX, smoothness=POOLING),
+        guide=Guide(radius_px=clear_pool_px(found), smoothness=POOLING),
         levels=Levels(
             black=min(bare + CLEAR_BLACK * pooled, 0.5), white=min(bare + CLEAR_WHITE * pooled, 0.7)
         ),
-        choke_px=-CLEAR_SPREAD_PX,
-        soften_px=SOFTEN_PX,
+        choke_px=-found.scaled(CLEAR_SPREAD_PX),
+        soften_px=found.scaled(SOFTEN_PX),
     )
     return ColourDifference(
         id="clear",
@@ -182,14 +190,19 @@ def _clear(found: Findings, sigma: float) -> ColourDifference:
     )
 
 
-def pooled_sigma(sigma: float, subsampled: bool) -> float:
+def clear_pool_px(found: Findings) -> float:
+    """Return the radius of the clear extractor's pool: 3, or 2 on small pictures."""
+    return float(max(round(found.scaled(CLEAR_POOL_PX)), 2))
+
+
+def pooled_sigma(sigma: float, found: Findings) -> float:
     """Noise of the clear matte after its local mean of (2 r + 1) pixels a side.
 
     The guided filter takes the mean twice; demosaiced noise hangs together over about two pixels
     and halves the gain; subsampled chroma over four.
     """
-    side = 2 * CLEAR_POOL_PX + 1
-    return sigma / side * (2.0 if subsampled else 1.0)
+    side = 2 * clear_pool_px(found) + 1
+    return sigma / side * (2.0 if found.subsampled else 1.0)
 
 
 def _marker(number: int, box: tuple[float, float, float, float], frame: int) -> Shape:
@@ -236,8 +249,8 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
         f"the subject's least separated colours read {found.separation:.2f}, and spill on it "
         f"measured {100 * found.spill:.0f} % of the screen's excess",
         "extractors.clear": f"the matte's noise over bare screen is {sigma:.4f}; what does not "
-        f"rise {CLEAR_BLACK:g} deviations over it in a {2 * CLEAR_POOL_PX + 1:g} px window is "
-        "screen",
+        f"rise {CLEAR_BLACK:g} deviations over it in a {2 * clear_pool_px(found) + 1:g} px window "
+        "is screen",
         "neutralise.spill": "the limit weighs the other two channels as the edges do; grey keeps "
         "the luminance",
     }

@@ -11,14 +11,17 @@ from __future__ import annotations
 from kernels.reference.codec_marks import ChromaFormat
 from kernels.reference.survey import Measures
 
-EDGE, EDGE_BIAS, EDGE_NOISE, EDGE_CHROMA = 0.026, 0.19, 0.35, 0.045
+EDGE, EDGE_BIAS, EDGE_NOISE, EDGE_CHROMA = 0.023, 0.176, 0.255, 0.040
 """Of the edges' share of the frame: by itself, times bias, times noise, times chroma loss."""
-BREAKDOWN, HOLDS = 0.92, 0.12
+EDGE_SOFT, SHARP = 0.0213, 0.005
+"""The same, times the edges' width beyond SHARP (a share of the frame's width) over SHARP."""
+BREAKDOWN, HOLDS = 0.825, 0.12
 """Times the square of the matte's noise on the darkest screen beyond HOLDS of full coverage."""
-CORE, SOLID = 0.068, 0.9
-"""Times what the subject's nearest colours lack to a matte of SOLID."""
-CLIPPED = 0.0144
-SPILL, SPILL_FREE = 0.019, 0.05
+NOT_SOLID, CORE = 0.033, 0.055
+"""Where the subject's nearest colours read so little (0.7 falling to 0.58) that they are not made
+solid; and times what they lack to 0.6."""
+CLIPPED = 0.0143
+SPILL, SPILL_FREE = 0.016, 0.05
 GOOD_ERROR = 0.012
 """Mean error at which the score has come down to half; good screens come to 0.0015 to 0.002."""
 CHROMA_LOSS: dict[ChromaFormat, float] = {"4:4:4": 0.0, "4:2:2": 0.4, "4:2:0": 1.0, "unknown": 0.0}
@@ -29,14 +32,17 @@ def expected_parts(m: Measures) -> dict[str, float]:
     edges = m.edge_share or 0.0
     noise = m.matte_noise or 0.0
     dark = m.matte_noise_dark if m.matte_noise_dark is not None else noise
-    separation = SOLID if m.separation_matte is None else m.separation_matte
+    separation = 1.0 if m.separation_matte is None else m.separation_matte
+    holes = NOT_SOLID * min(max((0.7 - separation) / 0.12, 0.0), 1.0)
+    soft = max(0.0, (m.edge_width or 0.0) - SHARP) / SHARP
     return {
         "the edges themselves": EDGE * edges,
         "the subject's colours at its edges": EDGE_BIAS * edges * (m.key_bias or 0.0),
         "noise on the edges": EDGE_NOISE * edges * noise,
+        "soft edges": EDGE_SOFT * edges * soft,
         "chroma subsampling": EDGE_CHROMA * edges * CHROMA_LOSS[m.chroma],
         "noise on the screen's darkest part": BREAKDOWN * max(0.0, dark - HOLDS) ** 2,
-        "subject colours near the screen's": CORE * max(0.0, SOLID - separation),
+        "subject colours near the screen's": holes + CORE * max(0.0, 0.6 - separation),
         "clipped screen": CLIPPED * m.clipped_share,
         "spill on the subject": SPILL * max(0.0, (m.spill or 0.0) - SPILL_FREE),
     }

@@ -161,6 +161,7 @@ def combine(
         moving=moving,
         subsampled=chroma in SHADES,
         frames=len(kept),
+        width=width,
     )
     return Suggestion(findings, fit.clean_at(height, width), fit, summary)
 

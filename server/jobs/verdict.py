@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict
 
 from kernels.reference.survey import Box, Measures
 from server.jobs.limits import COMMON, TABLE, Threshold
-from server.jobs.outlook import CHROMA_LOSS, HOLDS, expected_error, main_part, score
+from server.jobs.outlook import CHROMA_LOSS, expected_error, main_part, score
 
 VerdictName = Literal["keyable", "keyable with work", "relight", "no screen found"]
 EXIT_CODES: dict[VerdictName, int] = {
@@ -52,6 +52,8 @@ class Verdict(BaseModel):
     caution: str = CAUTION
 
 
+CARRIES = 0.15
+"""Noise of the matte on the darkest screen up to which a fitted plate carries uneven light."""
 _BOXES = {
     "evenness_stops": "dark_box",
     "clipped_share": "clipped_box",
@@ -78,7 +80,7 @@ def values_of(m: Measures) -> dict[str, float | None]:
         "block_step_codes": m.block_step_codes if m.block_px else 0.0,
         "crease_share": m.crease_share,
         "uncovered": m.uncovered,
-        "edge_px": m.edge_px,
+        "edge_width": m.edge_width,
         "motion_px": m.motion_px,
         "camera_px": m.camera_px,
         "key_bias": m.key_bias if m.separation_matte is not None else None,
@@ -125,7 +127,7 @@ def _wants_light(row: Threshold, severity: float, m: Measures) -> bool:
 
 def _carried(m: Measures) -> bool:
     """Tell whether the screen's darkest part is clean enough for a fitted plate to carry it."""
-    return m.matte_noise_dark is not None and m.matte_noise_dark <= HOLDS
+    return m.matte_noise_dark is not None and m.matte_noise_dark <= CARRIES
 
 
 def _reason(row: Threshold, value: float, severity: float, m: Measures) -> Reason:
@@ -172,7 +174,7 @@ def _besides(row: Threshold, limit: float, m: Measures) -> str:
     return (
         "; common practice would relight, but a clean plate fitted to the screen carries this: the "
         f"matte's noise on its darkest part is {dark:.2g} % of full coverage, under the "
-        f"{100 * HOLDS:.0f} % from which keys were seen to suffer"
+        f"{100 * CARRIES:.0f} % from which keys were seen to suffer"
     )
 
 

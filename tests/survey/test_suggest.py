@@ -230,6 +230,39 @@ def test_settings_follow_what_was_measured() -> None:
     assert "markers" not in arrange(finding()).notes
 
 
+def test_radii_suit_the_width_of_the_picture() -> None:
+    """Common practice, no source: smaller ones on small pictures, never larger than at 960."""
+
+    def radii(width: int) -> list[float]:
+        _, solid, clear = arrange(finding(width=width)).extractors
+        refine = clear.refine
+        return [
+            float(v)  # type: ignore[arg-type]
+            for v in (solid.refine.choke_px, refine.choke_px, refine.guide.radius_px)
+        ]
+
+    assert radii(960) == radii(3840) == [2.0, -2.0, 3.0]
+    assert radii(480) == radii(96) == [1.0, -1.0, 2.0]
+    assert radii(720) == [1.5, -1.5, 2.0]
+
+
+def test_spill_lit_shadows_are_filled() -> None:
+    """Source: exact truth: a dark place in the core that an eighth of the screen's light falls on.
+
+    By itself the colour difference reads 0.87 there.
+    """
+    image, _ = with_disc(flat(), 1.0, colour=(0.2, 0.2, 0.2), radius=0.4)
+    y, x = np.mgrid[0:540, 0:960]
+    shadow = np.hypot(x - 480, y - 300) < 40
+    tint = np.array([0.02, 0.02, 0.02])[:, None] + 0.13 * flat()[:, shadow]
+    image[:, shadow] = tint
+    plate = noisy(image, 5e-5, 5e-6)
+    found = combine({0: measure_frame(plate, detail=False)}, 540, 960)
+    assert found is not None
+    made = key(arrange(found.findings, clean_plate="c.exr"), plate, found.clean)
+    assert (1 - made[shadow]).mean() < 0.01
+
+
 def test_lone_markers_become_garbage_and_others_do_not() -> None:
     """Common practice, no source: what stands still and far from the subject goes."""
     far, near = [(100, 80), (860, 90)], [(480, 105)]
