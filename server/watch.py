@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from kernels.errors import VerdigrisError
-from server.jobs.takes import TakeLog, whole_spec
-from server.media import Shot
+from server.jobs.takes import TakeLog, told_apart, whole_spec
+from server.media import Shot, open_shot
 from server.media.sequence import find_frames, group_folder
 from server.media_list import MOVIES
 from server.notes import NoteBoard
@@ -122,17 +122,18 @@ class Watch:
         """Return the takes for pages, newest first."""
         now, open_spec = self.clock(), str(self.service.opened.shot.spec)
         verdicts = self._verdicts()
+        named = told_apart([(take.name, spec) for spec, (take, _, _) in self._seen.items()])
         listed = [
             Take(
                 take=str(Path(spec).relative_to(self.folder)),
-                name=take.name,
+                name=name,
                 at=appeared,
                 frames=take.frames,
                 open=spec == open_spec,
                 ready=now - grew >= STILL_FOR_S,
                 verdict=verdicts.get(whole_spec(spec), ""),
             )
-            for spec, (take, appeared, grew) in self._seen.items()
+            for name, (spec, (take, appeared, grew)) in zip(named, self._seen.items(), strict=True)
         ]
         return sorted(listed, key=lambda take: (-take.at, take.name))
 
@@ -189,6 +190,17 @@ class Watch:
 
 
 def newest(folder: Path) -> str | None:
-    """Return the SHOT of the newest take under a folder, or None."""
-    takes = look(folder)
-    return max(takes, key=lambda take: take.changed).spec if takes else None
+    """Return the SHOT of the newest take under a folder that can be read, or None without takes.
+
+    One that is still being written does not keep the service from starting with the one before; if
+    none can be read, the newest is returned, and opening it tells why.
+    """
+    takes = sorted(look(folder), key=lambda take: -take.changed)
+    for take in takes:
+        try:
+            open_shot(take.spec, missing="hold")
+        except VerdigrisError as error:
+            log.warning("passed over for now: %s", error)
+        else:
+            return take.spec
+    return takes[0].spec if takes else None

@@ -83,10 +83,14 @@ def line(
             f'<line x1="{left}" x2="{width - right}" y1="{y_of(limit):.1f}" '
             f'y2="{y_of(limit):.1f}" stroke="{LIMIT}" stroke-width="1.4" stroke-dasharray="5 3"/>'
         )
-    body += _path([None if v is None else (x_of(n), y_of(v)) for n, v in enumerate(values)])
+    path, dots = _path([None if v is None else (x_of(n), y_of(v)) for n, v in enumerate(values)])
+    body += path
     if limit is not None:
         words = f"limit {limit:.3g}".replace("-", "\u2212")
-        body += _label(width - right, y_of(limit) - 5, words, "end", LIMIT, halo=True)
+        first, last = (abs(y_of(v) - y_of(limit) + 9) for v in (known[0], known[-1]))
+        x, anchor = (left + 2, "start") if first > last else (width - right, "end")
+        body += _label(x, y_of(limit) - 5, words, anchor, LIMIT, halo=True)
+    body += dots
     label = f"values from {min(known):.3g} to {max(known):.3g}"
     return _svg(width, height, body, label)
 
@@ -121,7 +125,7 @@ def _label(x: float, y: float, text: str, anchor: str, colour: str, *, halo: boo
     )
 
 
-def _path(points: Sequence[tuple[float, float] | None]) -> str:
+def _path(points: Sequence[tuple[float, float] | None]) -> tuple[str, str]:
     parts, pen = [], "M"
     dots = ""
     for point in points:
@@ -132,7 +136,7 @@ def _path(points: Sequence[tuple[float, float] | None]) -> str:
         pen = "L"
         dots += f'<circle cx="{point[0]:.1f}" cy="{point[1]:.1f}" r="2.6" fill="#24614b"/>'
     path = f'<path d="{" ".join(parts)}" fill="none" stroke="#24614b" stroke-width="1.6"/>'
-    return path + dots
+    return path, dots
 
 
 def legend(low: float, high: float, unit: str, percent: bool = False) -> Markup:

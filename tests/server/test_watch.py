@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from pathlib import Path
 
@@ -21,6 +22,12 @@ def test_a_folder_of_takes_is_looked_through(tmp_path: Path) -> None:
     found = {take.name: take.frames for take in look(tmp_path)}
     assert found == {"a": 6, "b": 3}
     assert newest(tmp_path / "deep") is None
+    unfinished = tmp_path / "take2" / "c.mov"
+    unfinished.write_bytes(b"still being written")
+    os.utime(unfinished, (time.time() + 60, time.time() + 60))
+    for frame in (tmp_path / "take1").iterdir():
+        os.utime(frame, (time.time() - 60, time.time() - 60))
+    assert newest(tmp_path) == str(tmp_path / "take2" / "b.#.exr")
     assert look(tmp_path / "gone") == []
 
 

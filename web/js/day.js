@@ -76,7 +76,7 @@ function row(take) {
     h("span", { class: "grow" },
       h("span", { class: "takename" }, h("span", { class: "strong name", text: `${take.id}. ${take.name}` }), h("span", { class: "quiet", text: take.at.slice(11, 16) })),
       h("span", { class: "takeverdict" }, verdictWord(take.verdict)),
-      h("span", { class: "quiet line", text: take.reason ? held(capital(take.reason)) : "Every measure within its limits" }),
+      h("span", { class: "quiet line", text: take.reason ? held(capital(take.reason.split("; ")[0])) : "Every measure within its limits" }),
       take.note ? h("span", { class: "line notetext", text: take.note }) : null));
   return h("li", { dataset: { kept: take.id, verdict: verdictKey(take.verdict) } }, b);
 }

@@ -45,8 +45,14 @@ export function trendChart(measure, takes, picked, onpick) {
   node.append(word((LEFT + W - RIGHT) / 2, H - 4, "take", "middle"));
   for (const { at } of limits) node.append(s("line", { x1: LEFT, x2: W - RIGHT, y1: y(at), y2: y(at), class: "limit" }));
   node.append(s("path", { d: path(values, x, y), class: "run" }));
+  // The words stand at the end of the limit's line that is further from the values.
+  const ends = [known[0], known[known.length - 1]].map(y);
+  for (const limit of limits) {
+    const [first, last] = ends.map((end) => Math.abs(end - y(limit.at) + 9));
+    const text = `${limit.word} ${short(limit.at)}`;
+    node.append(first > last ? word(LEFT + 2, y(limit.at) - 5, text, "start", "limitword") : word(W - RIGHT, y(limit.at) - 5, text, "end", "limitword"));
+  }
   values.forEach((v, n) => v !== null && node.append(s("circle", { cx: x(n), cy: y(v), r: takes[n].id === picked ? 5.5 : 3.5, class: takes[n].id === picked ? "dot here" : "dot" })));
-  for (const limit of limits) node.append(word(W - RIGHT, y(limit.at) - 5, `${limit.word} ${short(limit.at)}`, "end", "limitword"));
   node.addEventListener("click", (/** @type {MouseEvent} */ e) => {
     const r = node.getBoundingClientRect();
     const at = ((e.clientX - r.left) / r.width) * W;
