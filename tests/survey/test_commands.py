@@ -79,7 +79,8 @@ def test_several_shots_and_files(
     assert [d["name"] for d in data] == ["a", "b"]
     assert data[1]["verdict"]["reasons"][0]["measure"] == "evenness_stops"
     assert "<!doctype html>" in (tmp_path / "r.html").read_text()
-    assert "2/2 shots" in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert told.index("survey: 0/2 shots") < told.index("survey: 2/2 shots")
     assert (own_data / "takes.sqlite").is_file()
 
     assert (
