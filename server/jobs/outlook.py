@@ -8,6 +8,8 @@ checked there on others that were held out.
 
 from __future__ import annotations
 
+import math
+
 from kernels.reference.codec_marks import ChromaFormat
 from kernels.reference.survey import Measures
 
@@ -42,7 +44,8 @@ def expected_parts(m: Measures) -> dict[str, float]:
         "soft edges": EDGE_SOFT * edges * soft,
         "chroma subsampling": EDGE_CHROMA * edges * CHROMA_LOSS[m.chroma],
         "noise on the screen's darkest part": BREAKDOWN * max(0.0, dark - HOLDS) ** 2,
-        "subject colours near the screen's": holes + CORE * max(0.0, 0.6 - separation),
+        "subject colours near the screen's, or see-through things": holes
+        + CORE * max(0.0, 0.6 - separation),
         "clipped screen": CLIPPED * m.clipped_share,
         "spill on the subject": SPILL * max(0.0, (m.spill or 0.0) - SPILL_FREE),
     }
@@ -56,7 +59,7 @@ def expected_error(m: Measures) -> float:
 def main_part(m: Measures) -> str:
     """Return what is expected to cost most, in words."""
     parts = expected_parts(m)
-    return max(parts, key=lambda name: parts[name])
+    return max(parts, key=parts.__getitem__)
 
 
 def score(m: Measures, penalty: float) -> float:
@@ -64,4 +67,4 @@ def score(m: Measures, penalty: float) -> float:
 
     E: the expected error. penalty: the sum of weighted severities; 200 halve the score.
     """
-    return 100.0 / (1.0 + expected_error(m) / GOOD_ERROR) * 2.0 ** (-penalty / 200.0)
+    return 100.0 / (1.0 + expected_error(m) / GOOD_ERROR) * math.exp2(-penalty / 200.0)

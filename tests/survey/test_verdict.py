@@ -106,7 +106,10 @@ def test_reasons_come_in_order_of_weight_with_their_places() -> None:
         "evenness_stops",
     ]
     assert "1.2 stops, over the limit of 1, lower right" in verdict.reasons[-1].text
-    assert "most of it from subject colours near the screen's" in verdict.reasons[-2].text
+    assert (
+        "most of it from subject colours near the screen's, or see-through things"
+        in verdict.reasons[-2].text
+    )
 
 
 def test_uneven_light_that_a_fitted_plate_carries_is_told_so() -> None:
