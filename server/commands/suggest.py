@@ -28,12 +28,12 @@ def suggest(
     ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
     force: Annotated[bool, typer.Option("--force", help="Replace an existing recipe.")] = False,
 ) -> None:
-    """Measure a shot; write a starting recipe and a clean plate (a folder of them if the screen
-    moves in the picture).
+    """Measure a shot; write a starting recipe and a clean plate.
 
     Example: verdigris suggest 'plates/gate.####.exr' --out gate.json
 
-    The reasons are in the recipe: verdigris recipe explain gate.json prints them.
+    The reasons are in the recipe: verdigris recipe explain gate.json prints them. When the screen
+    moves in the picture, as with a moving camera, every frame gets a clean plate, in a folder.
     """
     from kernels.recipe_file import RecipeError, check_text_output, save_recipe
     from server.config import load_settings
