@@ -7,6 +7,7 @@ A number may be a plain value or `Keys`, a value per frame, because light drifts
 from __future__ import annotations
 
 from bisect import bisect_right
+from functools import lru_cache
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -100,24 +101,42 @@ def choice(default: Any, help: str) -> Any:
 M = TypeVar("M", bound=BaseModel)
 
 
+_PLAIN = frozenset((float, int, str, bool, tuple, type(None)))
+
+
+@lru_cache(maxsize=256)
+def _hard_ranges(kind: type[BaseModel]) -> tuple[tuple[str, Any, Any], ...]:
+    """Return every field of a kind of model with its hard range, None where an end is open."""
+    ranges = []
+    for name, field in kind.model_fields.items():
+        extra = field.json_schema_extra
+        known = extra if isinstance(extra, dict) else {}
+        ranges.append((name, known.get("low"), known.get("high")))
+    return tuple(ranges)
+
+
 def check_ranges(model: BaseModel, where: str = "") -> None:
-    """Raise ValueError naming the first number of `model` outside its declared hard range."""
-    for name, field in type(model).model_fields.items():
-        value = getattr(model, name)
-        path = f"{where}{name}"
-        if isinstance(value, list | tuple):
+    """Raise ValueError naming the first number of `model` outside its declared hard range.
+
+    Every change of a recipe goes through it, so it looks up each kind of model once.
+    """
+    values = model.__dict__
+    for name, low, high in _hard_ranges(type(model)):
+        value = values[name]
+        ranged = low is not None or high is not None
+        if type(value) in _PLAIN and type(value) is not tuple:
+            if ranged and value is not None:
+                _check(f"{where}{name}", float(value), low, high)
+        elif isinstance(value, Keys):
+            if ranged:
+                for key in value.keys:
+                    _check(f"{where}{name}", float(key.value), low, high)
+        elif isinstance(value, list | tuple):
             for i, item in enumerate(value):
                 if isinstance(item, BaseModel):
-                    check_ranges(item, f"{path}[{i}].")
-        elif isinstance(value, BaseModel) and not isinstance(value, Keys):
-            check_ranges(value, f"{path}.")
-        extra = field.json_schema_extra
-        if not isinstance(extra, dict) or not ("low" in extra or "high" in extra):
-            continue
-        numbers = [key.value for key in value.keys] if isinstance(value, Keys) else [value]
-        for x in numbers:
-            if x is not None:
-                _check(path, float(x), extra.get("low"), extra.get("high"))
+                    check_ranges(item, f"{where}{name}[{i}].")
+        elif isinstance(value, BaseModel):
+            check_ranges(value, f"{where}{name}.")
 
 
 def _check(path: str, x: float, low: Any, high: Any) -> None:
@@ -125,9 +144,6 @@ def _check(path: str, x: float, low: Any, high: Any) -> None:
         raise ValueError(f"{path} is {x:g}, it must be at least {low:g}")
     if high is not None and x > high:
         raise ValueError(f"{path} is {x:g}, it must be at most {high:g}")
-
-
-_PLAIN = frozenset((float, int, str, bool, tuple, type(None)))
 
 
 def resolve(model: M, frame: int) -> M:

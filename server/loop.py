@@ -141,8 +141,7 @@ class PictureLoop:
         self.timing.add("render", made.seconds)
         self.timing.renders.inc()
         if made.picture is not None:
-            self.soon(self._renderer_free)
-            self.soon(self._finished, key, made.picture)
+            self.soon(self._made, key, made.picture)
             return
         try:
             encoding = self._encoders.submit(encoded, made, key.quality)
@@ -158,6 +157,11 @@ class PictureLoop:
     def _renderer_free(self) -> None:
         self._rendering = False
         self.pump()
+
+    def _made(self, key: PictureKey, picture: Picture) -> None:
+        """The engine has encoded the picture too: one wake-up for both."""
+        self._rendering = False
+        self._finished(key, picture)
 
     def _encoded(self, key: PictureKey, future: Future[Picture]) -> None:
         if future.cancelled():
