@@ -102,8 +102,9 @@ function pictures(whole) {
   const place = h("figure", { class: "takepicture" });
   const put = (/** @type {string} */ name) => {
     const map = whole.maps.find((/** @type {any} */ m) => m.name === name);
-    const still = h("img", { src: `data:image/jpeg;base64,${whole.thumbnail}`, alt: `Frame ${whole.frame ?? ""} of ${whole.take.name}; numbers mark the places of the reasons` });
-    place.replaceChildren(map ? mapImage(map, `${map.title}`) : still, map ? scaleOf(map) : h("figcaption", { class: "help", text: whole.frame === null ? "The numbers are the reasons' places." : `Frame ${whole.frame}. The numbers are the reasons' places.` }));
+    const words = [whole.frame === null ? "" : `Frame ${whole.frame}.`, whole.verdict.reasons.some((/** @type {any} */ r) => r.box) ? "The numbers are the reasons' places." : ""].filter(Boolean).join(" ");
+    const still = h("img", { src: `data:image/jpeg;base64,${whole.thumbnail}`, alt: `The surveyed picture of ${whole.take.name}` });
+    place.replaceChildren(map ? mapImage(map, `${map.title}`) : still, map ? scaleOf(map) : h("figcaption", { class: "help", text: words }));
   };
   put("picture");
   const choose = whole.maps.length ? oneOf({ label: "Picture or map", class: "choice", value: "picture", options: [{ value: "picture", text: "Picture" }, ...whole.maps.map((/** @type {any} */ m) => ({ value: m.name, text: mapWord(m), title: m.title }))], onpick: put }) : null;
