@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 SLOTS = 3
-STAGES = 3
+STAGES = 2
 PINNED_RESULT = 64 << 20
 LARGEST = 256 << 20
 """Larger copies go without pinned memory: some systems allow little of it."""
