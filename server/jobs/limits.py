@@ -149,7 +149,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold(
         "separation_matte",
         "separation of the subject's colours from the screen",
-        "matte",
+        "of full coverage",
         0.85,
         None,
         False,
@@ -265,7 +265,7 @@ TABLE: tuple[Threshold, ...] = (
         None,
         True,
         2.0,
-        "see to what costs most, then to the other reasons in their order",
+        "see to what costs most",
         "Fitted to the keys of 163 generated set-ups and checked on others that were held out; the "
         "limit itself is common practice, no source",
         percent=True,

@@ -56,8 +56,43 @@ def expected_error(m: Measures) -> float:
     return min(sum(expected_parts(m).values()), 1.0)
 
 
+PARTS: dict[str, tuple[str, str]] = {
+    "the edges themselves": (
+        "",
+        "frame tighter, or record at a higher resolution: edges then have more pixels",
+    ),
+    "the subject's colours at its edges": (
+        "key_bias",
+        "keep colours near the screen's off the subject's outline, or light its rim neutrally",
+    ),
+    "noise on the edges": (
+        "alpha_noise_edge",
+        "more light on the screen, a lower gain setting, or denoise before keying",
+    ),
+    "soft edges": (
+        "edge_width",
+        "check focus on the subject; more depth of field or a shorter shutter sharpens its edges",
+    ),
+    "chroma subsampling": ("chroma_loss", "record 4:2:2 or 4:4:4"),
+    "noise on the screen's darkest part": (
+        "matte_noise",
+        "more light on the dark part of the screen, or denoise before keying",
+    ),
+    "subject colours near the screen's, or see-through things": (
+        "separation_matte",
+        "change what is near the screen's hue (costume, props), else mark it with a holdout",
+    ),
+    "clipped screen": ("clipped_share", "close down, or take light off the clipped part"),
+    "spill on the subject": (
+        "spill",
+        "move the subject further off the screen, or flag the screen's edges off",
+    ),
+}
+"""Of each part of the expected error: the measure whose own reason covers it, and the remedy."""
+
+
 def main_part(m: Measures) -> str:
-    """Return what is expected to cost most, in words."""
+    """Return what is expected to cost most, in words: one of `PARTS`."""
     parts = expected_parts(m)
     return max(parts, key=parts.__getitem__)
 

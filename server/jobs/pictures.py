@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from kernels.reference.display import false_colour_table, srgb_display, to_8bit
+from kernels.reference.display import false_colour_table, to_8bit
 from kernels.reference.survey import Box
+from server.media.colour import Colour
+from server.media.display import default_choice, display_pixels
 
 Array = NDArray[Any]
 U8 = NDArray[np.uint8]
@@ -81,15 +83,15 @@ def scale_colours(steps: int = 16) -> list[str]:
     return [f"#{r:02x}{g:02x}{b:02x}" for r, g, b in chosen.tolist()]
 
 
-def display_codes(image: Array, width: int = 640) -> U8:
-    """Return a working-linear picture (3, h, w) as 8-bit sRGB (h, w, 3), at most `width` wide.
+def display_codes(image: Array, colour: Colour, width: int = 640) -> U8:
+    """Return a working-linear picture (3, h, w) as 8 bits (h, w, 3), at most `width` wide.
 
-    Exposure is left alone; light above 1 clips, as on a screen.
+    Seen through the configuration's default display and view, as the page shows it.
     """
     h, w = image.shape[1:]
     size = (min(width, w), max(1, round(h * min(width, w) / w)))
     small = np.stack([cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in image])
-    return to_8bit(srgb_display(small))
+    return to_8bit(display_pixels(colour, default_choice(colour), small.astype(np.float32)))
 
 
 def marked(picture: U8, places: Mapping[int, Box]) -> U8:

@@ -162,7 +162,7 @@ def survey_frames(
         per_frame=[FrameResult(frame=f, measures=found[f].measures) for f in chosen],
         verdict=verdict,
         maps=_maps(shown),
-        thumbnail=jpeg_text(marked(display_codes(shown.small), places)),
+        thumbnail=jpeg_text(marked(display_codes(shown.small, shot.colour), places)),
         shown_frame=shown_frame,
         seconds=round(time.perf_counter() - start, 3),
     )

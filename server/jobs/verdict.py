@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict
 
 from kernels.reference.survey import Box, Measures
 from server.jobs.limits import COMMON, TABLE, Threshold
-from server.jobs.outlook import CHROMA_LOSS, expected_error, main_part, score
+from server.jobs.outlook import CHROMA_LOSS, PARTS, expected_error, main_part, score
 
 VerdictName = Literal["keyable", "keyable with work", "relight", "no screen found"]
 EXIT_CODES: dict[VerdictName, int] = {
@@ -105,11 +105,19 @@ def judge(m: Measures) -> Verdict:
             reasons.append(_reason(row, value, severity, m))
             needs_work |= row.weight >= 2.0
             needs_light |= _wants_light(row, severity, m)
+    reasons = _without_repeats(reasons, m)
     reasons.sort(key=lambda reason: -reason.weight)
     name: VerdictName = (
         "relight" if needs_light else "keyable with work" if needs_work else ("keyable")
     )
     return Verdict(name=name, score=round(score(m, penalty), 1), reasons=reasons)
+
+
+def _without_repeats(reasons: list[Reason], m: Measures) -> list[Reason]:
+    """Leave the expected error out where what costs most has a reason of its own."""
+    own = PARTS[main_part(m)][0]
+    given = {reason.measure for reason in reasons}
+    return [r for r in reasons if r.measure != "expected_error" or own not in given]
 
 
 def _wants_light(row: Threshold, severity: float, m: Measures) -> bool:
@@ -142,7 +150,7 @@ def _reason(row: Threshold, value: float, severity: float, m: Measures) -> Reaso
         severity=severity,
         weight=row.weight * severity,
         text=_sentence(row, value, limit, m, box),
-        remedy=row.remedy,
+        remedy=PARTS[main_part(m)][1] if row.measure == "expected_error" else row.remedy,
         source=row.source,
         box=box,
     )

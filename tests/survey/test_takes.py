@@ -29,6 +29,7 @@ from server.jobs.takes import (
     told_apart,
 )
 from server.media import open_shot, write_exr
+from server.media.colour import BUILT_IN_CONFIG, load_colour
 from tests.survey.screens import flat, noisy, ramped, with_disc
 
 
@@ -292,10 +293,10 @@ def test_map_pictures_are_pngs_with_their_range() -> None:
 
 
 def test_thumbnails_show_the_picture_and_mark_the_places() -> None:
-    """Source: sRGB of 18 % grey is 118 (IEC 61966-2-1)."""
-    codes = display_codes(flat(1280, 720, (0.18, 0.18, 0.18)))
+    """Source: OpenColorIO's built-in studio config shows 18 % grey at 0.349 of the display."""
+    codes = display_codes(flat(1280, 720, (0.18, 0.18, 0.18)), load_colour(BUILT_IN_CONFIG))
     assert codes.shape == (360, 640, 3)
-    assert np.abs(codes.astype(int) - 118).max() <= 1
+    assert np.abs(codes.astype(int) - round(0.349 * 255)).max() <= 1
     assert (marked(codes, {1: (0.2, 0.2, 0.6, 0.6)}) == 255).any()
     assert not (codes == 255).any()
 

@@ -10,7 +10,7 @@ import pytest
 from kernels.cpu import CpuEngine
 from kernels.reference.survey import Measures
 from server.jobs.limits import TABLE
-from server.jobs.outlook import expected_error, main_part
+from server.jobs.outlook import PARTS, expected_error, expected_parts, main_part
 from server.jobs.summary import summarise
 from server.jobs.verdict import CAUTION, EXIT_CODES, judge, place, values_of
 from tests.survey.batteries import held_out, tuning
@@ -102,14 +102,27 @@ def test_reasons_come_in_order_of_weight_with_their_places() -> None:
     assert [r.measure for r in verdict.reasons] == [
         "separation_matte",
         "spill",
-        "expected_error",
         "evenness_stops",
     ]
     assert "1.2 stops, over the limit of 1, lower right" in verdict.reasons[-1].text
-    assert (
-        "most of it from subject colours near the screen's, or see-through things"
-        in verdict.reasons[-2].text
-    )
+
+
+def test_the_expected_error_is_told_where_no_other_reason_covers_it() -> None:
+    """Common practice, no source: every reason says something to do, and none says it twice."""
+    (alone,) = judge(good(matte_noise_dark=0.25)).reasons
+    assert alone.measure == "expected_error"
+    assert alone.text.endswith("most of it from noise on the screen's darkest part")
+    assert alone.remedy.startswith("more light on the dark part")
+    reasons = judge(good(matte_noise_dark=0.25, matte_noise=0.3)).reasons
+    assert [reason.measure for reason in reasons] == ["matte_noise"]
+
+
+def test_each_part_of_the_expected_error_has_a_remedy() -> None:
+    """Common practice, no source."""
+    assert PARTS.keys() == expected_parts(good()).keys()
+    covered = {measure for measure, _ in PARTS.values() if measure}
+    assert covered <= {row.measure for row in TABLE}
+    assert all(remedy for _, remedy in PARTS.values())
 
 
 def test_uneven_light_that_a_fitted_plate_carries_is_told_so() -> None:
