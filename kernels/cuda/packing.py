@@ -65,13 +65,18 @@ class Packed:
 
     def with_outputs(self, outputs: int, index: int = 0, flags: int = 0) -> Packed:
         """Return a copy that asks for other outputs; `flags` are added."""
-        params = self.params.copy()
+        params = copied(self.params)
         structure = replace(
             self.structure, outputs=outputs, out_index=index, flags=self.structure.flags | flags
         )
         params["outputs"], params["out_index"] = outputs, index
         params["flags"] = structure.flags
         return Packed(params, structure, self.tables)
+
+
+def copied(params: NDArray[np.void]) -> NDArray[np.void]:
+    """Return a copy, made byte by byte: NumPy's own goes through every field, 40 times slower."""
+    return np.frombuffer(bytearray(params.tobytes()), params.dtype)
 
 
 def pack_values(plan: Plan) -> NDArray[np.void]:
@@ -102,7 +107,7 @@ def pack(
     sources: planes by the names in `kernels.plan`, those of stages included. values: of
     `pack_values`, when they are known already.
     """
-    params = (pack_values(plan) if values is None else values).copy()
+    params = copied(pack_values(plan) if values is None else values)
     p = params[0]
     flags = _flags(plan, sources)
     codes = [_bind_extractor(p, plan, sources, i) for i in range(len(plan.recipe.extractors))]
