@@ -30,6 +30,10 @@ def test_a_starting_recipe_is_taken_on_request(desk: Seat) -> None:
     use.click()
     desk.settle()
     assert desk.recipe("extractors") != before["extractors"]
+    assert desk.recipe("assemble") == before["assemble"]
+    assert desk.recipe("holdout") == before["holdout"]
+    assert before["backing"]["clean_plate"] == "file"
+    assert desk.recipe("backing.clean_plate_path") == before["backing"]["clean_plate_path"]
     desk.page.keyboard.press("Control+z")
     desk.until("state.undo !== 'Starting recipe'")
     assert desk.recipe("extractors") == before["extractors"]

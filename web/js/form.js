@@ -27,6 +27,16 @@ const ACTS_WITH = {
   "Backing.clean_plate_colourspace": ["clean_plate", ["file"]],
 };
 
+/** Weights are named after the channel they weigh: its place among those beside the primary. @type {Record<string, 0 | 1>} */
+const WEIGHS = { "ColourDifference.weight_first": 0, "ColourDifference.weight_second": 1, "NeutralisePass.weight": 0 };
+const BESIDE = /** @type {Record<string, string[]>} */ ({ red: ["green", "blue"], green: ["red", "blue"], blue: ["red", "green"] });
+
+/** A field's label as things stand. @param {string} model @param {any} field @returns {string} */
+function labelOf(model, field) {
+  const at = WEIGHS[`${model}.${field.key}`];
+  return at === undefined ? field.label : `Weight of ${BESIDE[state.recipe.backing.primary][at]}`;
+}
+
 /** A live part: knows how to show changes. @typedef {{node: any, refresh: (changed?: string[][]) => void, tick: () => void}} Live */
 
 /**
@@ -54,10 +64,11 @@ export function form(model, path, { only, skip = [], subject = "", open = [] } =
       lives.push(live);
       node.append(live.node);
     } else {
-      const made = control(field, here, { subject });
+      const made = control({ ...field, label: labelOf(model, field) }, here, { subject });
       const needs = ACTS_WITH[`${model}.${field.key}`];
       const refresh = (/** @type {string[][] | undefined} */ changed) => {
         made.refresh(changed);
+        made.querySelector(".name").textContent = labelOf(model, field);
         if (needs) made.hidden = !needs[1].includes(getAt(state.recipe, [...path, needs[0]]));
       };
       refresh(undefined);

@@ -54,8 +54,11 @@ export function words(key) {
   const parts = key.split("_");
   if (parts.length > 1 && UNITS.includes(parts[parts.length - 1])) parts.pop();
   const text = parts.join(" ").replace("colourspace", "colour space");
-  return (text[0]?.toUpperCase() ?? "") + text.slice(1);
+  return capital(text);
 }
+
+/** With a capital first letter. @param {string} text */
+export const capital = (text) => (text[0]?.toUpperCase() ?? "") + text.slice(1);
 
 /** Format a number for reading: enough digits, none too many. @param {number} x @param {number} [step] */
 export function figure(x, step = 0.001) {

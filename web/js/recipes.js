@@ -1,6 +1,7 @@
 // Recipes: save as, load, download, and the history of saves.
 
 import { button, h, sheet } from "./dom.js";
+import { capital } from "./paths.js";
 import { state } from "./store.js";
 import { say, sayError } from "./notice.js";
 import { ask } from "./wire.js";
@@ -31,7 +32,7 @@ export async function openRecipes() {
   function show(got) {
     saved.replaceChildren(...(got.saved.length ? got.saved.map((/** @type {any} */ r) => h("li", {}, h("span", { class: "grow", text: r.name }), h("span", { class: "quiet", text: when(r.at) }),
       h("a", { class: "btn small", href: `/api/recipes/${encodeURIComponent(r.name)}`, download: "", text: "Download" }), button({ label: `Load ${r.name}`, text: "Load", class: "small", onclick: () => load({ name: r.name }, r.name) }))) : [h("li", { class: "quiet", text: "None yet." })]));
-    history.replaceChildren(...(got.history.length ? got.history.slice(0, 100).map((/** @type {any} */ r) => h("li", {}, h("span", { class: "grow", text: r.label }), h("span", { class: "quiet", text: when(r.at) }), button({ label: `Go back to: ${r.label}`, text: "Go back", class: "small", onclick: () => load({ history: r.history }, r.label) }))) : [h("li", { class: "quiet", text: "No changes yet." })]));
+    history.replaceChildren(...(got.history.length ? got.history.slice(0, 100).map((/** @type {any} */ r) => h("li", {}, h("span", { class: "grow", text: capital(r.label) }), h("span", { class: "quiet", text: when(r.at) }), button({ label: `Go back to: ${r.label}`, text: "Go back", class: "small", onclick: () => load({ history: r.history }, r.label) }))) : [h("li", { class: "quiet", text: "No changes yet." })]));
   }
   try { show(await ask({ type: "recipes" })); } catch (error) { sayError(/** @type {Error} */ (error)); }
 }

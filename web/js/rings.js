@@ -212,7 +212,7 @@ function drawRings(canvas, { density, pass, chosenCurve, share }) {
   c.lineWidth = Math.max(1, size / 420);
   c.strokeStyle = "#5c5c5c";
   for (const t of [0.5, 1]) circle(c, r * INNER * t);
-  for (const [i, name] of ["R", "Y", "G", "C", "B", "M"].entries()) {
+  for (const [i, name] of ["R", "Yl", "G", "Cy", "B", "Mg"].entries()) {
     const a = (-i * Math.PI) / 3;
     c.beginPath();
     c.moveTo(r * INNER * 0.94 * Math.cos(a), r * INNER * 0.94 * Math.sin(a));

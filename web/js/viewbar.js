@@ -22,6 +22,7 @@ export function viewOptions(wanted) {
 }
 
 let last = "";
+let shown = "";
 const show = perFrame(() => {
   const key = `${state.views} ${JSON.stringify((state.recipe?.extractors ?? []).map((/** @type {any} */ e) => [e.id, e.name]))}`;
   if (key !== last) {
@@ -33,5 +34,15 @@ const show = perFrame(() => {
   more.value = USUAL.includes(view.name) && !view.extractor ? "" : here;
   more.classList.toggle("chosen", Boolean(more.value));
   channel.value = view.channel;
+  if (here !== shown) reveal();
+  shown = here;
 });
+
+/** On a narrow screen the row scrolls: bring the chosen view into sight. */
+function reveal() {
+  const chosen = /** @type {HTMLElement | null} */ (more.value ? more : usual.querySelector("[aria-checked=true]"));
+  if (!chosen || place.scrollWidth <= place.clientWidth) return;
+  const [row, box] = [place.getBoundingClientRect(), chosen.getBoundingClientRect()];
+  place.scrollLeft += box.left - row.left - (row.width - box.width) / 2;
+}
 on("view ready recipe", show);

@@ -9,7 +9,7 @@ import { look, view } from "../view.js";
 import { keyboardSwitch } from "../keyboard.js";
 import { jobList, sampleCards, startJob, together } from "./common.js";
 
-const LAYERS = [["alpha", "Alpha"], ["straight", "Straight"], ["cutout", "Cutout, premultiplied"], ["composite", "Composite"], ["extractors", "Every extractor's matte"]];
+const LAYERS = [["alpha", "Alpha"], ["straight", "Straight"], ["cutout", "Cutout, premultiplied"], ["composite", "Composite"], ["neutralised", "Neutralised"], ["extractors", "Every extractor's matte"]];
 
 export function checkStep() {
   return together([stress(), ...(operator() ? [handOver()] : []), notesList(), sampleCards(), { node: keyboardSwitch() }]);
@@ -30,7 +30,7 @@ function stress() {
     return { node, show: () => { box.show(view.stress[key]); bar.show(view.stress[key]); } };
   };
   const [gain, gamma] = [field("Gain", "gain", [1, 64], 8), field("Gamma", "gamma", [0.2, 4], 1)];
-  fold.body.append(h("p", { class: "help", text: "View only. Every pixel counts: areas show their extreme, not their mean." }), preset, gain.node, gamma.node);
+  fold.body.append(h("p", { class: "help", text: "View only: nothing rendered changes. Zoomed out, each point shows its worst pixel, not the average." }), preset, gain.node, gamma.node);
   const show = () => { preset.show(view.stress.preset); gain.show(); gamma.show(); };
   const stop = on("view", show);
   show();

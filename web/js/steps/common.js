@@ -2,7 +2,7 @@
 
 import { button, h } from "../dom.js";
 import { change } from "../edits.js";
-import { figure, getAt } from "../paths.js";
+import { capital, figure, getAt } from "../paths.js";
 import { forget, takeSampler } from "../sample.js";
 import { on, operator, state } from "../store.js";
 import { ask, send } from "../wire.js";
@@ -130,7 +130,7 @@ export function jobList(kinds, more = () => null, wanted = () => true) {
     return h("div", { class: "job", dataset: { job: job.job, kind: job.kind, state: job.state } },
       h("div", { class: "bar spread" }, h("span", {}, h("span", { class: "strong", text: JOB_WORDS[job.kind] }), ` ${word}`), running ? button({ label: `Cancel ${JOB_WORDS[job.kind].toLowerCase()}`, text: "Cancel", class: "small", onclick: () => send({ type: "job_cancel", job: job.job }) }) : null),
       running ? h("div", { class: "progress", role: "progressbar", "aria-label": JOB_WORDS[job.kind], "aria-valuemin": 0, "aria-valuemax": job.total || 1, "aria-valuenow": job.done }, bar) : null,
-      job.message ? h("p", { class: "help", text: job.message }) : null,
+      job.message && !(job.kind === "suggest" && job.state === "done") ? h("p", { class: "help", text: capital(job.message) }) : null,
       job.files?.length ? h("div", { class: "bar" }, ...job.files.map((/** @type {string} */ f) => h("a", { class: "btn small", href: `/api/jobs/${job.job}/${encodeURIComponent(f)}`, target: "_blank", rel: "noopener", text: f }))) : null,
       more(job));
   }));

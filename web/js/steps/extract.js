@@ -49,8 +49,8 @@ export function extractStep() {
   return { ...all, node: all.node, refresh: (/** @type {any} */ c) => { all.refresh(c); marks(); }, stop: () => { stopView(); all.stop(); } };
 }
 
-/** @param {any} item */
-const joined = (item) => words(item.join ?? (item.role === "core" ? "max" : "screen")).toLowerCase();
+/** How a matte is joined to those before it; the first that takes part has none before. @param {any} item */
+const joined = (item) => (item.id === state.recipe.extractors.find((/** @type {any} */ e) => e.on)?.id ? "starts the matte" : words(item.join ?? (item.role === "core" ? "max" : "screen")).toLowerCase());
 
 /** @param {any} item */
 function ownMatte(item) {

@@ -1,9 +1,10 @@
 // Prepare: a starting recipe, the backing, source and passes, garbage and holdout.
 
-import { block, button, h } from "../dom.js";
+import { block, button, h, toggle } from "../dom.js";
 import { change } from "../edits.js";
 import { form } from "../form.js";
 import { pickMedia } from "../media.js";
+import { capital, words } from "../paths.js";
 import { shapeList } from "../shape-list.js";
 import { describe, modelOf } from "../schema.js";
 import { operator, state } from "../store.js";
@@ -36,9 +37,44 @@ function start() {
 function starting(job) {
   const { recipe } = job.result ?? {};
   if (!recipe || !operator()) return null;
-  const why = Object.values(recipe.notes ?? {}).slice(0, 6);
-  return h("div", { class: "verdict" }, h("ul", {}, ...why.map((text) => h("li", { text }))),
-    button({ label: "Use this starting recipe", text: "Use this recipe", class: "primary", onclick: () => change([{ op: "set", path: [], value: { ...recipe, name: state.recipe.name } }], { label: "Starting recipe" }) }));
+  const why = Object.entries(recipe.notes ?? {}).map(([path, text]) => h("li", {}, h("span", { class: "strong", text: `${about(path)}: ` }), capital(text)));
+  const own = ownPlate();
+  const keep = own && toggle({ label: `Keep the clean plate ${own}`, value: keepPlate, onflip: (on) => (keepPlate = on) });
+  return h("div", { class: "verdict" }, h("ul", {}, ...why), keep ? h("div", { class: "bar" }, keep) : null,
+    h("p", { class: "help", text: "Source, backdrop, look and your own shapes stay as they are." }),
+    button({ label: "Use this starting recipe", text: "Use this recipe", class: "primary", onclick: () => change([{ op: "set", path: [], value: taken(recipe) }], { label: "Starting recipe" }) }));
+}
+
+/** What a reason is about. @param {string} path such as "extractors.edges" */
+function about(path) {
+  const [list, id] = path.split(".");
+  const kind = { extractors: "Extractor", neutralise: "Neutralise pass" }[list];
+  return kind && id ? `${kind} ${id}` : words(path);
+}
+
+/** Whether the operator's clean plate outlives a proposal, which brings one fitted to the screen. */
+let keepPlate = true;
+
+/** The clean plate at hand, unless an earlier proposal brought it; empty if there is none. */
+function ownPlate() {
+  const { clean_plate, clean_plate_path: path } = state.recipe.backing;
+  const proposed = state.jobs.some((/** @type {any} */ j) => j.kind === "suggest" && j.result?.recipe?.backing.clean_plate_path === path);
+  return clean_plate === "file" && !proposed ? path : "";
+}
+
+/** The recipe with a proposal's key in it: what the proposal does not measure stays. @param {any} made */
+function taken(made) {
+  const { recipe } = state;
+  const fresh = new Set(made.garbage.map((/** @type {any} */ s) => s.id));
+  const own = keepPlate ? ownPlate() : "";
+  const plate = own ? Object.fromEntries(["clean_plate", "clean_plate_path", "clean_plate_colourspace"].map((key) => [key, recipe.backing[key]])) : {};
+  const { markers, ...notes } = made.notes;
+  return {
+    ...recipe, refine: made.refine, extractors: made.extractors, neutralise: made.neutralise,
+    notes: own ? { ...notes, backing: `${made.backing.primary} was measured from the shot; the clean plate ${own} was kept` } : made.notes,
+    backing: { ...made.backing, ...plate },
+    garbage: [...recipe.garbage.filter((/** @type {any} */ s) => !fresh.has(s.id)), ...made.garbage],
+  };
 }
 
 function backing() {
