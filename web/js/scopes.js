@@ -75,7 +75,11 @@ receive("scope", (m) => {
   stamp = { frame: m.frame, revision: Math.max(stamp.revision, m.revision) };
   last.delete(key);
   last.set(key, m);
-  if (last.size > KEEP) last.delete(String(last.keys().next().value));
+  if (last.size > KEEP) {
+    const oldest = String(last.keys().next().value);
+    last.delete(oldest);
+    fresh.delete(oldest);
+  }
   fresh.set(key, basis(m.name) + (groups().get(key)?.kinds ?? ""));
   for (const want of [...wants]) {
     const { name, extractor } = want.of();
@@ -90,5 +94,13 @@ on("picture", ({ meta }) => {
   stamp = { frame: meta.frame, revision: meta.revision };
   plan();
 });
-on("view", plan);
+on("view", () => {
+  // What is known of the view that is now shown is not asked for again.
+  for (const want of [...wants]) {
+    const { name, extractor } = want.of();
+    const known = last.get(`${name}/${extractor}`);
+    if (want.of === shownView && known?.kinds.includes(want.kind)) want.fn(known);
+  }
+  plan();
+});
 on("ready", () => { subscribed = ""; fresh.clear(); last.clear(); plan(); });
