@@ -4,7 +4,7 @@
 import { concerns, newGesture, set } from "./edits.js";
 import { button, dropdown, h, icon, oneOf, toggle } from "./dom.js";
 import { at, keyState, toggledKey, withNumber } from "./keys.js";
-import { figure, getAt, words } from "./paths.js";
+import { capital, figure, getAt, words } from "./paths.js";
 import { operator, state } from "./store.js";
 import { pickColour } from "./sample.js";
 import { slider } from "./slider.js";
@@ -54,10 +54,8 @@ function frame(field, path, label, parts) {
   return node;
 }
 
-/** @param {string} text */
-const capital = (text) => (text ? text[0].toUpperCase() + text.slice(1) : "");
 /** @param {FieldInfo} field */
-const shortly = (field) => (field.initial === null || field.initial === undefined || field.initial === "" ? "empty" : typeof field.initial === "number" ? `${figure(field.initial, field.step)}${field.unit ? ` ${field.unit}` : ""}` : String(field.initial));
+const shortly = (field) => (typeof field.initial === "boolean" ? (field.initial ? "on" : "off") : Array.isArray(field.initial) ? field.initial.join(", ") : field.initial === null || field.initial === undefined || field.initial === "" ? "empty" : typeof field.initial === "number" ? `${figure(field.initial, field.step)}${field.unit ? ` ${field.unit}` : ""}` : String(field.initial));
 
 /** @param {FieldInfo} field @param {string[]} path @param {string} label */
 function numberControl(field, path, label) {

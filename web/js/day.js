@@ -5,14 +5,12 @@ import { keepNote, kept, pickDay, thumbnailOf, wholeTake } from "./kept.js";
 import { scaleOf } from "./legend.js";
 import { mapImage, mapWord } from "./maps.js";
 import { sayError } from "./notice.js";
+import { capital } from "./paths.js";
 import { on, operator } from "./store.js";
 import { short, trendChart } from "./trend.js";
 import { cautionOf, held, toDo, verdictHead, verdictKey, verdictWord } from "./verdict.js";
 
 /** @typedef {import("./kept.js").KeptTake} KeptTake */
-
-/** @param {string} text */
-const capital = (text) => text[0].toUpperCase() + text.slice(1);
 
 export function dayBlock() {
   const fold = block({ title: "Takes of the day", key: "day", open: true });

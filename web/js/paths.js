@@ -53,7 +53,7 @@ const UNITS = ["px", "deg", "stops"];
 export function words(key) {
   const parts = key.split("_");
   if (parts.length > 1 && UNITS.includes(parts[parts.length - 1])) parts.pop();
-  const text = parts.join(" ").replace("colourspace", "colour space");
+  const text = parts.join(" ").replace("colourspace", "colour space").replace(/\b(cdl|lut)\b/g, (short) => short.toUpperCase());
   return capital(text);
 }
 

@@ -22,10 +22,13 @@ place.append(h("div", { class: "scoperow" },
   h("div", { class: "scope", dataset: { kind: "vectorscope" } }, boxes.vectorscope, h("span", { class: "cap", text: "Vectorscope" })),
 ));
 
+/** Views in measuring colours; the histogram beside them is the plate's. */
+const MEASURING = ["evenness", "alpha_noise", "deciding"];
 /** @type {any} */
 let last = null;
 const draw = perFrame(() => {
-  caption.textContent = `Histogram of ${viewTitle(view.name, view.extractor).toLowerCase()}`;
+  const { name, extractor } = last ?? view;
+  caption.textContent = `Histogram of ${MEASURING.includes(name) ? "plate" : viewTitle(name, extractor).toLowerCase()}`;
   if (!last) return;
   if (last.histogram) drawHistogram(boxes.histogram, last.histogram);
   if (last.waveform) drawWaveform(boxes.waveform, last.waveform);

@@ -50,7 +50,7 @@ export function extractStep() {
 }
 
 /** How a matte is joined to those before it; the first that takes part has none before. @param {any} item */
-const joined = (item) => (item.id === state.recipe.extractors.find((/** @type {any} */ e) => e.on)?.id ? "starts the matte" : words(item.join ?? (item.role === "core" ? "max" : "screen")).toLowerCase());
+const joined = (item) => (item.id === state.recipe.extractors.find((/** @type {any} */ e) => e.on)?.id ? "first" : words(item.join ?? (item.role === "core" ? "max" : "screen")).toLowerCase());
 
 /** @param {any} item */
 function ownMatte(item) {
