@@ -126,7 +126,8 @@ def demo(
     settings = _settings(None, host=host, port=port, engine=engine, threads=threads)
     place = folder or Path(settings.data_dir) / "demo"
     with progress("making the demo shot") as report:
-        paths = make_demo(place, progress=report)
+        # One step in all: it was found there already made.
+        paths = make_demo(place, progress=lambda at, of: report(at, of) if of > 1 else None)
     if render is not None:
         _render_demo(paths, render, frames, settings)
         return
