@@ -18,6 +18,17 @@ from kernels.recipe import (
     ValueBand,
 )
 
+JOINED = {
+    "max": "the larger of it and the matte before counts (max)",
+    "min": "the smaller of it and the matte before counts (min)",
+    "screen": "it joins the matte before by screen",
+    "multiply": "the matte before is multiplied by it",
+    "subtract": "it is subtracted from the matte before",
+    "difference": "its difference from the matte before counts",
+    "average": "it is averaged with the matte before",
+}
+"""How an extractor joins, in words."""
+
 
 def explain(recipe: Recipe) -> str:
     """Return the recipe as sentences, one a line, in the order in which the work is done."""
@@ -75,12 +86,12 @@ def _prepare(recipe: Recipe) -> Iterator[str]:
 def say(value: object, unit: str = "") -> str:
     """Return a number, or the keys it runs through, as text."""
     if isinstance(value, Keys):
-        ends = f"{value.keys[0].value:g} at frame {value.keys[0].frame}"
+        ends = f"{value.keys[0].value:.3g} at frame {value.keys[0].frame}"
         if len(value.keys) > 1:
-            ends += f" to {value.keys[-1].value:g} at frame {value.keys[-1].frame}"
+            ends += f" to {value.keys[-1].value:.3g} at frame {value.keys[-1].frame}"
         return f"keyed from {ends}{unit}"
     if isinstance(value, int | float):
-        return f"{value:g}{unit}"
+        return f"{value:.3g}{unit}" if abs(value) < 1000 else f"{value:g}{unit}"
     return "open" if value is None else f"{value}{unit}"
 
 
@@ -96,7 +107,7 @@ def _extractor(e: ExtractorBase, *, first: bool) -> str:
     strength = "" if e.strength == 1 else f" at strength {say(e.strength)}"
     if first:
         return f"{text}; it starts the cumulative matte{strength}."
-    return f"{text}; it joins by {e.joined_by}{strength}."
+    return f"{text}; {JOINED[e.joined_by]}{strength}."
 
 
 def _method(e: ExtractorBase) -> str:
@@ -174,8 +185,9 @@ def _neutralise(step: NeutralisePass, recipe: Recipe) -> str:
         "grey": "grey of equal luminance replaces it",
         "backdrop": "the backdrop's blurred colour replaces it",
     }[step.fill]
+    limit = "a weighting" if step.limit == "weighted" else f"the {step.limit}"
     text = (
-        f"Neutralise pass '{step.name}' holds {recipe.backing.primary} to the {step.limit} of "
+        f"Neutralise pass '{step.name}' holds {recipe.backing.primary} to {limit} of "
         f"the other two channels, amount {say(step.amount)}; {fill}"
     )
     if step.spill_by_hue.points:

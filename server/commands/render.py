@@ -49,7 +49,8 @@ def render(
     ] = "zip",
     missing: Annotated[str, typer.Option(help="Missing frames: error, hold or black.")] = "error",
     media_root: Annotated[
-        list[Path] | None, typer.Option(help="Folder in which the recipe's names are looked up.")
+        list[Path] | None,
+        typer.Option(metavar="FOLDER", help="Folder in which the recipe's names are looked up."),
     ] = None,
     engine: Annotated[str | None, typer.Option(help="auto, cuda or cpu.")] = None,
     threads: Annotated[int | None, typer.Option(help="Threads of the cpu engine.")] = None,

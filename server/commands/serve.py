@@ -41,11 +41,13 @@ def serve(
     colourspace: Annotated[str, typer.Option(help="Input colour space, instead of the tags.")] = "",
     ocio: Annotated[str | None, typer.Option(help="OpenColorIO configuration.")] = None,
     media_root: Annotated[
-        list[Path] | None, typer.Option(help="Folder under which the page may name files.")
+        list[Path] | None,
+        typer.Option(metavar="FOLDER", help="Folder under which the page may name files."),
     ] = None,
     renders: Annotated[Path | None, typer.Option(help="Folder renders are written to.")] = None,
     allow_host: Annotated[
-        list[str] | None, typer.Option(help="Another host name the service may be called by.")
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Another host name the service may be called by."),
     ] = None,
     host: Host = None,
     port: Port = None,

@@ -164,7 +164,7 @@ def _sentence(row: Threshold, value: float, limit: float, m: Measures, box: Box 
     shown, bound = (
         (f"{100 * value:.3g} %", f"{100 * limit:.3g} %")
         if row.percent
-        else (f"{value:.3g}", f"{limit:.3g}")
+        else (f"{value:.2f}" if abs(value) < 1 else f"{value:.3g}", f"{limit:.3g}")
     )
     unit = f" {row.unit}" if row.unit else ""
     return (

@@ -159,7 +159,12 @@ def test_explain_names_what_was_decided() -> None:
     )
     recipe.notes["extractors." + recipe.extractors[0].id] = "the screen is even within 0.3 stops"
     text = explain(recipe)
-    for phrase in ("'lamp' (edge)", "joins by screen", "varies by hue", "even within 0.3 stops"):
+    for phrase in (
+        "'lamp' (edge)",
+        "joins the matte before by screen",
+        "varies by hue",
+        "even within 0.3 stops",
+    ):
         assert phrase in text
 
 
