@@ -261,7 +261,7 @@ def _maps(survey: FrameSurvey) -> list[MapPicture]:
         ),
         map_picture(
             "alpha_noise",
-            "Expected noise of the matte",
+            "Expected alpha noise",
             "of full coverage",
             survey.alpha_noise,
             0.0,

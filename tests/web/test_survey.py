@@ -157,7 +157,7 @@ def test_maps_lie_over_the_picture_with_a_labelled_even_scale(place: Set) -> Non
     bare = seat.picture()
     choice = seat.page.get_by_role("radiogroup", name="Map over the picture")
     legend = seat.page.locator(".legend")
-    for word, name in (("Evenness", "evenness"), ("Expected noise", "alpha_noise")):
+    for word, name in (("Evenness", "evenness"), ("Alpha noise", "alpha_noise")):
         choice.get_by_role("radio", name=word).click()
         seat.settle()
         (map_,) = [m for m in whole["maps"] if m["name"] == name]

@@ -128,7 +128,7 @@ export function numberBox(label, field, onnumber, onempty) {
     const by = e.key === "ArrowUp" ? 1 : e.key === "ArrowDown" ? -1 : 0;
     if (!by || last === null) return;
     e.preventDefault();
-    const next = Math.min(field.high, Math.max(field.low, Number((last + by * field.step * (e.shiftKey ? 10 : 1)).toFixed(8))));
+    const next = Math.min(field.high, Math.max(field.low, Number((last + by * field.step * (e.shiftKey ? 0.1 : 1)).toFixed(8))));
     delete node.dataset.typing;
     show(next);
     onnumber(next);

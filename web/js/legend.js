@@ -13,7 +13,7 @@ export const PALETTE = [[230, 159, 0], [86, 180, 233], [0, 158, 115], [240, 228,
 /** @type {Record<string, {title: string, low: string, middle: string, high: string}>} */
 export const RANGES = {
   evenness: { title: "Light on the backing, in stops", low: "-1", middle: "0", high: "+1" },
-  alpha_noise: { title: "Expected noise of the matte", low: "0", middle: "0.05", high: "0.1" },
+  alpha_noise: { title: "Expected alpha noise", low: "0", middle: "0.05", high: "0.1" },
 };
 
 /** sRGB code values of L*a*b*, D65. Source: CIE 15, IEC 61966-2-1. @param {number[]} lab @returns {number[]} */

@@ -8,7 +8,7 @@ import { plateFor } from "./view.js";
 
 /** @typedef {{name: string, title: string, unit: string, low: number, high: number, png: string, width: number, height: number}} TakeMap */
 
-const SHORT = /** @type {Record<string, string>} */ ({ evenness: "Evenness", alpha_noise: "Expected noise" });
+const SHORT = /** @type {Record<string, string>} */ ({ evenness: "Evenness", alpha_noise: "Alpha noise" });
 /** @param {TakeMap} map */
 export const mapWord = (map) => SHORT[map.name] ?? map.title;
 

@@ -27,7 +27,8 @@ export async function openRecipes() {
       say(`Loaded: ${label}. Undo brings back what was before.`);
     } catch (error) { sayError(/** @type {Error} */ (error)); }
   }
-  const when = (/** @type {number} */ at) => new Date(at * 1000).toLocaleString([], { dateStyle: "short", timeStyle: "short" });
+  // The Swedish locale writes dates as ISO 8601 does.
+  const when = (/** @type {number} */ at) => new Date(at * 1000).toLocaleString("sv", { dateStyle: "short", timeStyle: "short" });
   /** @param {any} got */
   function show(got) {
     saved.replaceChildren(...(got.saved.length ? got.saved.map((/** @type {any} */ r) => h("li", {}, h("span", { class: "grow", text: r.name }), h("span", { class: "quiet", text: when(r.at) }),
