@@ -53,9 +53,10 @@ class Carrier:
         except (NotReadyError, MemoryError):
             self._done(frame)
             return
-        except BaseException:
+        except Exception:
             self._done(frame)
-            raise
+            log.exception("frame %d could not be made ready for the card", frame.frame)
+            return
         future = self._thread.submit(
             Urgency.SCOPE, lambda: self._hold(engine, frame, decoded, staged)
         )

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from kernels.errors import VerdigrisError
-from server.media.sequence import find_frames, group_folder
+from server.media.sequence import is_text, numbered_folder
 from server.messages import MediaAsk
 from server.replies import Media, MediaEntry
 from server.roots import MediaRoots, RootsError, check_name, is_inside
@@ -50,7 +50,7 @@ def _entries(root: Path, under: str) -> list[MediaEntry]:
     prefix = f"{relative.as_posix()}/" if under else ""
     found = []
     for item in sorted(real.iterdir()):
-        if item.name.startswith("."):
+        if item.name.startswith(".") or not is_text(item.name):
             continue
         if item.is_dir() and is_inside(Path(os.path.realpath(item)), root):
             found.append(MediaEntry(name=prefix + item.name, label=item.name, kind="folder"))
@@ -62,15 +62,14 @@ def _entries(root: Path, under: str) -> list[MediaEntry]:
 def _pictures(folder: Path, prefix: str) -> list[MediaEntry]:
     """The folder's numbered sequences and single pictures."""
     try:
-        patterns, singles = group_folder(folder)
+        sequences, singles = numbered_folder(folder)
     except VerdigrisError:
         return []
     found = []
-    for pattern in patterns:
+    for pattern, frames in sequences.items():
         name = Path(str(pattern)).name
-        if Path(name).suffix.lower() not in STILLS:
+        if Path(name).suffix.lower() not in STILLS or not is_text(name):
             continue
-        frames = find_frames(pattern)
         if len(frames) > 1:
             found.append(
                 MediaEntry(
@@ -85,6 +84,6 @@ def _pictures(folder: Path, prefix: str) -> list[MediaEntry]:
             single = pattern.path(frames[0]).name
             found.append(MediaEntry(name=prefix + single, label=single, kind="still"))
     for path in singles:
-        if path.suffix.lower() in STILLS:
+        if path.suffix.lower() in STILLS and is_text(path.name):
             found.append(MediaEntry(name=prefix + path.name, label=path.name, kind="still"))
     return found

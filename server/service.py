@@ -306,7 +306,7 @@ class Service:
     def job_changed(self, info: JobInfo) -> None:
         """A job has news; called on any thread."""
         self.pictures.soon(lambda: self.broadcast(info, ("job", info.job), role="operator"))
-        if info.kind == "survey" and info.state == "done":
+        if info.kind == "survey" and info.state in ("done", "failed", "cancelled"):
             self.pictures.soon(lambda: self.broadcast(Kept(), "kept"))
 
 

@@ -79,10 +79,14 @@ async def _admit(ws: WebSocket, service: Service, device: DeviceRecord) -> Clien
     client = Client(message.client, device, clean_name(message.name or device.name))
     service.clients[client.client] = client
     service.scheduler.add(client.client, client.role)
-    you = You(client=client.client, device=device.device, name=client.name, role=client.role)
-    client.send(Welcome(protocol=PROTOCOL, you=you, state=overview.state(service, client.role)))
     service.timing.clients.labels(client.role).inc()
-    service.tell_people()
+    you = You(client=client.client, device=device.device, name=client.name, role=client.role)
+    try:
+        client.send(Welcome(protocol=PROTOCOL, you=you, state=overview.state(service, client.role)))
+        service.tell_people()
+    except BaseException:
+        _leave(service, client)
+        raise
     log.info("%s '%s' came in", client.role, client.name)
     return client
 

@@ -15,9 +15,14 @@ from server.jobs.pictures import MapPicture
 from server.jobs.report import facts, measure_rows, scaled, unit_of
 from server.jobs.takes import TREND, TakeEntry, TakeLog, folder_of, log_path, whole_spec
 from server.jobs.verdict import Verdict
+from server.messages import Role
 
 if TYPE_CHECKING:
     from server.service import Service
+
+
+READ_WAIT_S = 2.0
+"""a page's request waits no longer for a log that somebody holds"""
 
 
 class _Shown(BaseModel):
@@ -97,11 +102,24 @@ def take_log(service: Service) -> Path:
     )
 
 
-def day_of_takes(log: Path, spec: str, day: str = "") -> DayOfTakes:
+def opened_log(service: Service, role: Role) -> TakeLog | None:
+    """Return the log as a role may read it, or None when nothing is kept yet.
+
+    The log may hold other shows' takes: reviewers see what lies beside the open shot or in the
+    watched folder.
+    """
+    path = take_log(service)
+    if not path.is_file():
+        return None
+    folders = (folder_of(service.opened.shot), service.watched_folder)
+    shown = None if role == "operator" else [folder for folder in folders if folder is not None]
+    return TakeLog(path, wait_s=READ_WAIT_S, only_under=shown)
+
+
+def day_of_takes(takes: TakeLog | None, spec: str, day: str = "") -> DayOfTakes:
     """Return the takes of a day, by default the newest day with any. spec: the open SHOT."""
-    if not log.is_file():
+    if takes is None:
         return DayOfTakes(measures=_measures())
-    takes = TakeLog(log)
     days = takes.days()
     chosen = day or (days[0] if days else "")
     entries = takes.entries(chosen, pictures=False) if chosen else []

@@ -16,7 +16,7 @@ from pathlib import Path
 from kernels.errors import VerdigrisError
 from server.jobs.takes import TakeLog, told_apart, whole_spec
 from server.media import Shot, open_shot
-from server.media.sequence import find_frames, group_folder
+from server.media.sequence import Pattern, is_text, numbered_folder
 from server.media_list import MOVIES
 from server.notes import NoteBoard
 from server.renderer import Urgency
@@ -31,6 +31,7 @@ LOOK_EVERY_S = 2.0
 STILL_FOR_S = 2.0
 DEEPEST = 2
 MAX_TAKES = 500
+MAX_TOLD = 200
 
 
 @dataclass(frozen=True)
@@ -44,36 +45,51 @@ class Found:
     changed: float
 
 
-def look(folder: Path, depth: int = DEEPEST) -> list[Found]:
-    """Return the takes under a folder: sequences and movies, a few folders deep."""
+def look(
+    folder: Path, depth: int = DEEPEST, complain: Callable[[str], None] = log.warning
+) -> list[Found]:
+    """Return the takes under a folder: sequences and movies, a few folders deep.
+
+    What cannot be looked at is told to `complain` and hides nothing else.
+    """
     found: list[Found] = []
     try:
-        patterns, singles = group_folder(folder)
-        for pattern in patterns:
-            frames = find_frames(pattern)
-            if len(frames) > 1:
-                ends = [pattern.path(frames[0]).stat(), pattern.path(frames[-1]).stat()]
-                name = Path(str(pattern)).name.split("#")[0].rstrip("._- ") or folder.name
-                found.append(
-                    Found(
-                        str(pattern),
-                        name,
-                        len(frames),
-                        ends[-1].st_size,
-                        max(end.st_mtime for end in ends),
-                    )
-                )
-        for path in singles:
-            if path.suffix.lower() in MOVIES:
-                stat = path.stat()
-                found.append(Found(str(path), path.stem, 0, stat.st_size, stat.st_mtime))
-        if depth > 0:
-            for item in sorted(folder.iterdir()):
-                if item.is_dir() and not item.name.startswith(".") and not item.is_symlink():
-                    found += look(item, depth - 1)
+        sequences, singles = numbered_folder(folder)
+        folders = [item for item in sorted(folder.iterdir()) if depth > 0 and _is_folder(item)]
     except (VerdigrisError, OSError) as error:
-        log.warning("the watched folder: %s", error)
+        complain(f"the watched folder: {error}")
+        return []
+    items: list[tuple[Pattern | Path, list[int]]] = list(sequences.items())
+    items += [(path, []) for path in singles if path.suffix.lower() in MOVIES]
+    for item, frames in items:
+        if not is_text(str(item)):
+            complain(f"{str(item)!a} has a name that is not UTF-8 text and is left out; rename it")
+            continue
+        try:
+            take = _found(item, frames) if isinstance(item, Pattern) else _found_movie(item)
+        except OSError as error:  # it has gone since
+            complain(f"the watched folder: {error}")
+            continue
+        found += [take] if take.frames != 1 else []
+    for item in folders:
+        found += look(item, depth - 1, complain)
     return found
+
+
+def _is_folder(item: Path) -> bool:
+    return item.is_dir() and not item.name.startswith(".") and not item.is_symlink()
+
+
+def _found(pattern: Pattern, frames: list[int]) -> Found:
+    ends = [pattern.path(frames[0]).stat(), pattern.path(frames[-1]).stat()]
+    name = pattern.prefix.rstrip("._- ") or pattern.folder.name
+    changed = max(end.st_mtime for end in ends)
+    return Found(str(pattern), name, len(frames), ends[-1].st_size, changed)
+
+
+def _found_movie(path: Path) -> Found:
+    stat = path.stat()
+    return Found(str(path), path.stem, 0, stat.st_size, stat.st_mtime)
 
 
 @dataclass
@@ -86,8 +102,12 @@ class Watch:
     clock: Callable[[], float] = time.time
     _seen: dict[str, tuple[Found, float, float]] = field(default_factory=dict)
     """by SHOT: as found last, when it appeared, when it last grew"""
-    _judged: tuple[float, dict[str, str]] = field(default_factory=lambda: (0.0, {}))
-    """when the take log last changed, and the verdicts in it by SHOT"""
+    _judged: tuple[Path, float] | None = None
+    """the take log whose verdicts are known, and when it last changed"""
+    _verdicts: dict[str, str] = field(default_factory=dict)
+    """by SHOT"""
+    _told: set[str] = field(default_factory=set)
+    """what was complained about already"""
 
     def attach(self) -> None:
         """Let the service watch from its start on, open takes and survey them."""
@@ -100,10 +120,13 @@ class Watch:
         """Note what was found; tells whether the list of takes has changed."""
         now = self.clock()
         seen: dict[str, tuple[Found, float, float]] = {}
-        for take in found[:MAX_TAKES]:
+        kept = set(sorted(found, key=lambda take: -take.changed)[:MAX_TAKES])
+        if len(kept) < len(found):
+            self._complain(f"of more than {MAX_TAKES} takes only the newest are listed")
+        for take in (take for take in found if take in kept):
             old = self._seen.get(take.spec)
             if old is None:
-                seen[take.spec] = (take, now, max(take.changed, now - STILL_FOR_S))
+                seen[take.spec] = (take, now, min(max(take.changed, now - STILL_FOR_S), now))
             elif (old[0].frames, old[0].size, old[0].changed) != (
                 take.frames,
                 take.size,
@@ -121,7 +144,6 @@ class Watch:
     def takes(self) -> list[Take]:
         """Return the takes for pages, newest first."""
         now, open_spec = self.clock(), str(self.service.opened.shot.spec)
-        verdicts = self._verdicts()
         named = told_apart([(take.name, spec) for spec, (take, _, _) in self._seen.items()])
         listed = [
             Take(
@@ -130,31 +152,37 @@ class Watch:
                 at=appeared,
                 frames=take.frames,
                 open=spec == open_spec,
-                ready=now - grew >= STILL_FOR_S,
-                verdict=verdicts.get(whole_spec(spec), ""),
+                ready=abs(now - grew) >= STILL_FOR_S,  # clocks are set back, too
+                verdict=self._verdicts.get(whole_spec(spec), ""),
             )
             for name, (spec, (take, appeared, grew)) in zip(named, self._seen.items(), strict=True)
         ]
         return sorted(listed, key=lambda take: (-take.at, take.name))
 
-    def _verdicts(self) -> dict[str, str]:
-        """Return the newest verdict on every surveyed shot, read anew when the log has changed."""
+    def look(self) -> list[Found]:
+        """Look through the folder and the take log. May block: on a thread of its own."""
+        found = look(self.folder, complain=self._complain)
         path = take_log(self.service)
         try:
-            changed = path.stat().st_mtime
-            if changed != self._judged[0]:
-                self._judged = (changed, TakeLog(path).verdicts())
+            judged = (path, path.stat().st_mtime)
+            if judged != self._judged:
+                self._verdicts, self._judged = TakeLog(path).verdicts(), judged
         except OSError:
-            return {}
+            self._verdicts, self._judged = {}, None
         except VerdigrisError as error:
-            log.warning("the take log: %s", error)
-        return self._judged[1]
+            self._complain(f"the take log: {error}")
+        return found
+
+    def _complain(self, text: str) -> None:
+        if text not in self._told and len(self._told) < MAX_TOLD:
+            self._told.add(text)
+            log.warning("%s", text)
 
     async def run(self) -> None:
         """Look every few seconds until cancelled."""
         while True:
             try:
-                if self.take_in(await asyncio.to_thread(look, self.folder)):
+                if self.take_in(await asyncio.to_thread(self.look)):
                     self.service.broadcast(Takes(takes=self.service.takes), "takes")
             except Exception:
                 log.exception("looking for takes failed")

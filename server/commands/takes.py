@@ -40,6 +40,7 @@ def takes(
     """
     from kernels.recipe_file import write_text_atomically
     from server.config import load_settings
+    from server.jobs.plain_text import on_one_line
     from server.jobs.report import takes_report
     from server.jobs.takes import FILE_NAME, TakeLog, TakesError, csv_text, entries_json, log_path
 
@@ -57,10 +58,10 @@ def takes(
     typer.echo(f"{title} ({path})")
     for e in entries:
         first = e.reasons[0] if e.reasons else "within all limits"
-        noted = f"  [{e.note}]" if e.note else ""
+        noted = f"  [{on_one_line(e.note)}]" if e.note else ""
         typer.echo(
             f"{e.id:4}  {e.surveyed_at[11:16]}  {e.verdict:17} {e.score:5.0f}  "
-            f"{e.label}: {first}{noted}"
+            f"{on_one_line(e.label)}: {first}{noted}"
         )
     texts = [
         (csv_file, csv_text(entries)),

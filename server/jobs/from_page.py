@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import re
 from typing import TYPE_CHECKING, Any
 
@@ -9,12 +10,21 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from kernels.errors import VerdigrisError
 from kernels.recipe_file import describe
-from server.jobs.runner import JobContext, JobError, JobFunction, JobResult
+from server.jobs.runner import (
+    JobCancelledError,
+    JobContext,
+    JobError,
+    JobFunction,
+    JobResult,
+)
 from server.media import parse_frames
 from server.messages import JobKind
 
 if TYPE_CHECKING:
     from server.jobs.survey import SurveyResult
+
+
+log = logging.getLogger("verdigris.jobs")
 
 
 class RenderOptions(BaseModel):
@@ -106,9 +116,9 @@ def survey(context: JobContext) -> JobResult:
     if options.takes:
         return _survey_takes(context, options.takes)
     result = survey_shot(context.shot, progress=context.report, threads=1)
+    take, message = _kept(context, result)
     report = context.out / "survey.html"
     report.write_text(survey_report([result]), encoding="utf-8")
-    take, message = _kept(context, result)
     plain = result.model_dump(mode="json", exclude={"maps", "thumbnail", "per_frame"})
     return JobResult(message, {**plain, "take": take}, {report.name: report})
 
@@ -120,7 +130,7 @@ def _survey_takes(context: JobContext, names: list[str]) -> JobResult:
 
     if context.read_take is None or context.take_log is None:
         raise JobError("this service does not watch a folder of takes")
-    log = TakeLog(context.take_log)
+    takes = TakeLog(context.take_log)
     kept: list[int] = []
     failed: list[dict[str, str]] = []
 
@@ -131,9 +141,15 @@ def _survey_takes(context: JobContext, names: list[str]) -> JobResult:
         context.report(len(kept) + len(failed), len(names))
         try:
             result = survey_shot(context.read_take(name), progress=stop_when_asked, threads=1)
-            kept.append(log.add(result))
+            kept.append(takes.add(result))
+        except JobCancelledError:
+            raise
         except VerdigrisError as error:
             failed.append({"take": name, "message": str(error)})
+        except Exception:
+            log.exception("surveying a take failed")
+            told = f"'{name}' could not be surveyed; the service's log tells more"
+            failed.append({"take": name, "message": told})
     context.report(len(names), len(names))
     message = f"{len(kept)} of {len(names)} takes surveyed"
     told = "; ".join(f["message"] for f in failed[:3])

@@ -165,6 +165,15 @@ class JobRunner:
         except VerdigrisError as error:
             state = "cancelled" if job.cancelled.is_set() else "failed"
             self._update(job, state=state, message=str(error))
+        except OSError as error:
+            log.warning("job %s: %s", job.info.kind, error)
+            about = f" for '{error.filename}'" if error.filename else ""
+            self._update(
+                job,
+                state="failed",
+                message=f"the job could not go on ({error.strerror or error}{about}): check the "
+                "disk's free space and the folders' rights, then start it again",
+            )
         except Exception:
             log.exception("job %s failed", job.info.kind)
             self._update(

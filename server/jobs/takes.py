@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from kernels.errors import VerdigrisError
 from kernels.reference.survey import Measures
 from server.jobs.limits import TABLE
+from server.jobs.plain_text import clean_note, plain_cell
 from server.jobs.survey import SurveyResult
 from server.jobs.verdict import values_of
 from server.media import Shot
@@ -39,7 +40,7 @@ MIGRATIONS = (
     CREATE INDEX take_day ON take (day, id);
     """,
 )
-MAX_NOTE = 2000
+WAIT_S = 10.0
 COLUMNS = (
     "id, name, spec, surveyed_at, verdict, score, note, "
     "json_extract(result, '$.measures') AS measures, "
@@ -80,10 +81,20 @@ class TakeEntry(BaseModel):
 
 
 class TakeLog:
-    """The log in one file. Safe to use from several threads and processes."""
+    """The log in one file. Safe to use from several threads and processes.
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    wait_s: how long another writer is waited for. only_under: read as if the log held nothing but
+    the takes whose files lie under these folders.
+    """
+
+    def __init__(
+        self, path: Path, *, wait_s: float = WAIT_S, only_under: Sequence[Path] | None = None
+    ) -> None:
+        self.path, self.wait_s = path, wait_s
+        self._seen, self._folders = "1", [""]
+        if only_under is not None:
+            self._folders = [os.path.join(os.path.abspath(folder), "") for folder in only_under]
+            self._seen = " OR ".join("instr(spec, ?) = 1" for _ in self._folders) or "0"
         with self._connected(create=True) as db:
             _migrate(db, path)
 
@@ -92,7 +103,7 @@ class TakeLog:
         try:
             if create:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
-            with closing(sqlite3.connect(self.path, timeout=10.0)) as db, db:
+            with closing(sqlite3.connect(self.path, timeout=self.wait_s)) as db, db:
                 db.row_factory = sqlite3.Row
                 yield db
         except (sqlite3.Error, OSError) as error:
@@ -100,6 +111,15 @@ class TakeLog:
                 f"the take log '{self.path}' cannot be used ({error}); check the folder and its "
                 "free space, or move the file away to start a new one"
             ) from None
+
+    def _rows(
+        self, columns: str, where: str = "1", values: Sequence[Any] = (), order: str = "id"
+    ) -> list[sqlite3.Row]:
+        """Return the rows that may be seen; text stands in `columns`, `where`, `order` only."""
+        folders = self._folders if "?" in self._seen else []
+        query = f"SELECT {columns} FROM take WHERE ({self._seen}) AND ({where}) ORDER BY {order}"
+        with self._connected() as db:
+            return db.execute(query, [*folders, *values]).fetchall()
 
     def add(self, result: SurveyResult, *, at: datetime | None = None, note: str = "") -> int:
         """Keep a survey and return its number. at: when, with a zone; now by default."""
@@ -111,7 +131,7 @@ class TakeLog:
             moment.date().isoformat(),
             result.verdict.name,
             result.verdict.score,
-            note[:MAX_NOTE],
+            clean_note(note),
             result.model_dump_json(),
         )
         with self._connected() as db:
@@ -124,8 +144,7 @@ class TakeLog:
 
     def days(self) -> list[str]:
         """Return the days with takes, newest first, as ISO dates."""
-        with self._connected() as db:
-            rows = db.execute("SELECT DISTINCT day FROM take ORDER BY day DESC").fetchall()
+        rows = self._rows("DISTINCT day", order="day DESC")
         return [str(row["day"]) for row in rows]
 
     def entries(self, day: date | str | None = None, *, pictures: bool = True) -> list[TakeEntry]:
@@ -134,37 +153,28 @@ class TakeLog:
         pictures: with thumbnails. A take whose measures another version wrote has no values.
         """
         picture = PICTURE if pictures else "''"
-        with self._connected() as db:
-            rows = db.execute(
-                f"SELECT {COLUMNS}, {picture} AS thumbnail FROM take"
-                " WHERE ?1 IS NULL OR day = ?1 ORDER BY id",
-                (None if day is None else str(day),),
-            ).fetchall()
+        of_day = ("1", []) if day is None else ("day = ?", [str(day)])
+        rows = self._rows(f"{COLUMNS}, {picture} AS thumbnail", *of_day)
         labels = told_apart([(row["name"], row["spec"]) for row in rows])
         return [_entry(row, label) for row, label in zip(rows, labels, strict=True)]
 
     def entry(self, take: int) -> TakeEntry:
         """Return one take, named as in its day's list. Raises TakesError when there is none."""
-        with self._connected() as db:
-            row = db.execute(
-                f"SELECT {COLUMNS}, day, {PICTURE} AS thumbnail FROM take WHERE id = ?", (take,)
-            ).fetchone()
-            if row is None:
-                raise _gone(take)
-            day = db.execute(
-                "SELECT id, name, spec FROM take WHERE day = ?", (row["day"],)
-            ).fetchall()
+        rows = self._rows(f"{COLUMNS}, day, {PICTURE} AS thumbnail", "id = ?", [take])
+        if not rows:
+            raise _gone(take)
+        day = self._rows("id, name, spec", "day = ?", [rows[0]["day"]])
         labels = told_apart([(one["name"], one["spec"]) for one in day])
-        return _entry(row, labels[[one["id"] for one in day].index(take)])
+        named = {int(one["id"]): label for one, label in zip(day, labels, strict=True)}
+        return _entry(rows[0], named.get(take, rows[0]["name"]))
 
     def result(self, take: int) -> SurveyResult:
         """Return the whole survey of a take. Raises TakesError when there is none."""
-        with self._connected() as db:
-            row = db.execute("SELECT result FROM take WHERE id = ?", (take,)).fetchone()
-        if row is None:
+        rows = self._rows("result", "id = ?", [take])
+        if not rows:
             raise _gone(take)
         try:
-            return SurveyResult.model_validate_json(row["result"])
+            return SurveyResult.model_validate_json(rows[0]["result"])
         except ValidationError:
             raise TakesError(
                 f"take {take} in '{self.path}' was written by another version; survey it again"
@@ -172,28 +182,23 @@ class TakeLog:
 
     def has(self, take: int) -> bool:
         """Tell whether there is a take of this number."""
-        with self._connected() as db:
-            return db.execute("SELECT 1 FROM take WHERE id = ?", (take,)).fetchone() is not None
+        return bool(self._rows("id", "id = ?", [take]))
 
     def set_note(self, take: int, note: str) -> None:
         """Replace the note on a take. Raises TakesError when there is no such take."""
         with self._connected() as db:
-            done = db.execute("UPDATE take SET note = ? WHERE id = ?", (note[:MAX_NOTE], take))
+            done = db.execute("UPDATE take SET note = ? WHERE id = ?", (clean_note(note), take))
             if done.rowcount == 0:
                 raise _gone(take)
 
     def newest_of(self, spec: str) -> int | None:
         """Return the number of the newest take of a SHOT, or None."""
-        with self._connected() as db:
-            row = db.execute(
-                "SELECT max(id) AS id FROM take WHERE spec = ?", (whole_spec(spec),)
-            ).fetchone()
+        row = self._rows("max(id) AS id", "spec = ?", [whole_spec(spec)])[0]
         return None if row["id"] is None else int(row["id"])
 
     def verdicts(self) -> dict[str, str]:
         """Return the newest verdict on every shot, by its whole SHOT."""
-        with self._connected() as db:
-            rows = db.execute("SELECT spec, verdict FROM take ORDER BY id").fetchall()
+        rows = self._rows("spec, verdict")
         return {str(row["spec"]): str(row["verdict"]) for row in rows}
 
 
@@ -231,7 +236,11 @@ def _entry(row: sqlite3.Row, label: str) -> TakeEntry:
         primary, chroma = measures.primary, str(measures.chroma)
     except ValidationError:
         values, primary, chroma = {}, None, "unknown"
-    reasons = json.loads(row["reasons"] or "[]")
+    try:
+        found = json.loads(row["reasons"] or "[]")
+        reasons = [(str(reason["text"]), str(reason["remedy"])) for reason in found]
+    except (KeyError, TypeError, ValueError):  # another version's
+        reasons = []
     return TakeEntry(
         id=int(row["id"]),
         name=row["name"],
@@ -244,23 +253,30 @@ def _entry(row: sqlite3.Row, label: str) -> TakeEntry:
         primary=primary,
         chroma=chroma,
         values={name: values.get(name) for name in TREND},
-        reasons=[str(reason["text"]) for reason in reasons],
-        remedies=[str(reason["remedy"]) for reason in reasons],
+        reasons=[text for text, _ in reasons],
+        remedies=[remedy for _, remedy in reasons],
         thumbnail=row["thumbnail"] or "",
     )
 
 
 def _migrate(db: sqlite3.Connection, path: Path) -> None:
-    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    version = _version(db)
     if version > len(MIGRATIONS):
         raise TakesError(
             f"the take log '{path}' was written by a newer version; use that version or another "
             "file"
         )
-    for number in range(version, len(MIGRATIONS)):
-        db.executescript(
-            f"BEGIN IMMEDIATE;{MIGRATIONS[number]};PRAGMA user_version = {number + 1};COMMIT;"
-        )
+    if version == len(MIGRATIONS):
+        return
+    db.execute("BEGIN IMMEDIATE")
+    for migration in MIGRATIONS[_version(db) :]:  # another process may have been quicker
+        for statement in migration.split(";"):
+            db.execute(statement)
+    db.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+
+
+def _version(db: sqlite3.Connection) -> int:
+    return int(db.execute("PRAGMA user_version").fetchone()[0])
 
 
 def folder_of(shot: Shot) -> Path:
@@ -299,24 +315,19 @@ def csv_text(entries: Sequence[TakeEntry]) -> str:
         numbers = ["" if e.values[name] is None else f"{e.values[name]:.6g}" for name in TREND]
         texts = [
             e.id,
-            _plain(e.name),
+            plain_cell(e.name),
             e.surveyed_at,
             e.verdict,
             f"{e.score:g}",
             e.primary or "",
             e.chroma,
             *numbers,
-            _plain("; ".join(e.reasons)),
-            _plain(e.note),
-            _plain(e.spec),
+            plain_cell("; ".join(e.reasons)),
+            plain_cell(e.note),
+            plain_cell(e.spec),
         ]
         writer.writerow(texts)
     return out.getvalue()
-
-
-def _plain(text: str) -> str:
-    """Return text that a spreadsheet takes for text, not for a formula."""
-    return "'" + text if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
 def entries_json(entries: Sequence[TakeEntry]) -> str:

@@ -19,6 +19,7 @@ from server.media.sequence import (
     format_frames,
     group_folder,
     is_pattern,
+    is_text,
     parse_pattern,
 )
 from server.media.shot import MissingPolicy, PlateAlpha, Shot, file_stamp, open_movie
@@ -51,6 +52,9 @@ def open_shot(
     }
     if not str(spec).strip():
         raise MediaError("no shot is named; give a movie, a still, a folder or a pattern")
+    if not is_text(spec):
+        shown = str(spec).encode("utf-8", "replace").decode()
+        raise MediaError(f"'{shown}' has a name that is not UTF-8 text; rename it")
     load_colour(options["ocio"])
     path = Path(spec)
     if is_pattern(path) and not path.exists():

@@ -145,6 +145,12 @@ def group_folder(folder: Path) -> tuple[list[Pattern], list[Path]]:
     A lone numbered file is a still. Numbers whose digits vary only because they outgrow the
     zeros in front (``9``, ``10``; ``9999``, ``10000``) are one sequence.
     """
+    sequences, singles = numbered_folder(folder)
+    return list(sequences), singles
+
+
+def numbered_folder(folder: Path) -> tuple[dict[Pattern, list[int]], list[Path]]:
+    """As `group_folder`, with the frames of each sequence, ascending; lists the folder once."""
     groups: dict[tuple[str, str], list[str]] = {}
     singles: list[Path] = []
     for name in list_folder(folder):
@@ -154,16 +160,22 @@ def group_folder(folder: Path) -> tuple[list[Pattern], list[Path]]:
             singles.append(folder / name)
         elif suffix in IMAGE_SUFFIXES and match is not None:
             groups.setdefault((match["prefix"], match["suffix"]), []).append(match["digits"])
-    patterns: list[Pattern] = []
+    sequences: dict[Pattern, list[int]] = {}
     for (prefix, suffix), numbers in sorted(groups.items()):
         for digits in _paddings(numbers):
             pattern = Pattern(folder, prefix, digits, suffix)
-            members = [n for n in numbers if pattern.frame_of(f"{prefix}{n}{suffix}") is not None]
-            if len(members) == 1:
-                singles.append(folder / f"{prefix}{members[0]}{suffix}")
+            found = (pattern.frame_of(f"{prefix}{number}{suffix}") for number in numbers)
+            frames = sorted(frame for frame in found if frame is not None)
+            if len(frames) == 1:
+                singles.append(pattern.path(frames[0]))
             else:
-                patterns.append(pattern)
-    return patterns, singles
+                sequences[pattern] = frames
+    return sequences, singles
+
+
+def is_text(name: str | Path) -> bool:
+    """Tell whether a name is text: one whose bytes are not UTF-8 can be neither sent nor kept."""
+    return not any("\ud800" <= c <= "\udfff" for c in str(name))
 
 
 def _paddings(numbers: list[str]) -> list[int]:

@@ -158,8 +158,11 @@ def test_a_log_that_cannot_be_written_loses_no_survey(fresh: Live) -> None:
     assert job["result"]["verdict"]["name"]
     assert "not kept" in job["message"]
     refused = fresh.get("/api/takes", fresh.cookie())
-    assert refused.status_code == 400
+    assert refused.status_code == 503
     assert log.name in refused.json()["error"]
+    looked = fresh.get("/api/takes", fresh.cookie("reviewer"))
+    assert looked.status_code == 503
+    assert str(fresh.folder) not in looked.text, "reviewers learn no paths"
 
 
 def test_a_take_of_another_version_stays_in_the_list(fresh: Live) -> None:
@@ -168,7 +171,7 @@ def test_a_take_of_another_version_stays_in_the_list(fresh: Live) -> None:
     log.add(surveyed(fresh), note="kept")
     with log._connected() as db:
         db.execute("UPDATE take SET result = json_set(result, '$.measures.unheard_of', 1)")
-    (take,) = day_of_takes(log.path, "").takes
+    (take,) = day_of_takes(log, "").takes
     assert take.note == "kept"
     assert set(take.values.values()) == {None}
     with pytest.raises(TakesError, match="another version"):
