@@ -18,7 +18,10 @@ from schemathesis.specs.openapi.checks import (
 )
 from websockets.exceptions import ConnectionClosed
 
-from tests.server.conftest import Live, Page
+from server import overview
+from server.protocol import PROTOCOL
+from server.state import State
+from tests.server.conftest import Live, Page, wait_for
 
 WELL_FORMED: list[dict[str, Any]] = [
     {
@@ -166,3 +169,24 @@ def _run(operation: Any, live: Live, cookie: str, seen: set[str]) -> None:
         assert b"Traceback" not in answer.content
 
     cases()
+
+
+def test_a_welcome_that_fails_leaves_nobody_behind(
+    fresh: Live, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Common practice, no source: else a page that tries again and again fills the room."""
+    cookie = fresh.cookie()
+    with monkeypatch.context() as broken:
+
+        def fail(*_: object) -> State:
+            raise ValueError("no state today")
+
+        broken.setattr(overview, "state", fail)
+        with fresh.socket(cookie) as socket:
+            socket.send(json.dumps({"type": "hello", "protocol": PROTOCOL, "client": "c"}))
+            with pytest.raises(ConnectionClosed):
+                socket.recv(10)
+        wait_for(lambda: not fresh.service.clients)
+        assert not fresh.service.scheduler.viewers
+    with fresh.page(cookie=cookie, client="c") as page:
+        assert page.welcome["you"]["client"] == "c"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,8 +13,11 @@ import pytest
 from kernels.errors import VerdigrisError
 from server.jobs.from_page import PAGE_JOBS, safe_name
 from server.jobs.runner import MAX_QUEUED, JobContext, JobError, JobResult, JobRunner
+from server.jobs.takes import TakeLog
+from server.media import Shot
 from server.renderer import RenderThread, SharedEngine, Urgency
 from server.state import JobInfo
+from server.take_list import take_log
 from tests.server.conftest import Live
 
 
@@ -63,6 +67,8 @@ def work(job: JobContext) -> JobResult:
         raise VerdigrisError("'x.exr' is missing: supply it")
     if kind == "defect":
         raise ZeroDivisionError("secret detail")
+    if kind == "full":
+        raise OSError(errno.ENOSPC, "No space left on device", "report.html")
     if kind == "wait":
         job.cancelled.wait(10)
         job.report(1, 2)
@@ -195,3 +201,43 @@ def test_the_engines_thread_does_the_urgent_first_and_survives_failures() -> Non
     assert seen == ["renderer"]
     thread.close()
     assert thread.submit(Urgency.PICTURE, lambda: 1).cancelled()
+
+
+def test_a_full_disk_is_told_in_a_sentence(made: tuple[JobRunner, Heard]) -> None:
+    """Common practice, no source."""
+    runner, heard = made
+    job = runner.start("survey", context({"kind": "full"}))
+    told = heard.wait(job.job, "failed").message
+    assert "No space left" in told
+    assert "report.html" in told
+    assert "log tells more" not in told
+
+
+def test_one_take_that_fails_unexpectedly_stops_no_other(fresh: Live) -> None:
+    """Common practice, no source: what is done is kept, and told even at a cancel."""
+    plain = fresh.service.opened.shot
+    log = take_log(fresh.service)
+
+    def read(name: str) -> Shot:
+        if name == "defect":
+            raise ZeroDivisionError("secret detail")
+        if name == "stop":
+            runner = fresh.service.jobs
+            assert runner is not None
+            runner.cancel(runner.infos()[-1].job)
+        return plain
+
+    fresh.service.read_take = read
+    with fresh.page() as page:
+        takes = ["a", "defect", "b"]
+        page.send(type="job_start", id="s", kind="survey", options={"takes": takes})
+        job = page.until("job", timeout=60, id="s", state="done")
+        assert job["result"]["takes"] == [1, 2]
+        (failed,) = job["result"]["failed"]
+        assert failed["take"] == "defect"
+        assert "secret" not in failed["message"]
+        page.until("kept")
+        page.send(type="job_start", id="c", kind="survey", options={"takes": ["a", "stop", "b"]})
+        page.until("job", timeout=60, id="c", state="cancelled")
+        page.until("kept")
+    assert len(TakeLog(log).entries()) == 3

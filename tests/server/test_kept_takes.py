@@ -6,7 +6,10 @@ import base64
 import csv
 import io
 import json
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -176,3 +179,71 @@ def test_a_take_of_another_version_stays_in_the_list(fresh: Live) -> None:
     assert set(take.values.values()) == {None}
     with pytest.raises(TakesError, match="another version"):
         log.result(1)
+
+
+def test_reviewers_see_takes_of_this_shot_and_no_other_shows(fresh: Live) -> None:
+    """Common practice, no source: a user's log holds every show; a link opens one shot."""
+    log, result = TakeLog(take_log(fresh.service)), surveyed(fresh)
+    log.add(result, at=EARLIER)
+    beside = f"{fresh.folder / 'media'}_2/secret.####.exr"
+    for spec in ("/elsewhere/secret.####.exr", beside):
+        log.add(result.model_copy(update={"name": "secret", "spec": spec}))
+    reviewer, operator = fresh.cookie("reviewer"), fresh.cookie()
+    seen = fresh.get("/api/takes", reviewer).json()
+    assert [take["id"] for take in seen["takes"]] == [1]
+    assert seen["days"] == [EARLIER.astimezone().date().isoformat()]
+    for day in fresh.get("/api/takes", operator).json()["days"]:
+        assert "secret" not in fresh.get(f"/api/takes?day={day}", reviewer).text
+    for path in ("/api/takes/2", "/api/takes/2/thumbnail", "/api/takes/3"):
+        assert fresh.get(path, reviewer).status_code == 404
+        assert fresh.get(path, operator).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("written", "kept"),
+    [
+        ("two\nlines\tand a tab", "two\nlines\tand a tab"),
+        ("\x1b[31mred\x00\x07\x9b1m", "[31mred1m"),
+        ("\u202etxt.exe", "txt.exe"),
+        ("'); DROP TABLE take;--", "'); DROP TABLE take;--"),
+        ("<script>alert(1)</script>", "<script>alert(1)</script>"),
+    ],
+)
+def test_a_note_does_nothing_but_tell(
+    fresh: Live, capsys: pytest.CaptureFixture[str], written: str, kept: str
+) -> None:
+    """Source: ECMA-48, whose control characters a terminal obeys; Unicode TR 36 for reordering."""
+    log = TakeLog(take_log(fresh.service))
+    log.add(surveyed(fresh))
+    cookie = fresh.cookie()
+    with fresh.page(cookie=cookie) as page:
+        page.send(type="take_note", id="n", take=1, text=written)
+        page.until("done", id="n")
+    assert fresh.get("/api/takes", cookie).json()["takes"][0]["note"] == kept
+    assert "<script" not in fresh.get("/api/takes.html", cookie).text
+    assert run(["takes", "--log", str(log.path)]) == 0
+    listed = capsys.readouterr().out.splitlines()
+    assert len(listed) == 2
+    assert listed[1].isprintable()
+
+
+@pytest.mark.parametrize("note", ["=1+1", "\n=1+1", " @SUM(1)", "\uff1d1+1", "\t-1", "+1", "-1"])
+def test_no_cell_is_a_formula(fresh: Live, note: str) -> None:
+    """Source: OWASP, CSV injection: what cells must not begin with."""
+    log = TakeLog(take_log(fresh.service))
+    log.add(surveyed(fresh), note=note)
+    (row,) = csv.DictReader(io.StringIO(fresh.get("/api/takes.csv", fresh.cookie()).text))
+    assert row["note"] == "'" + note
+
+
+def test_many_begin_one_log_at_once(tmp_path: Path) -> None:
+    """Common practice, no source: two services and a command start in one new folder."""
+    for n in range(10):
+        gate = threading.Barrier(8)
+
+        def begin(path: Path = tmp_path / f"{n}.sqlite", gate: threading.Barrier = gate) -> int:
+            gate.wait(10)
+            return len(TakeLog(path).days())
+
+        with ThreadPoolExecutor(8) as pool:
+            assert [f.result() for f in [pool.submit(begin) for _ in range(8)]] == [0] * 8

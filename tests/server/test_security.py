@@ -42,6 +42,12 @@ ROUTES = [
     "/api/recipes/x",
     "/api/picture",
     "/api/jobs/a/b",
+    "/api/takes",
+    "/api/takes/1",
+    "/api/takes/1/thumbnail",
+    "/api/takes/1/report.html",
+    "/api/takes.csv",
+    "/api/takes.html",
     "/openapi.json",
     "/metrics",
 ]
@@ -65,7 +71,17 @@ def test_without_a_cookie_there_is_the_sign_in_page_only(live: Live) -> None:
     assert live.get("/healthz").json() == {"ok": True}
 
 
-@pytest.mark.parametrize("route", ["/api/recipes/x", "/api/jobs/a/b", "/metrics"])
+@pytest.mark.parametrize(
+    "route",
+    [
+        "/api/recipes/x",
+        "/api/jobs/a/b",
+        "/api/takes/1/report.html",
+        "/api/takes.csv",
+        "/api/takes.html",
+        "/metrics",
+    ],
+)
 def test_a_reviewers_cookie_does_not_open_the_operators_routes(live: Live, route: str) -> None:
     """Common practice, no source."""
     assert live.get(route, live.cookie("reviewer")).status_code == 403
