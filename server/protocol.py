@@ -21,6 +21,7 @@ HTTP routes (cookie needed unless said; every route checks Host, every change ch
     GET  /api/picture               ?view=composite&frame=1001&width=960[&extractor=][&lossless=1]
     GET  /api/jobs/{job}/{file}     a file made by a job (report, contact sheet)
     GET  /api/takes                 ?day=2031-05-17 a day's kept takes; the newest day by default
+                                    (reviewers: of the open shot's and the watched folder only)
     GET  /api/takes/{take}          one take: reasons, measures, maps
     GET  /api/takes/{take}/thumbnail, /report.html          its picture; its report (operators)
     GET  /api/takes.csv, .html      ?day= the day as files to download (operators)

@@ -25,6 +25,7 @@ from kernels.recipe_file import (
 from server.replies import HistoryEntry, SavedRecipe
 
 SAVE_AFTER_S = 0.25
+RETRY_S = 2.0
 HISTORY_BYTES = 8 << 20
 HISTORY_KEPT = 400
 REVISIONS_APART = 1000
@@ -55,7 +56,10 @@ class _Step:
 
 
 class RecipeStore:
-    """Saves one session's recipe. `on_error` hears when saving fails, in one sentence."""
+    """Saves one session's recipe; what fails is tried again until it works.
+
+    on_error: hears in one sentence when saving begins to fail, and an empty text when it works.
+    """
 
     def __init__(
         self,
@@ -71,6 +75,10 @@ class RecipeStore:
         self._wake = threading.Condition()
         self._waiting: list[_Step] = []
         self._saving = False
+        self._failed = ""
+        """why the last try failed"""
+        self._tried = False
+        """what waits has been tried and failed"""
         self._closed = False
         path.parent.mkdir(parents=True, exist_ok=True)
         self._thread = threading.Thread(target=self._run, name="recipe-saver", daemon=True)
@@ -94,12 +102,16 @@ class RecipeStore:
                 self._waiting[-1] = step
             else:
                 self._waiting.append(step)
+            self._tried = False
             self._wake.notify_all()
 
     def flush(self, timeout_s: float = 10.0) -> bool:
-        """Wait until everything is on disk; False after `timeout_s`."""
+        """Wait until everything is on disk; False if that fails or takes longer."""
         with self._wake:
-            return self._wake.wait_for(lambda: not self._waiting and not self._saving, timeout_s)
+            self._wake.wait_for(
+                lambda: not self._saving and (self._tried or not self._waiting), timeout_s
+            )
+            return not self._waiting and not self._saving
 
     def close(self) -> None:
         """Save what is waiting and end the thread."""
@@ -119,19 +131,37 @@ class RecipeStore:
                 time.sleep(self._after_s)
             with self._wake:
                 steps, self._waiting, self._saving = self._waiting, [], True
-            try:
-                self._save(steps)
-            except (RecipeError, OSError) as error:
-                self._on_error(f"the recipe could not be saved: {error}")
-            finally:
-                with self._wake:
-                    self._saving = False
+            failed = self._try(steps)
+            with self._wake:
+                self._saving = False
+                if failed:
+                    self._tried = not self._waiting
+                    self._waiting = [*steps, *self._waiting][-HISTORY_KEPT:]
+                    self._wake.notify_all()
+                    self._wake.wait_for(lambda: self._closed or not self._tried, RETRY_S)
+                    if closing:
+                        return
+                else:
                     self._wake.notify_all()
 
-    def _save(self, steps: list[_Step]) -> None:
+    def _try(self, steps: list[_Step]) -> str:
+        """Save, tell what has changed since the last try, and return why it failed or nothing."""
+        try:
+            self._save(steps, "\n" if self._failed else "")
+        except (RecipeError, OSError) as error:
+            failed = f"the recipe could not be saved: {error}"
+        else:
+            failed = ""
+        if failed != self._failed:
+            self._on_error(failed)
+        self._failed = failed
+        return failed
+
+    def _save(self, steps: list[_Step], begin: str) -> None:
+        """begin: a new line, when the last one may be torn."""
         save_recipe(steps[-1].recipe, self.path)
         with open(self.history_path, "a", encoding="utf-8") as file:
-            file.write("".join(step.line() + "\n" for step in steps))
+            file.write(begin + "".join(step.line() + "\n" for step in steps))
         if self.history_path.stat().st_size > HISTORY_BYTES:
             kept = [json.dumps(entry) for entry in self._entries()[-HISTORY_KEPT:]]
             write_text_atomically(self.history_path, "\n".join(kept) + "\n")

@@ -37,6 +37,7 @@ from server.timing import Timing
 
 SEND_BUFFER = 128 * 1024
 """more would hide from us how far behind a slow client is"""
+UNSAVED = "changes are not saved at present: the service's own output tells why"
 MAX_MESSAGE = 256 * 1024
 
 
@@ -75,6 +76,8 @@ class ServiceMaker:
     timing: Timing
     say: Callable[[str], None]
     epochs: int = 0
+    trouble: Callable[[str], None] = lambda _: None
+    """hears what every page is to be told while it lasts; an empty text when it is over"""
 
     def open(self, shot: Shot) -> OpenedShot:
         """Open a shot for pictures."""
@@ -102,7 +105,12 @@ class ServiceMaker:
     def recipes(self, shot: Shot, path: Path | None) -> RecipeStore:
         """Return the store of a shot's recipe."""
         library = Path(self.settings.data_dir) / "recipes"
-        return RecipeStore(path or self.recipe_path(shot), library, on_error=self.say)
+        return RecipeStore(path or self.recipe_path(shot), library, on_error=self._saving)
+
+    def _saving(self, failed: str) -> None:
+        if failed:
+            self.say(failed)
+        self.trouble(UNSAVED if failed else "")
 
     def recipe_path(self, shot: Shot) -> Path:
         """Return where a shot's recipe is kept when no file was named."""
@@ -177,6 +185,7 @@ def make_service(
         timing=timing,
     )
     service.jobs = JobRunner(PAGE_JOBS, data / "jobs", on_change=service.job_changed)
+    maker.trouble = lambda text: setattr(service, "message", text)
     service.plates = plates
     service.renders = options.renders or data / "renders"
     recipes.changed(recipe, revision, "opened")

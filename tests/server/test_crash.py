@@ -23,7 +23,8 @@ from server.messages import SetOp, Write
 from server.protocol import PROTOCOL
 from server.recipes_store import REVISIONS_APART, RecipeStore
 from server.session import RecipeSession
-from tests.server.conftest import write_shot
+from server.start import UNSAVED
+from tests.server.conftest import Live, wait_for, write_shot
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="kill -9 is a POSIX matter")
 
@@ -236,3 +237,38 @@ def test_a_broken_recipe_file_is_a_clear_error(tmp_path: Path) -> None:
     assert "key.json" in done.stderr
     assert "Traceback" not in done.stderr
     assert (tmp_path / "key.json").read_text() == "{broken"
+
+
+def test_what_could_not_be_saved_is_saved_later_without_another_change(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Common practice, no source: a disk was full for a while."""
+    monkeypatch.setattr("server.recipes_store.RETRY_S", 0.01)
+    told: list[str] = []
+    store = RecipeStore(tmp_path / "gone" / "key.json", tmp_path, on_error=told.append, after_s=0)
+    (tmp_path / "gone").rmdir()
+    for n in (1, 2):
+        store.changed(starting_recipe(), n, f"step {n}")
+    assert not store.flush()
+    assert len(told) == 1, "it is told once, not at every try"
+    (tmp_path / "gone").mkdir()
+    wait_for(lambda: told[-1] == "")
+    assert store.flush()
+    assert store.path.exists()
+    assert [entry.label for entry in store.history()] == ["step 2", "step 1"]
+    store.close()
+
+
+def test_a_service_that_cannot_save_tells_its_pages(fresh: Live) -> None:
+    """Common practice, no source: reviewers too, so without paths."""
+    store = fresh.service.recipes
+    assert store.flush()
+    away = store.path.parent.rename(fresh.folder / "away")
+    with fresh.page() as page:
+        page.set("backing/primary", "blue")
+        wait_for(lambda: bool(fresh.service.message), timeout=10)
+        told = page.until("status", message=UNSAVED)
+        assert str(fresh.folder) not in told["message"]
+        away.rename(store.path.parent)
+        page.until("status", message="")
+    assert load_recipe(store.path).backing.primary == "blue"
