@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import random
+import sys
+from pathlib import Path
 from typing import Any
 
 import hypothesis
@@ -190,3 +193,16 @@ def test_a_welcome_that_fails_leaves_nobody_behind(
         assert not fresh.service.scheduler.viewers
     with fresh.page(cookie=cookie, client="c") as page:
         assert page.welcome["you"]["client"] == "c"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems allow no such names")
+def test_names_that_are_no_text_are_left_out_of_the_media(fresh: Live) -> None:
+    """Common practice, no source: else the whole list could not be sent."""
+    folder = os.fsencode(fresh.folder / "media")
+    for name in (b"caf\xe9.png", b"caf\xe9.mov", b"f\xe9.0001.exr", b"f\xe9.0002.exr"):
+        Path(os.fsdecode(folder + b"/" + name)).write_bytes(b"x")
+    os.mkdir(folder + b"/d\xe9")
+    with fresh.page() as page:
+        page.send(type="media", id="m", root="media", under="")
+        listed = page.until("media", id="m")["entries"]
+    assert [entry["name"] for entry in listed] == ["take.####.exr"]
