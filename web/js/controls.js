@@ -103,7 +103,10 @@ export function numberBox(label, field, onnumber, onempty) {
   const show = (/** @type {number | null} */ v) => {
     last = v;
     if (document.activeElement === node && node.dataset.typing) return;
+    // Where all is selected, ready to be typed over, it stays so.
+    const all = document.activeElement === node && node.selectionEnd === node.value.length && node.selectionStart === 0;
     node.value = v === null ? "" : figure(v, field.step);
+    if (all) node.select();
     node.removeAttribute("aria-invalid");
   };
   function commit() {
@@ -114,6 +117,7 @@ export function numberBox(label, field, onnumber, onempty) {
     if (text === "" || !Number.isFinite(v)) return show(last);
     const kept = Math.min(field.high, Math.max(field.low, v));
     show(kept);
+    if (document.activeElement === node) node.select();  // the next number is typed over it
     onnumber(kept);
   }
   node.addEventListener("input", () => {
@@ -128,7 +132,8 @@ export function numberBox(label, field, onnumber, onempty) {
     const by = e.key === "ArrowUp" ? 1 : e.key === "ArrowDown" ? -1 : 0;
     if (!by || last === null) return;
     e.preventDefault();
-    const next = Math.min(field.high, Math.max(field.low, Number((last + by * field.step * (e.shiftKey ? 0.1 : 1)).toFixed(8))));
+    const far = e.shiftKey ? (field.step < 1 ? 0.1 : 10) : 1; // whole numbers cannot go finer
+    const next = Math.min(field.high, Math.max(field.low, Number((last + by * field.step * far).toFixed(8))));
     delete node.dataset.typing;
     show(next);
     onnumber(next);
