@@ -16,20 +16,26 @@ import OpenImageIO as oiio
 from server.media.attributes import Attribute, typed_attribute
 from server.media.colour import CHROMATICITIES
 from server.media.errors import MediaError
+from server.media.sequence import is_text
 
 HALF_MAX = 65504.0
 COMPRESSIONS = ("zip", "zips", "none", "piz", "rle", "pxr24", "b44", "b44a", "dwaa", "dwab")
 DEFAULT_LAYERS = ("", "cutout")
 """Layer names whose channels carry no prefix: R G B A."""
+_PART = re.compile(r"\.(?P<name>.+)\.(?P<process>\d{1,10})\.part", re.ASCII)
+"""What `write_whole` calls a file that is not finished."""
 
 
 def guard_output(path: str | Path, sources: Iterable[str | Path]) -> Path:
-    """The output path, after making sure that it is none of the sources.
+    """The output path, after making sure that it can be named and is none of the sources.
 
-    Compares real paths, and device and inode, so that symbolic and hard links are seen through.
-    Raises MediaError.
+    The picture libraries take no name that is not UTF-8 text. Compares real paths, and device and
+    inode, so that symbolic and hard links are seen through. Raises MediaError.
     """
     output = Path(path)
+    if not is_text(output):
+        shown = str(output).encode("utf-8", "replace").decode()
+        raise MediaError(f"'{shown}' is not UTF-8 text; write to a name and a folder that are")
     real = os.path.realpath(output)
     for source in sources:
         same = real == os.path.realpath(source)
@@ -63,7 +69,7 @@ def write_exr(
     half open; the default is the attribute `displayWindow` if it is of the picture's size, else
     the picture's size at the origin. Attributes carry OpenEXR's own names,
     as in `Frame.attributes`, and are written with their proper types (`timeCode` as a pair of
-    32-bit words, `framesPerSecond` as a Fraction).
+    32-bit words, `framesPerSecond` as a Fraction); there is a `capDate` only if one is given.
 
     The file appears complete under its name or not at all. Raises MediaError for a full disk, for
     a path that is one of `sources`, and for layers that do not fit together.
@@ -135,6 +141,37 @@ def write_whole(output: Path, write: Callable[[Path], None]) -> None:
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
+
+
+def remove_stale_parts(outputs: Iterable[Path]) -> None:
+    """Remove what processes that were killed left half-written of these files, and nothing else.
+
+    Goes by the temporary names of `write_whole`; those of processes that run are left alone.
+    """
+    names: dict[Path, set[str]] = {}
+    for output in outputs:
+        names.setdefault(output.parent, set()).add(output.name)
+    for folder, wanted in names.items():
+        with suppress(OSError), os.scandir(folder) as entries:
+            for entry in list(entries):
+                part = _PART.fullmatch(entry.name)
+                if part is None or part["name"] not in wanted or _runs(int(part["process"])):
+                    continue
+                if entry.is_file(follow_symlinks=False):
+                    with suppress(OSError):  # Windows keeps a file that is being written.
+                        os.unlink(entry.path)
+
+
+def _runs(process: int) -> bool:
+    if os.name == "nt":  # Asking would send it a signal there.
+        return process == os.getpid()
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
 
 
 class _WriteError(Exception):
@@ -219,6 +256,7 @@ def _spec(
 
 def _set_attributes(spec: Any, attributes: Mapping[str, Attribute]) -> None:
     """Attributes with their proper types; those about storage and colour are ours to set."""
+    spec.attribute("DateTime", "")  # Else the library makes this moment the capture date.
     ours = {
         "compression", "chromaticities", "colorInteropID", "acesImageContainerFlag",
         "dataWindow", "displayWindow", "pixelAspectRatio", "PixelAspectRatio",

@@ -16,11 +16,12 @@ import OpenImageIO as oiio
 import pytest
 from numpy.typing import NDArray
 
-from server.media import MediaError, guard_output, open_shot, write_exr
+from server.media import MediaError, guard_output, open_shot, write_exr, write_still
 from server.media.exr import COMPRESSIONS
 
 Array = NDArray[Any]
 SIZE = (12, 20)
+BLACK = np.zeros((2, 2, 3), np.uint8)
 
 
 @pytest.fixture
@@ -133,6 +134,15 @@ def test_a_clean_header(tmp_path: Path) -> None:
     assert (header["verdigris:recipe"], header["verdigris:revision"]) == ("ab12", 7)
 
 
+def test_a_file_has_a_capture_date_only_if_one_is_given(tmp_path: Path) -> None:
+    """Source: OpenEXR standard attributes, capDate is when the picture was captured."""
+    write_exr(tmp_path / "a.exr", {"": np.zeros((3, 2, 2))}, attributes={"reelName": "A1"})
+    with OpenEXR.File(str(tmp_path / "a.exr")) as file:
+        assert "capDate" not in file.header()
+        assert "DateTime" not in file.header()
+        assert file.header()["reelName"] == "A1"
+
+
 def test_an_aces_container_of_the_source_does_not_spoil_zip(tmp_path: Path) -> None:
     """Source: SMPTE ST 2065-4 allows no compression; OpenImageIO refuses ZIP in such a file."""
     attributes = {"acesImageContainerFlag": 1, "compression": "none", "reelName": "A1"}
@@ -231,6 +241,16 @@ def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(MediaError, match=r"file.*cannot be written"):
         write_exr(tmp_path / "file" / "a.exr", {"": np.zeros((3, 2, 2))})
+
+
+@pytest.mark.parametrize("name", [b"k\xff.exr", b"take\xff/k.exr", b"k\xff.png"])
+def test_a_name_that_is_no_text_is_one_sentence(tmp_path: Path, name: bytes) -> None:
+    """Source: PEP 383, bytes that are not UTF-8 become lone surrogates."""
+    path = tmp_path / os.fsdecode(name)
+    exr = path.suffix == ".exr"
+    with pytest.raises(MediaError, match=r"\?.*is not UTF-8 text; write to a name"):
+        write_exr(path, {"": np.zeros((3, 2, 2))}) if exr else write_still(path, BLACK)
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(
