@@ -14,7 +14,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _layers(text: str) -> tuple[Any, ...]:
-    from server.jobs.render import LAYERS, RenderError
+    from server.jobs.render_job import LAYERS, RenderError
 
     names = [name.strip() for name in text.split(",") if name.strip()]
     for name in names:
@@ -69,7 +69,8 @@ def render(
     from kernels.recipe_file import load_recipe
     from server.config import load_settings
     from server.jobs.companions import open_companions
-    from server.jobs.render import Renderer, RenderError, RenderJob, check_out
+    from server.jobs.render import Renderer
+    from server.jobs.render_job import RenderError, RenderJob, check_out
     from server.media import open_shot, parse_frames
     from server.progress import progress
     from server.roots import MediaRoots

@@ -23,7 +23,8 @@ from server.config import Settings
 from server.jobs import bench_service as service_bench
 from server.jobs.bench import picture
 from server.jobs.bench_client import Pages
-from server.jobs.render import Renderer, RenderError, RenderJob
+from server.jobs.render import Renderer
+from server.jobs.render_job import RenderError, RenderJob
 from server.media import write_exr
 from server.renderer import SharedEngine
 from server.service import Service

@@ -12,7 +12,8 @@ from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.recipe_file import save_recipe
 from server.jobs.companions import Companions, open_companions
-from server.jobs.render import Rendered, Renderer, RenderError, RenderJob
+from server.jobs.render import Renderer
+from server.jobs.render_job import Rendered, RenderError, RenderJob
 from server.jobs.rule import rule_recipe
 from server.media import Shot, open_shot
 from server.media.stills import contact_sheet, write_still

@@ -17,7 +17,8 @@ from kernels.recipe import Recipe
 from kernels.recipe_file import load_recipe, save_recipe
 from server.jobs.companions import open_companions
 from server.jobs.demo import demo_recipe
-from server.jobs.render import Renderer, RenderJob
+from server.jobs.render import Renderer
+from server.jobs.render_job import RenderJob
 from server.media import Shot, open_shot
 from server.media.errors import MediaError
 from server.roots import MediaRoots

@@ -50,7 +50,8 @@ def _options(model: type[BaseModel], options: dict[str, Any]) -> Any:
 def render(context: JobContext) -> JobResult:
     """Render the shot with the recipe to EXR files under the renders' folder."""
     from server.jobs.companions import open_companions
-    from server.jobs.render import LAYERS, Renderer, RenderJob
+    from server.jobs.render import Renderer
+    from server.jobs.render_job import LAYERS, RenderJob
 
     options = _options(RenderOptions, context.options)
     for layer in options.layers:

@@ -2,96 +2,39 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
-import OpenImageIO as oiio
 from numpy.typing import NDArray
 
 from kernels.engine import Engine
-from kernels.errors import VerdigrisError
 from kernels.inputs import gather
 from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.recipe_file import recipe_hash
-from server.jobs.companions import Companions, companion_frame
-from server.media import Frame, Shot, format_path, guard_output, write_exr
-from server.media.sequence import format_frames, is_pattern, parse_pattern
-
-Layer = Literal["alpha", "straight", "cutout", "composite", "neutralised", "extractors"]
-LAYERS: tuple[Layer, ...] = (
-    "alpha",
-    "straight",
-    "cutout",
-    "composite",
-    "neutralised",
-    "extractors",
+from server.jobs.companions import companion_frame
+from server.jobs.render_job import (
+    MARK,
+    Rendered,
+    RenderError,
+    RenderJob,
+    all_sources,
+    check_out,
+    default_colourspace,
+    is_done,
+    mark_of,
+    path_of,
 )
+from server.media import Frame, Shot, guard_output, write_exr
+from server.media.exr import remove_stale_parts
+from server.media.sequence import format_frames
+
 Progress = Callable[[int, int], None]
-MARK = "verdigris:job"
-
-
-class RenderError(VerdigrisError):
-    """A render cannot start or go on."""
-
-
-@dataclass(frozen=True)
-class RenderJob:
-    """What to render, and how the files are written."""
-
-    shot: Shot
-    recipe: Recipe
-    out: str
-    layers: tuple[Layer, ...] = ("alpha",)
-    frames: tuple[int, ...] = ()
-    half: bool = True
-    compression: str = "zip"
-    out_colourspace: str = ""
-    companions: Companions = field(default_factory=Companions)
-    revision: int = 0
-    resume: bool = True
-
-
-@dataclass(frozen=True)
-class Rendered:
-    """What a render did."""
-
-    written: int
-    skipped: int
-    seconds: float
-    colourspace: str
-    clamped: int = 0
-    nonfinite: int = 0
-    held: tuple[int, ...] = ()
-    black: tuple[int, ...] = ()
-
-
-def check_out(out: str, count: int) -> None:
-    """Raise an error in one sentence unless `out` names EXR files for `count` frames."""
-    if not out.lower().endswith(".exr"):
-        raise RenderError(f"'{out}' is not an EXR name: end it in .exr, as in 'dir/name.####.exr'")
-    if is_pattern(Path(out)):
-        if parse_pattern(out)[1] is not None:
-            raise RenderError(
-                f"'{out}' has a frame range, which an output cannot have: choose frames with "
-                "--frames and leave it out of the name"
-            )
-    elif any(is_pattern(part) for part in Path(out).parts):
-        raise RenderError(f"'{out}' has the frame number in a folder's name: put it in the file's")
-    elif count > 1:
-        raise RenderError(
-            f"'{out}' names one file for {count} frames: write the number as ####, like "
-            "'dir/name.####.exr'"
-        )
 
 
 def _matching(image: NDArray[Any], frame: Frame, what: str) -> NDArray[Any]:
@@ -113,9 +56,9 @@ class Renderer:
         self.cancelled = threading.Event()
         self._engine_lock = threading.Lock()
         self._still: dict[int, NDArray[Any]] = {}
-        self.colourspace = job.out_colourspace or _default_out_colourspace(job.shot)
+        self.colourspace = job.out_colourspace or default_colourspace(job.shot)
         job.shot.colour.resolve(self.colourspace)
-        self._sources = _all_sources(job)
+        self._sources = all_sources(job)
 
     def run(self, progress: Progress | None = None) -> Rendered:
         """Render all frames.
@@ -123,10 +66,13 @@ class Renderer:
         Raises MediaError or RenderError in one sentence; frames written before stay, and the same
         job goes on after them. `cancelled` stops it between frames.
         """
-        frames = list(self.job.frames or self.job.shot.frames)
+        job = self.job
+        frames = list(job.frames or job.shot.frames)
         self._check(frames)
-        todo = [frame for frame in frames if not (self.job.resume and self._is_done(frame))]
-        self.job.shot.check_headers(todo)
+        space = self.colourspace
+        todo = [frame for frame in frames if not (job.resume and is_done(job, frame, space))]
+        job.shot.check_headers(todo)
+        remove_stale_parts(path_of(job, frame) for frame in frames)
         done = skipped = len(frames) - len(todo)
         start = time.monotonic()
         clamped = nonfinite = 0
@@ -170,7 +116,7 @@ class Renderer:
                 "to hold the previous frame or show black (--missing)"
             )
         for frame in frames:
-            guard_output(self._path(frame), self._sources)
+            guard_output(path_of(self.job, frame), self._sources)
 
     def _results(self, todo: list[int]) -> Iterator[tuple[int, tuple[int, int, str]]]:
         waiting: deque[tuple[int, Future[tuple[int, int, str]]]] = deque()
@@ -204,7 +150,7 @@ class Renderer:
         with self._engine_lock:
             layers = self._key(frame, plate, clean, denoised, backdrop)
         clamped = write_exr(
-            self._path(frame),
+            path_of(self.job, frame),
             self._converted(layers),
             attributes=self._attributes(frame, plate),
             half=self.job.half,
@@ -277,11 +223,6 @@ class Renderer:
             self._still[id(shot)] = shot.read(shot.frames[0]).pixels
         return self._still[id(shot)]
 
-    def _path(self, frame: int) -> Path:
-        if not is_pattern(Path(self.job.out)):
-            return Path(self.job.out)
-        return Path(format_path(self.job.out, frame))
-
     def _attributes(self, frame: int, plate: Frame) -> dict[str, Any]:
         from importlib.metadata import PackageNotFoundError, version
 
@@ -294,40 +235,8 @@ class Renderer:
             "verdigris:version": ours,
             "verdigris:recipe": recipe_hash(self.job.recipe),
             "verdigris:revision": self.job.revision,
-            MARK: self._mark(frame),
+            MARK: mark_of(self.job, frame, self.colourspace),
         }
-
-    def _mark(self, frame: int) -> str:
-        """A hash of everything that decides the file's content."""
-        job = self.job
-        parts = [
-            recipe_hash(job.recipe),
-            sorted(job.layers),
-            job.half,
-            job.compression,
-            self.colourspace,
-            job.shot.colourspace,
-            _stamp(job.shot, frame),
-            *(
-                None if shot is None else [shot.spec, shot.colourspace, _stamp(shot, None)]
-                for shot in (job.companions.clean, job.companions.denoised, job.companions.backdrop)
-            ),
-        ]
-        return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:24]
-
-    def _is_done(self, frame: int) -> bool:
-        """Tell whether this very job has written the frame already."""
-        path = self._path(frame)
-        if not path.exists():
-            return False
-        reader = oiio.ImageInput.open(str(path))
-        if reader is None:
-            oiio.geterror()
-            return False
-        try:
-            return bool(reader.spec().getattribute(MARK) == self._mark(frame))
-        finally:
-            reader.close()
 
 
 def _layer_names(recipe: Recipe) -> dict[str, str]:
@@ -340,40 +249,3 @@ def _layer_names(recipe: Recipe) -> dict[str, str]:
             name, count = f"{base}_{count}", count + 1
         names[name] = extractor.id
     return names
-
-
-def _stamp(shot: Shot, frame: int | None) -> list[Any]:
-    """Size and time of the file a frame comes from (all files when frame is None)."""
-    if frame is not None and frame in shot.missing_frames:
-        return ["missing", shot.missing]
-    paths = shot.source_files() if frame is None else [shot.source_path(frame)]
-    stamps = []
-    for path in paths:
-        stat = path.stat()
-        stamps.append([path.name, stat.st_size, stat.st_mtime_ns])
-    return stamps
-
-
-def _all_sources(job: RenderJob) -> list[Path]:
-    shots: Sequence[Shot | None] = (
-        job.shot,
-        job.companions.clean,
-        job.companions.denoised,
-        job.companions.backdrop,
-    )
-    return [path for shot in shots if shot is not None for path in shot.source_files()]
-
-
-def _default_out_colourspace(shot: Shot) -> str:
-    """The source's space if scene-linear, else the working space: EXR holds linear light."""
-    if is_linear(shot, shot.colourspace):
-        return shot.colourspace
-    return shot.working_space
-
-
-def is_linear(shot: Shot, space: str) -> bool:
-    """Tell whether a colour space is scene-linear: doubling the light doubles its values."""
-    grey = np.full((3, 1, 2), 0.18, np.float32)
-    grey[:, :, 1] = 0.36
-    encoded = shot.colour.from_working(grey, space)
-    return bool(np.allclose(encoded[:, :, 1], 2 * encoded[:, :, 0], rtol=1e-4))

@@ -332,7 +332,7 @@ def test_the_demo_s_keys_cannot_go_where_a_file_is(here: Path) -> None:
     from demo_media import DemoPaths
     from kernels.cpu import CpuEngine
     from server.jobs.demo import render_demo
-    from server.jobs.render import RenderError
+    from server.jobs.render_job import RenderError
 
     paths = DemoPaths.__new__(DemoPaths)  # Nothing of the demo is touched before the folder is.
     with pytest.raises(RenderError, match=r"key\.json"):

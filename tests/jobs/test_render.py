@@ -9,6 +9,7 @@ import sys
 import time
 from pathlib import Path
 
+import av
 import numpy as np
 import OpenEXR
 import OpenImageIO as oiio
@@ -271,6 +272,59 @@ def test_killing_a_render_leaves_only_whole_files(shot: str, recipe: Path, tmp_p
         OpenEXR.File(str(path)).channels()
     assert render(shot, recipe, str(out)) == 0
     assert len(list((tmp_path / "out").glob("k.*.exr"))) == 59
+
+
+def test_what_a_killed_render_left_is_taken_away_and_nothing_else(
+    shot: str, recipe: Path, tmp_path: Path
+) -> None:
+    """Source: POSIX kill(2), signal 0 tells whether a process runs."""
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    out = tmp_path / "out"
+    out.mkdir()
+    stale = [f".k.{frame}.exr.{gone.pid}.part" for frame in (1001, 1003)]
+    others = [
+        f".k.1001.exr.{os.getppid()}.part",
+        f".k.1004.exr.{gone.pid}.part",
+        f".k.exr.{gone.pid}.part",
+        f"k.1001.exr.{gone.pid}.part",
+        ".k.1001.exr.part",
+        f".k.1001.exr.{gone.pid}.part.bak",
+    ]
+    for name in [*stale, *others]:
+        (out / name).write_bytes(b"half")
+    (out / f".k.1002.exr.{gone.pid}.part").mkdir()
+    assert render(shot, recipe, str(out / "k.####.exr")) == 0
+    there = {p.name for p in out.iterdir()}
+    assert there == {
+        *others,
+        f".k.1002.exr.{gone.pid}.part",
+        *(f"k.{frame}.exr" for frame in FRAMES),
+    }
+
+
+def test_a_rendered_movie_gets_no_capture_date_from_the_clock(recipe: Path, tmp_path: Path) -> None:
+    """Source: OpenEXR standard attributes, capDate is when the picture was captured."""
+    with av.open(str(tmp_path / "gate.mov"), "w") as movie:
+        stream = movie.add_stream("mjpeg", rate=24)
+        stream.width, stream.height, stream.pix_fmt = WIDTH, HEIGHT, "yuvj444p"
+        grey = np.full((HEIGHT, WIDTH, 3), 128, np.uint8)
+        movie.mux(stream.encode(av.VideoFrame.from_ndarray(grey)))
+        movie.mux(stream.encode(None))
+    assert render(str(tmp_path / "gate.mov"), recipe, str(tmp_path / "k.exr")) == 0
+    with OpenEXR.File(str(tmp_path / "k.exr")) as file:
+        assert "capDate" not in file.header()
+
+
+def test_an_output_name_that_is_no_text_is_said_before_anything_is_read(
+    shot: str, recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Source: PEP 383, bytes that are not UTF-8 become lone surrogates."""
+    assert render(shot, recipe, str(tmp_path / os.fsdecode(b"out\xff") / "k.####.exr")) == 2
+    said = [line for line in capsys.readouterr().err.splitlines() if "verdigris:" in line]
+    assert len(said) == 1
+    assert "is not UTF-8 text" in said[0]
+    assert not list(tmp_path.glob("out*"))
 
 
 def test_half_clamps_and_counts_what_it_cannot_hold(
