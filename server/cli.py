@@ -76,6 +76,11 @@ def run(arguments: Sequence[str] | None = None) -> int:
     """
     if not app.registered_commands:
         _register()
+    for given in sys.argv[1:] if arguments is None else arguments:
+        if not _is_text(given):
+            shown = given.encode("utf-8", "replace").decode()
+            _say(f"'{shown}' is not UTF-8 text; rename the file or folder, or choose another name")
+            return USAGE
     try:
         result = app(args=arguments, prog_name="verdigris", standalone_mode=False)
         # Some versions of Typer turn an interrupt into this code, others let it through.
@@ -101,6 +106,15 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return DONE
     except Exception as error:
         return _unexpected(error)
+
+
+def _is_text(argument: str) -> bool:
+    """Tell whether an argument is text: bytes that are none come as lone surrogates."""
+    try:
+        argument.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _is_code(result: object) -> bool:

@@ -62,6 +62,7 @@ def serve(
 
     Example: verdigris serve 'plates/gate.####.exr' --backdrop street.jpg
     """
+    from server.media import open_shot
     from server.start import ServeOptions, StartError
     from server.watch import newest
 
@@ -93,6 +94,8 @@ def serve(
     settings = _settings(
         Path(shot).parent, host=host, port=port, engine=engine, threads=threads, ocio=ocio
     )
+    # A wrong path is told first, whatever else is wrong.
+    open_shot(shot, colourspace=colourspace or None, ocio=settings.ocio or None, missing="hold")
     _run(options, settings, verbose, folder if watch else None)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import stat
 import subprocess
 import sys
@@ -346,6 +347,38 @@ def test_serve_says_before_it_listens_that_a_companion_is_no_picture(
     """From memory: bad input is told before anybody is let in; to be confirmed."""
     code, out, err = verdigris(capsys, "serve", "shot", option, "key.json", "--port", "0")
     assert (code, out, "key.json" in err) == (2, "", True)
+
+
+def test_serve_says_that_there_is_no_such_shot_before_it_asks_for_the_port(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: the mistake that another port would not mend comes first."""
+    with socket.socket() as busy:
+        busy.bind(("127.0.0.1", 0))
+        busy.listen()
+        port = str(busy.getsockname()[1])
+        code, _, err = verdigris(capsys, "serve", "nowhere.####.exr", "--port", port)
+        assert (code, "nowhere" in err, "listen" in err) == (2, True, False)
+        code, _, err = verdigris(capsys, "serve", "shot", "--port", port)
+        assert (code, "cannot listen" in err) == (2, True)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["recipe", "new", "k\udcff.json"],
+        ["survey", "shot", "--no-log", "--html", "k\udcff.html"],
+        ["suggest", "shot", "--out", "k\udcff.json"],
+    ],
+)
+def test_a_name_that_is_no_text_is_one_sentence(
+    arguments: list[str], here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Source: PEP 383, bytes that are not UTF-8 become lone surrogates."""
+    before = sorted(os.listdir())
+    code, _, err = verdigris(capsys, *arguments)
+    assert (code, err.count("verdigris:"), "'k?." in err) == (2, 1, True)
+    assert sorted(os.listdir()) == before
 
 
 def test_ctrl_c_ends_the_service_with_one_sentence(here: Path) -> None:
