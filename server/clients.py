@@ -41,6 +41,8 @@ class Client:
     scope_sent: Hashable = None
     scope_waiting: int = 0
     closing: tuple[int, str] | None = None
+    heard_at: float = 0.0
+    """when the message that is being carried out came in, by the event loop's clock"""
     write_times: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=256))
     """(revision, when the message came) of writes whose picture has not gone out yet"""
     tasks: dict[str, asyncio.Task[None]] = field(default_factory=dict)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from typing import Any
 
 from pydantic import ValidationError
+from pydantic_core import to_json
 
 from kernels.recipe import VERSION, Recipe
 from kernels.recipe_file import describe
@@ -113,7 +113,7 @@ def _moved(items: Any, path: Parts, before: str | None) -> list[Any]:
 def validated(document: Document) -> Recipe:
     """Return the recipe that plain data describes; WriteError in one sentence if it is none."""
     try:
-        recipe = Recipe.model_validate_json(json.dumps(document, allow_nan=False))
+        recipe = Recipe.model_validate_json(to_json(document, inf_nan_mode="constants"))
     except ValidationError as error:
         raise WriteError(describe(error)) from error
     except (ValueError, RecursionError) as error:

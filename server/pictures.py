@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
 
 from kernels.plan import Region
@@ -58,7 +58,10 @@ class PictureKey:
     def settled(self) -> PictureKey:
         """The same picture as it is made at rest."""
         stressed = self.sight.stress[0] != "off" and self.sight.name == "matte"
-        return replace(self, quality=Quality.LOSSLESS if stressed else Quality.REST)
+        quality = Quality.LOSSLESS if stressed else Quality.REST
+        return PictureKey(
+            self.epoch, self.revision, self.frame, self.sight, self.width, self.height, quality
+        )
 
 
 @dataclass(frozen=True)

@@ -128,8 +128,7 @@ class RecipeSession:
         self._redo.clear()
 
     def _commit(self, client: str, client_seq: int, recipe: Recipe, step: Step, by: str) -> Outcome:
-        before, after = self._document, recipe.dump()
-        step.after = after
+        step.after = after = recipe.dump()
         last = self._undo[-1] if self._undo else None
         if last and step.gesture and (last.gesture, last.client) == (step.gesture, client):
             last.after, last.label = after, step.label
@@ -138,7 +137,7 @@ class RecipeSession:
             self._undo.append(step)
             del self._undo[:-UNDO_STEPS]
         self._redo.clear()
-        return self._advance(client, client_seq, recipe, before, step.paths, step.label, by)
+        return self._advance(client, client_seq, recipe, after, step.paths, step.label, by)
 
     def _travel(
         self,
@@ -165,22 +164,22 @@ class RecipeSession:
         target.append(step)
         step.gesture = ""
         document = step.before if verb == "undo" else step.after
-        before = self._document
-        return self._advance(
-            client, client_seq, validated(document), before, step.paths, f"{verb}: {step.label}", by
-        )
+        recipe = validated(document)
+        label = f"{verb}: {step.label}"
+        return self._advance(client, client_seq, recipe, recipe.dump(), step.paths, label, by)
 
     def _advance(
         self,
         client: str,
         client_seq: int,
         recipe: Recipe,
-        before: Document,
+        document: Document,
         paths: set[Parts],
         label: str,
         by: str,
     ) -> Outcome:
-        self.recipe, self._document = recipe, recipe.dump()
+        before = self._document
+        self.recipe, self._document = recipe, document
         self.revision += 1
         for path in paths:
             self._touched[path] = (self.revision, client)

@@ -155,6 +155,7 @@ async def _read(ws: WebSocket, service: Service, client: Client) -> None:
     while True:
         try:
             text = await _text(ws)
+            client.heard_at = service.now()
             if not rate.allows(""):
                 raise await _refused(ws, "rate", "too many messages", 4429)
             message = parse_message(text)

@@ -16,6 +16,7 @@ import uvicorn
 from kernels.engine import EngineChoice, choose_engine
 from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe, starting_recipe
+from server import collecting
 from server.app import create_app
 from server.config import Settings
 from server.disk_tier import DiskTier
@@ -329,8 +330,9 @@ def run_service(
         task = asyncio.create_task(server.serve(sockets=[sock]))
         while not server.started and not task.done():
             await asyncio.sleep(0.02)
-        if not task.done():
-            ready(service.address)
-        await task
+        with collecting.seldom():
+            if not task.done():
+                ready(service.address)
+            await task
 
     asyncio.run(serve())

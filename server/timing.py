@@ -19,13 +19,14 @@ class Timing:
         self.registry = CollectorRegistry()
         self._recent: defaultdict[str, deque[float]] = defaultdict(lambda: deque(maxlen=RECENT))
         self._lock = threading.Lock()
-        self._seconds = Histogram(
+        seconds = Histogram(
             "verdigris_seconds",
             "time spent, by stage",
             ["stage"],
             buckets=BUCKETS,
             registry=self.registry,
         )
+        self._seconds = {stage: seconds.labels(stage) for stage in STAGES}
         self.pictures = Counter(
             "verdigris_pictures", "pictures sent", ["quality"], registry=self.registry
         )
@@ -54,7 +55,7 @@ class Timing:
 
     def add(self, stage: str, seconds: float) -> None:
         """Note how long a stage took."""
-        self._seconds.labels(stage).observe(seconds)
+        self._seconds[stage].observe(seconds)
         with self._lock:
             self._recent[stage].append(seconds)
 

@@ -55,7 +55,7 @@ def _settle(
         now = service.now()
         service.scheduler.lead(client.client, now)
         service.recipe_changed(label, gesture)
-        client.write_times.append((outcome.news.revision, now))
+        client.write_times.append((outcome.news.revision, client.heard_at))
         service.pump()
         paths = tuple(change.path for change in outcome.news.changes)
         service.broadcast(

@@ -16,6 +16,7 @@ import numpy as np
 
 from kernels.recipe import ChromaDistance, ColourDifference, PlateDifference, Recipe
 from kernels.recipe import NeutralisePass as Pass
+from server import collecting
 from server.background import running
 from server.config import Settings
 from server.jobs.bench_client import Pages
@@ -148,7 +149,7 @@ def _figures(name: str, seconds: list[float], target_ms: float | None = None) ->
 
 
 def _measure(service: Service, address: str) -> dict[str, Any]:
-    with pages_of(service, address) as pages:
+    with collecting.seldom(), pages_of(service, address) as pages:
         pages.open("operator", "operator", 960)
         for frame in range(1001, 1001 + FRAMES):
             service_ready(service, frame)
