@@ -225,6 +225,29 @@ def test_stress_reveals_noise_is_flagged_and_ends_in_one_tap(desk: Seat) -> None
     assert np.abs(desk.picture().astype(int) - calm).mean() < 2
 
 
+def test_warnings_and_hints_hide_no_pixel_and_move_no_picture(
+    desk: Seat, tablet: Seat
+) -> None:
+    """Common practice, no source: what is judged is never covered."""
+    for one in (desk, tablet):
+        show(one, "matte")
+        line = one.page.locator("#line")
+        assert "the cumulative matte" in line.inner_text()
+        calm = one.page.locator("#picture").bounding_box()
+        one.page.evaluate(
+            """() => page.look({ stress: { ...page.view.stress, preset: "backing" } })"""
+        )
+        one.page.get_by_label("Pin a note", exact=True).click()
+        for flag in ("stress", "hint"):
+            box = one.page.locator(f"[data-flag={flag}]").bounding_box()
+            assert box["y"] >= calm["y"] + calm["height"]
+            assert box["x"] + box["width"] <= calm["x"] + calm["width"] + 1
+        assert one.page.locator("#picture").bounding_box() == calm
+        one.page.get_by_label("Put the tool away").click()
+        one.page.get_by_label("End the stress view").click()
+        one.settle()
+
+
 def test_the_backdrop_is_a_picture_a_colour_a_ramp_or_a_checker(desk: Seat) -> None:
     """Common practice, no source."""
     panel = desk.step("assemble")

@@ -1,13 +1,15 @@
-// Flags over the picture: what it is not (stressed, draft, missing), and hints of the tool in hand.
+// The line under the picture: what the picture is not (stressed, draft, missing), hints of the tool
+// in hand, and in calm what is shown.
 
 import { button, h } from "./dom.js";
 import { take, toolHint, toolInHand } from "./gestures.js";
 import { closeOutlineButton } from "./shape-tool.js";
 import { on, state } from "./store.js";
-import { canStress, look, view } from "./view.js";
+import { VIEW_HELP, canStress, look, view, viewTitle } from "./view.js";
 import { FLAG } from "./wire.js";
 
 const place = /** @type {HTMLElement} */ (document.getElementById("flags"));
+const what = /** @type {HTMLElement} */ (document.getElementById("shown"));
 const box = /** @type {HTMLElement} */ (document.getElementById("picture"));
 let flags = 0;
 let seen = false;
@@ -16,22 +18,23 @@ let shown = "";
 function list() {
   const out = [];
   const { preset, gain } = view.stress;
-  if (canStress(view.name) && preset !== "off") out.push(["stress", `Stress view, ${preset === "backing" ? "noise in the backing" : "holes in the core"}, gain ${Number(gain.toFixed(2))}: not what the matte looks like`]);
+  if (canStress(view.name) && preset !== "off") out.push(["stress", `Stress, ${preset === "backing" ? "backing noise" : "core holes"}, gain ${Number(gain.toFixed(2))}: not what the matte looks like`]);
   if (flags & FLAG.missing) out.push(["missing", "This frame is missing"]);
   if (flags & FLAG.fallback) out.push(["fallback", "Made by the cpu engine: the cuda engine failed at this frame"]);
-  if (flags & FLAG.draft) out.push(["draft soft", "Draft"]);
-  if (view.compare) out.push(["soft", "Plate"]);
+  if (flags & FLAG.draft) out.push(["draft soft", "Draft: the full resolution follows when the control rests"]);
+  if (view.compare) out.push(["compare soft", "Plate, while the button is held"]);
   if (toolInHand() !== "hand") out.push(["hint soft", toolHint()]);
   return out;
 }
 
 function show() {
+  const { name, extractor } = view;
+  what.textContent = `${viewTitle(name, extractor)}: ${extractor ? "the matte of this extractor alone" : VIEW_HELP[name]}`;
   const now = JSON.stringify([list(), toolInHand()]);
   if (now === shown) return;
   shown = now;
   place.replaceChildren(...list().map(([kind, text]) => {
-    const flag = h("div", { class: `flag ${kind}`, dataset: { flag: kind.split(" ")[0] } }, text);
-    if (kind === "stress" || kind.startsWith("hint")) flag.style.pointerEvents = "auto";
+    const flag = h("div", { class: `flag ${kind}`, dataset: { flag: kind.split(" ")[0] }, title: text }, h("span", { text }));
     if (kind === "stress") flag.append(button({ label: "End the stress view", text: "End", class: "small", onclick: () => look({ stress: { ...view.stress, preset: "off" } }) }));
     if (kind.startsWith("hint")) flag.append(...[closeOutlineButton(), button({ label: "Put the tool away", text: "Done", class: "small", onclick: () => take(null) })].filter(Boolean));
     return flag;
@@ -61,6 +64,6 @@ on("picture", ({ meta }) => {
   box.dataset.pictures = String(Number(box.dataset.pictures ?? 0) + 1);
   show();
 });
-on("view tool playhead", show);
+on("view tool playhead ready recipe", show);
 on("link", showWaiting);
 showWaiting();

@@ -61,7 +61,7 @@ function show() {
   offered = key;
   second.value = `${name}/${extractor}`;
   const [w, h2] = [pictureBox.clientWidth, pictureBox.clientHeight];
-  const [left, top, right, low] = [Math.max(8, x0 + 8), Math.max(44, y0 + 44), Math.min(w - 8, x1 - 8), Math.min(h2 - 34, y1 - 34)];
+  const [left, top, right, low] = [Math.max(8, x0 + 8), Math.max(8, y0 + 8), Math.min(w - 8, x1 - 8), Math.min(h2 - 34, y1 - 34)];
   Object.assign(before.style, { left: `${left}px`, top: `${top}px`, right: "auto", bottom: "auto" });
   Object.assign(after.style, across ? { left: `${left}px`, top: `${low}px`, right: "auto" } : { left: "auto", right: `${w - right}px`, top: `${top}px` });
 }
