@@ -266,12 +266,16 @@ class TakeOpen(Message):
 
 
 class TakeNote(Message):
-    """Set the note on a kept take; an empty text takes it away."""
+    """Set the note on a kept take; an empty text takes it away.
+
+    seen: the note that was there when the text was written; without it the last one stays.
+    """
 
     type: Literal["take_note"]
     id: ItemId
     take: Annotated[int, Field(ge=1, le=2**53)]
     text: Annotated[str, Field(max_length=2000)]
+    seen: Annotated[str, Field(max_length=2000)] | None = None
 
 
 class LinkAsk(Message):

@@ -69,7 +69,7 @@ From the page (role O operator only, A anyone)::
     job_start      O  id, kind, options                      -> job (to operators, as it goes on)
     job_cancel     O  job
     take_open      O  id, take, keep_recipe                  -> done; everybody gets `state`
-    take_note      O  id, take, text                         -> done; everybody gets `kept`
+    take_note      O  id, take, text, seen                   -> done; everybody gets `kept`
     link           O  id, role                               -> link, with a QR code
     revoke         O  device | role                          drop one device, or a link and all its
                                                              devices -> devices

@@ -13,7 +13,15 @@ from pydantic import BaseModel, ConfigDict, Field
 from server.jobs.limits import TABLE, Threshold
 from server.jobs.pictures import MapPicture
 from server.jobs.report import facts, measure_rows, scaled, unit_of
-from server.jobs.takes import TREND, TakeEntry, TakeLog, folder_of, log_path, whole_spec
+from server.jobs.takes import (
+    TREND,
+    TakeEntry,
+    TakeLog,
+    folder_of,
+    left_out,
+    log_path,
+    whole_spec,
+)
 from server.jobs.verdict import Verdict
 from server.messages import Role
 
@@ -63,7 +71,8 @@ class KeptTake(_Shown):
 class DayOfTakes(_Shown):
     """A day's takes in the order of their surveys. days: with takes, newest first.
 
-    here: number of the newest take of the shot that is open, of whatever day.
+    here: number of the newest take of the shot that is open, of whatever day. left_out: what to
+    tell of damaged takes that are not listed; empty when there are none.
     """
 
     day: str = ""
@@ -71,6 +80,7 @@ class DayOfTakes(_Shown):
     days: list[str] = Field(default_factory=list)
     takes: list[KeptTake] = Field(default_factory=list)
     measures: list[TakeMeasure] = Field(default_factory=list)
+    left_out: str = ""
 
 
 class MeasureLine(_Shown):
@@ -122,13 +132,14 @@ def day_of_takes(takes: TakeLog | None, spec: str, day: str = "") -> DayOfTakes:
         return DayOfTakes(measures=_measures())
     days = takes.days()
     chosen = day or (days[0] if days else "")
-    entries = takes.entries(chosen, pictures=False) if chosen else []
+    entries = takes.entries(chosen, pictured=0) if chosen else []
     return DayOfTakes(
         day=chosen,
         here=takes.newest_of(spec),
         days=days,
         takes=[_kept(entry, spec) for entry in entries],
         measures=_measures(),
+        left_out=left_out(takes.damaged(chosen)) if chosen else "",
     )
 
 

@@ -10,7 +10,8 @@ from fastapi import FastAPI, HTTPException, Path, Query, Request
 from fastapi.responses import JSONResponse, Response
 
 from server.jobs.report import survey_report, takes_report
-from server.jobs.takes import TakeEntry, TakeLog, TakesError, csv_text
+from server.jobs.take_table import csv_text
+from server.jobs.takes import TakeLog, TakesError, left_out
 from server.routes import REFUSALS, AnOperator, AnyDevice, TheService, Trouble, device_of
 from server.security import DeviceRecord
 from server.service import Service
@@ -67,23 +68,26 @@ def take_report(take: Number, device: AnOperator, service: TheService) -> Respon
 
 def takes_csv(_: AnOperator, service: TheService, day: Day = "") -> Response:
     """Return a day's takes as CSV to download."""
-    chosen, entries = _entries(service, day, pictures=False)
-    return _file(csv_text(entries), "text/csv", f"takes_{chosen}.csv")
+    kept, chosen = _log_of(service, day)
+    return _file(csv_text(kept.entries(chosen, pictured=0)), "text/csv", f"takes_{chosen}.csv")
 
 
 def takes_html(_: AnOperator, service: TheService, day: Day = "") -> Response:
     """Return the report on a day's takes as a file to download."""
-    chosen, entries = _entries(service, day, pictures=True)
-    return _file(takes_report(entries, f"Takes of {chosen}"), "text/html", f"takes_{chosen}.html")
+    kept, chosen = _log_of(service, day)
+    missing = left_out(kept.damaged(chosen))
+    page = takes_report(kept.entries(chosen), f"Takes of {chosen}", missing=missing)
+    return _file(page, "text/html", f"takes_{chosen}.html")
 
 
-def _entries(service: Service, day: str, *, pictures: bool) -> tuple[str, list[TakeEntry]]:
+def _log_of(service: Service, day: str) -> tuple[TakeLog, str]:
+    """Return the log and the day of it that is meant, which has takes."""
     kept = opened_log(service, "operator")
     days = kept.days() if kept is not None else []
     chosen = day or (days[0] if days else "")
     if kept is None or chosen not in days:
         raise HTTPException(404, "there are no takes of that day: survey a shot first")
-    return chosen, kept.entries(chosen, pictures=pictures)
+    return kept, chosen
 
 
 def _log_with(service: Service, device: DeviceRecord, take: int) -> TakeLog:

@@ -42,7 +42,8 @@ def takes(
     from server.config import load_settings
     from server.jobs.plain_text import on_one_line
     from server.jobs.report import takes_report
-    from server.jobs.takes import FILE_NAME, TakeLog, TakesError, csv_text, entries_json, log_path
+    from server.jobs.take_table import csv_text, entries_json
+    from server.jobs.takes import FILE_NAME, PICTURED, TakeLog, TakesError, left_out, log_path
 
     if start and folder is None:
         raise TakesError("--start needs the folder in which the take log begins")
@@ -54,8 +55,13 @@ def takes(
     if note is not None:
         takes_log.set_note(note[0], note[1])
     chosen, title = _day(day, takes_log.days())
-    entries = [] if chosen == "" else takes_log.entries(chosen)
+    entries = (
+        [] if chosen == "" else takes_log.entries(chosen, pictured=PICTURED if html_file else 0)
+    )
+    missing = left_out([] if chosen == "" else takes_log.damaged(chosen))
     typer.echo(f"{title} ({path})")
+    if not entries and not missing:
+        typer.echo(_none(takes_log.days()))
     for e in entries:
         first = e.reasons[0] if e.reasons else "within all limits"
         noted = f"  [{on_one_line(e.note)}]" if e.note else ""
@@ -63,15 +69,24 @@ def takes(
             f"{e.id:4}  {e.surveyed_at[11:16]}  {e.verdict:17} {e.score:5.0f}  "
             f"{on_one_line(e.label)}: {first}{noted}"
         )
+    if missing:
+        typer.echo(missing)
     texts = [
         (csv_file, csv_text(entries)),
         (json_file, entries_json(entries)),
-        (html_file, takes_report(entries, title) if html_file else ""),
+        (html_file, takes_report(entries, title, missing=missing) if html_file else ""),
     ]
     for file, text in texts:
         if file is not None:
             write_text_atomically(file, text)
             typer.echo(f"wrote {file}")
+
+
+def _none(days: list[str]) -> str:
+    """Return what to tell when there are no takes to list. days: those with takes."""
+    if days:
+        return f"there are none; the newest are of {days[0]}: --day last lists them"
+    return "there are none yet: 'verdigris survey SHOT' measures a shot and keeps the take"
 
 
 def _day(day: str, days: list[str]) -> tuple[str | None, str]:
@@ -81,7 +96,7 @@ def _day(day: str, days: list[str]) -> tuple[str | None, str]:
     if day == "all":
         return None, "All takes"
     if day == "last":
-        return (days[0], f"Takes of {days[0]}") if days else ("", "No takes yet")
+        return (days[0], f"Takes of {days[0]}") if days else ("", "All takes")
     if day == "today":
         day = datetime.now().astimezone().date().isoformat()
     try:

@@ -107,4 +107,4 @@ def _(message: m.TakeNote, service: Service, client: Client) -> None:
 def _set_note(log: Path, message: m.TakeNote) -> None:
     if not log.is_file():
         raise JobError("no take is kept yet: survey a shot first")
-    TakeLog(log).set_note(message.take, message.text)
+    TakeLog(log).set_note(message.take, message.text, seen=message.seen)

@@ -12,6 +12,8 @@ from server.jobs.pictures import scale_colours
 
 WIDTH, HEIGHT = 132, 16
 QUIET, LIMIT = "#55615a", "#8c4a26"
+DOTTED = 250
+"""Values up to which each has its dot; more would run together, so only lone ones have."""
 
 
 def gauge(row: Threshold, value: float) -> Markup:
@@ -128,12 +130,15 @@ def _label(x: float, y: float, text: str, anchor: str, colour: str, *, halo: boo
 def _path(points: Sequence[tuple[float, float] | None]) -> tuple[str, str]:
     parts, pen = [], "M"
     dots = ""
-    for point in points:
+    many = len(points) > DOTTED
+    for before, point, after in zip([None, *points], points, [*points[1:], None], strict=False):
         if point is None:
             pen = "M"
             continue
         parts.append(f"{pen}{point[0]:.1f} {point[1]:.1f}")
         pen = "L"
+        if many and (before or after):
+            continue
         dots += f'<circle cx="{point[0]:.1f}" cy="{point[1]:.1f}" r="2.6" fill="#24614b"/>'
     path = f'<path d="{" ".join(parts)}" fill="none" stroke="#24614b" stroke-width="1.6"/>'
     return path, dots

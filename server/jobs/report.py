@@ -17,7 +17,7 @@ from server.jobs.charts import gauge, legend, line
 from server.jobs.limits import COMMON, TABLE, Threshold
 from server.jobs.pictures import MapPicture
 from server.jobs.survey import SurveyResult
-from server.jobs.takes import TREND, TakeEntry
+from server.jobs.takes import PICTURED, TREND, TakeEntry
 from server.jobs.verdict import CAUTION, EXIT_CODES, values_of
 
 
@@ -78,8 +78,13 @@ def survey_report(results: Sequence[SurveyResult], *, at: datetime | None = None
     )
 
 
-def takes_report(entries: Sequence[TakeEntry], title: str, *, at: datetime | None = None) -> str:
-    """Return the report on a day's takes as HTML: list, thumbnails, trend of each measure."""
+def takes_report(
+    entries: Sequence[TakeEntry], title: str, *, missing: str = "", at: datetime | None = None
+) -> str:
+    """Return the report on a day's takes as HTML: list, thumbnails, trend of each measure.
+
+    missing: what to tell of takes that are not in the list.
+    """
     trends = []
     for name in TREND:
         values = [entry.values[name] for entry in entries]
@@ -103,6 +108,8 @@ def takes_report(entries: Sequence[TakeEntry], title: str, *, at: datetime | Non
         trends=trends,
         made=_moment(at),
         summary=_summary(entries),
+        missing=missing,
+        pictures=_pictures(entries),
     )
 
 
@@ -114,6 +121,17 @@ def _summary(entries: Sequence[TakeEntry]) -> str:
     parts = [f"{counts[name]} {name}" for name in EXIT_CODES if counts[name]]
     takes = "1 take" if len(entries) == 1 else f"{len(entries)} takes"
     return f"{takes}: {', '.join(parts)}."
+
+
+def _pictures(entries: Sequence[TakeEntry]) -> str:
+    """Return what to tell when not every take of the list comes with its picture."""
+    shown = sum(1 for entry in entries if entry.thumbnail)
+    if shown == len(entries) or shown < PICTURED:
+        return ""
+    return (
+        f"So that this file stays small, only the newest {shown} takes have their pictures here; "
+        "the list and the trends are whole, and so are the take log and its tables."
+    )
 
 
 def _map_unit(m: MapPicture) -> str:

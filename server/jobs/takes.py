@@ -1,9 +1,7 @@
-"""The take log: every survey kept in one SQLite file, listed by day, exported as CSV."""
+"""The take log: every survey kept in one SQLite file, listed by day."""
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import os
 import sqlite3
@@ -18,10 +16,10 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from kernels.errors import VerdigrisError
 from kernels.reference.survey import Measures
 from server.jobs.limits import TABLE
-from server.jobs.plain_text import clean_note, plain_cell
+from server.jobs.plain_text import clean_note, on_one_line
 from server.jobs.survey import SurveyResult
 from server.jobs.verdict import values_of
-from server.media import Shot
+from server.media import Shot, format_frames
 
 FILE_NAME = "takes.sqlite"
 MIGRATIONS = (
@@ -47,6 +45,10 @@ COLUMNS = (
     "json_extract(result, '$.verdict.reasons') AS reasons"
 )
 PICTURE = "json_extract(result, '$.thumbnail')"
+WHOLE = "json_valid(result)"
+"""SQLite gives up on all rows of a query when it is to look into one that is broken."""
+PICTURED = 200
+"""Takes of a list that come with pictures, the newest: some 14 kB each, 2.7 MB in all."""
 TREND = tuple(row.measure for row in TABLE if row.measure not in ("level_high", "chroma_loss"))
 """The measures that are listed and whose trend is shown, by their names in the verdict's table."""
 
@@ -105,6 +107,7 @@ class TakeLog:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
             with closing(sqlite3.connect(self.path, timeout=self.wait_s)) as db, db:
                 db.row_factory = sqlite3.Row
+                db.text_factory = lambda data: data.decode("utf-8", "replace")
                 yield db
         except (sqlite3.Error, OSError) as error:
             raise TakesError(
@@ -147,26 +150,35 @@ class TakeLog:
         rows = self._rows("DISTINCT day", order="day DESC")
         return [str(row["day"]) for row in rows]
 
-    def entries(self, day: date | str | None = None, *, pictures: bool = True) -> list[TakeEntry]:
+    def entries(
+        self, day: date | str | None = None, *, pictured: int = PICTURED
+    ) -> list[TakeEntry]:
         """Return the takes of a day in the order of their surveys; all without a day.
 
-        pictures: with thumbnails. A take whose measures another version wrote has no values.
+        pictured: how many of the newest come with thumbnails. A take whose measures another version
+        wrote has no values. Damaged ones are left out: `damaged` tells which.
         """
-        picture = PICTURE if pictures else "''"
-        of_day = ("1", []) if day is None else ("day = ?", [str(day)])
-        rows = self._rows(f"{COLUMNS}, {picture} AS thumbnail", *of_day)
-        labels = told_apart([(row["name"], row["spec"]) for row in rows])
-        return [_entry(row, label) for row, label in zip(rows, labels, strict=True)]
+        where, values = _of_day(day)
+        shots = self._rows("id, name, spec", where, values)
+        first = int(shots[-pictured]["id"]) if 0 < pictured <= len(shots) else 0
+        picture = f"CASE WHEN id >= {first} THEN {PICTURE} END" if pictured else "''"
+        rows = self._rows(f"{COLUMNS}, {picture} AS thumbnail", f"{where} AND {WHOLE}", values)
+        labels = _labels(shots)
+        return [_entry(row, labels.get(row["id"], row["name"])) for row in rows]
+
+    def damaged(self, day: date | str | None = None) -> list[int]:
+        """Return the numbers of a day's takes whose surveys cannot be read; all without a day."""
+        where, values = _of_day(day)
+        return [int(row["id"]) for row in self._rows("id", f"{where} AND NOT {WHOLE}", values)]
 
     def entry(self, take: int) -> TakeEntry:
         """Return one take, named as in its day's list. Raises TakesError when there is none."""
-        rows = self._rows(f"{COLUMNS}, day, {PICTURE} AS thumbnail", "id = ?", [take])
+        columns = f"{COLUMNS}, day, {PICTURE} AS thumbnail"
+        rows = self._rows(columns, f"id = ? AND {WHOLE}", [take])
         if not rows:
-            raise _gone(take)
-        day = self._rows("id, name, spec", "day = ?", [rows[0]["day"]])
-        labels = told_apart([(one["name"], one["spec"]) for one in day])
-        named = {int(one["id"]): label for one, label in zip(day, labels, strict=True)}
-        return _entry(rows[0], named.get(take, rows[0]["name"]))
+            raise self._unreadable(take) if self.has(take) else _gone(take)
+        labels = _labels(self._rows("id, name, spec", "day = ?", [rows[0]["day"]]))
+        return _entry(rows[0], labels.get(take, rows[0]["name"]))
 
     def result(self, take: int) -> SurveyResult:
         """Return the whole survey of a take. Raises TakesError when there is none."""
@@ -176,20 +188,33 @@ class TakeLog:
         try:
             return SurveyResult.model_validate_json(rows[0]["result"])
         except ValidationError:
-            raise TakesError(
-                f"take {take} in '{self.path}' was written by another version; survey it again"
-            ) from None
+            raise self._unreadable(take) from None
+
+    def _unreadable(self, take: int) -> TakesError:
+        return TakesError(
+            f"take {take} in '{self.path}' is damaged or was written by another version; survey it "
+            "again"
+        )
 
     def has(self, take: int) -> bool:
         """Tell whether there is a take of this number."""
         return bool(self._rows("id", "id = ?", [take]))
 
-    def set_note(self, take: int, note: str) -> None:
-        """Replace the note on a take. Raises TakesError when there is no such take."""
+    def set_note(self, take: int, note: str, *, seen: str | None = None) -> None:
+        """Replace the note on a take. seen: the note this is the answer to, if that is known.
+
+        Raises TakesError when there is no such take, or when its note is no longer the one seen.
+        """
+        given = "" if seen is None else " AND note IN (?, ?)"
+        values = [clean_note(note), take, *([] if seen is None else [seen, clean_note(seen)])]
         with self._connected() as db:
-            done = db.execute("UPDATE take SET note = ? WHERE id = ?", (clean_note(note), take))
-            if done.rowcount == 0:
+            if db.execute(f"UPDATE take SET note = ? WHERE id = ?{given}", values).rowcount:
+                return
+            row = db.execute("SELECT note FROM take WHERE id = ?", [take]).fetchone()
+            if row is None:
                 raise _gone(take)
+            if row["note"] != clean_note(note):  # else somebody wrote just the same
+                raise TakesError(_overtaken(take, str(row["note"])))
 
     def newest_of(self, spec: str) -> int | None:
         """Return the number of the newest take of a SHOT, or None."""
@@ -204,6 +229,36 @@ class TakeLog:
 
 def _gone(take: int) -> TakesError:
     return TakesError(f"the take log has no take {take}; 'verdigris takes' lists them")
+
+
+def _overtaken(take: int, note: str) -> str:
+    now = f"it is now '{on_one_line(note)}'" if note else "it was taken away"
+    return (
+        f"somebody else changed the note on take {take} meanwhile ({now}), so yours is not kept: "
+        "copy it, open the take again and add it there"
+    )
+
+
+def left_out(takes: Sequence[int]) -> str:
+    """Return what to tell of damaged takes; nothing when there are none."""
+    if not takes:
+        return ""
+    if len(takes) == 1:
+        return f"take {takes[0]} is damaged in the log and left out here: survey it again"
+    return (
+        f"{len(takes)} takes are damaged in the log and left out here ({format_frames(takes)}): "
+        "survey them again"
+    )
+
+
+def _of_day(day: date | str | None) -> tuple[str, list[str]]:
+    return ("1", []) if day is None else ("day = ?", [str(day)])
+
+
+def _labels(rows: Sequence[sqlite3.Row]) -> dict[int, str]:
+    """Return what to call the takes of a list, by their numbers."""
+    labels = told_apart([(row["name"], row["spec"]) for row in rows])
+    return {int(row["id"]): label for row, label in zip(rows, labels, strict=True)}
 
 
 def whole_spec(spec: str) -> str:
@@ -290,47 +345,3 @@ def log_path(data_dir: str, *beside: Path | None) -> Path:
         if folder is not None and (folder / FILE_NAME).is_file():
             return folder / FILE_NAME
     return Path(data_dir) / FILE_NAME
-
-
-def csv_text(entries: Sequence[TakeEntry]) -> str:
-    """Return takes as CSV with a header; numbers at six digits, empty where not to be had."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(
-        [
-            "take",
-            "name",
-            "surveyed_at",
-            "verdict",
-            "score",
-            "primary",
-            "chroma",
-            *TREND,
-            "reasons",
-            "note",
-            "spec",
-        ]
-    )
-    for e in entries:
-        numbers = ["" if e.values[name] is None else f"{e.values[name]:.6g}" for name in TREND]
-        texts = [
-            e.id,
-            plain_cell(e.name),
-            e.surveyed_at,
-            e.verdict,
-            f"{e.score:g}",
-            e.primary or "",
-            e.chroma,
-            *numbers,
-            plain_cell("; ".join(e.reasons)),
-            plain_cell(e.note),
-            plain_cell(e.spec),
-        ]
-        writer.writerow(texts)
-    return out.getvalue()
-
-
-def entries_json(entries: Sequence[TakeEntry]) -> str:
-    """Return takes as JSON, thumbnails left out."""
-    data: list[dict[str, Any]] = [e.model_dump(exclude={"thumbnail"}) for e in entries]
-    return json.dumps(data, indent=2) + "\n"

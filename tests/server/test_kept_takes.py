@@ -101,6 +101,34 @@ def test_notes_are_the_operators_and_stay(fresh: Live, capsys: pytest.CaptureFix
     assert "[flag opened]" in capsys.readouterr().out
 
 
+def test_who_notes_a_take_a_moment_too_late_hears_of_it(fresh: Live) -> None:
+    """Common practice, no source: compare and set."""
+    log = TakeLog(take_log(fresh.service))
+    log.add(surveyed(fresh))
+    with fresh.page() as page, fresh.page() as other:
+        page.send(type="take_note", id="a", take=1, text="flag opened", seen="")
+        page.until("done", id="a")
+        other.send(type="take_note", id="b", take=1, text="wider", seen="")
+        told = other.until("error", about="b")["message"]
+        assert "somebody else changed the note on take 1" in told
+        assert "flag opened" in told
+    assert log.entry(1).note == "flag opened"
+
+
+def test_damaged_takes_are_told_of(fresh: Live) -> None:
+    """Common practice, no source: in the list and in the report, which show the rest."""
+    log = TakeLog(take_log(fresh.service))
+    for _ in range(2):
+        log.add(surveyed(fresh))
+    with log._connected() as db:
+        db.execute("UPDATE take SET result = 'x' WHERE id = 1")
+    cookie = fresh.cookie()
+    day = fresh.get("/api/takes", cookie).json()
+    assert ([t["id"] for t in day["takes"]], day["left_out"][:17]) == ([2], "take 1 is damaged")
+    assert "Take 1 is damaged" in fresh.get("/api/takes.html", cookie).text
+    assert fresh.get("/api/takes/1", cookie).status_code == 503
+
+
 def test_days_are_chosen_and_exported(fresh: Live) -> None:
     """Source: RFC 4180 through Python's csv module; RFC 6266 for the files' names."""
     log, result = TakeLog(take_log(fresh.service)), surveyed(fresh)

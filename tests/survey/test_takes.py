@@ -15,16 +15,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from server import cli
 from server.jobs.charts import line, ticks
 from server.jobs.pictures import display_codes, map_picture, marked
 from server.jobs.report import survey_report, takes_report
 from server.jobs.survey import SurveyResult, survey_shot
+from server.jobs.take_table import csv_text
 from server.jobs.takes import (
     MIGRATIONS,
+    PICTURED,
     TREND,
     TakeLog,
     TakesError,
-    csv_text,
+    left_out,
     log_path,
     told_apart,
 )
@@ -81,6 +84,81 @@ def test_a_shot_is_known_by_its_whole_path(
     assert log.newest_of(str(tmp_path / "gate.####.exr")) == 1
     assert log.newest_of("gate.####.exr") == 1
     assert log.newest_of("other.####.exr") is None
+
+
+@pytest.mark.parametrize(
+    "broken",
+    ["result = substr(result, 1, length(result) / 2)", "result = x'ff00'", "result = 'no JSON'"],
+)
+def test_a_damaged_take_costs_no_other(
+    tmp_path: Path, result: SurveyResult, broken: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: the rest is shown, and how many could not be read."""
+    log = TakeLog(tmp_path / "takes.sqlite")
+    for n in range(4):
+        log.add(result, note=f"note {n}")
+    day = log.days()[0]
+    with log._connected() as db:
+        db.execute(f"UPDATE take SET {broken} WHERE id = 2")
+    assert [e.note for e in log.entries(day)] == ["note 0", "note 2", "note 3"]
+    assert log.damaged(day) == [2]
+    assert (log.damaged("2031-01-01"), left_out([])) == ([], "")
+    for read in (log.entry, log.result):
+        with pytest.raises(TakesError, match=r"take 2 in .* is damaged"):
+            read(2)
+    assert log.entry(3).note == "note 2"
+    assert "Take 2 is damaged" in takes_report(log.entries(), "Takes", missing=left_out([2]))
+    assert cli.run(["takes", "--log", str(log.path)]) == 0
+    assert "take 2 is damaged in the log and left out here" in capsys.readouterr().out
+    with log._connected() as db:
+        db.execute(f"UPDATE take SET {broken}")
+    assert cli.run(["takes", "--log", str(log.path), "--day", "all"]) == 0
+    assert "4 takes are damaged in the log and left out here (1-4)" in capsys.readouterr().out
+
+
+def test_a_name_that_is_no_text_costs_no_other(tmp_path: Path, result: SurveyResult) -> None:
+    """Source: the Unicode Standard, U+FFFD stands for bytes that are not UTF-8."""
+    log = TakeLog(tmp_path / "takes.sqlite")
+    for _ in range(2):
+        log.add(result)
+    with log._connected() as db:
+        db.execute("UPDATE take SET name = CAST(x'67ff' AS TEXT) WHERE id = 1")
+    assert [e.name for e in log.entries()] == ["g\ufffd", result.name]
+
+
+def test_a_note_that_somebody_changed_meanwhile_is_not_lost(
+    tmp_path: Path, result: SurveyResult
+) -> None:
+    """Common practice, no source: compare and set, and the loser hears of it."""
+    log = TakeLog(tmp_path / "takes.sqlite")
+    log.add(result)
+    log.set_note(1, "flag opened", seen="")
+    with pytest.raises(TakesError, match=r"somebody else changed .* take 1 .*'flag opened'"):
+        log.set_note(1, "wider", seen="")
+    assert log.entry(1).note == "flag opened"
+    log.set_note(1, "flag opened", seen="")  # The very same from both: nobody loses.
+    log.set_note(1, "flag opened,\x07 wider", seen="flag opened")
+    log.set_note(1, "", seen="flag opened,\x07 wider")  # As it was sent, before it was cleaned.
+    with pytest.raises(TakesError, match="taken away"):
+        log.set_note(1, "longer", seen="flag opened, wider")
+    with pytest.raises(TakesError, match="no take 9"):
+        log.set_note(9, "x", seen="")
+
+
+@pytest.mark.parametrize("day", ["last", "today", "all", "2031-05-17"])
+def test_a_day_without_takes_says_so(
+    tmp_path: Path, result: SurveyResult, day: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source."""
+    log = str(tmp_path / "takes.sqlite")
+    assert cli.run(["takes", "--log", log, "--day", day]) == 0
+    assert "there are none yet: 'verdigris survey SHOT'" in capsys.readouterr().out
+    TakeLog(Path(log)).add(result, at=datetime(2031, 5, 20, 12, 0, tzinfo=UTC))
+    assert cli.run(["takes", "--log", log, "--day", day]) == 0
+    listed = capsys.readouterr().out
+    assert ("there are none; the newest are of 2031-05-20" in listed) == (
+        day not in ("last", "all")
+    )
 
 
 def test_many_writers_lose_nothing(tmp_path: Path, result: SurveyResult) -> None:
@@ -201,6 +279,27 @@ def test_the_days_report_has_thumbnails_and_trends(tmp_path: Path, result: Surve
     assert page.count("<figure>") >= 5
     assert "note 2" in page
     checked(takes_report([], "No takes"))
+    assert "have their pictures here" not in page
+
+
+def test_a_long_list_has_the_newest_takes_pictures_and_says_so(
+    tmp_path: Path, result: SurveyResult
+) -> None:
+    """Common practice, no source: list, trends and tables stay whole."""
+    log = TakeLog(tmp_path / "takes.sqlite")
+    log.add(result)
+    with log._connected() as db:
+        copied = "name, spec, surveyed_at, day, verdict, score, note, result"
+        for _ in range(PICTURED + 4):
+            db.execute(f"INSERT INTO take ({copied}) SELECT {copied} FROM take WHERE id = 1")
+    entries = log.entries(log.days()[0])
+    assert [bool(e.thumbnail) for e in entries] == [False] * 5 + [True] * PICTURED
+    page = takes_report(entries, "Takes of a day")
+    assert len(checked(page).refers) == PICTURED
+    assert page.count('<tr class="take">') == PICTURED + 5
+    assert f"only the newest {PICTURED} takes have their pictures here" in page
+    assert len(list(csv.DictReader(io.StringIO(csv_text(entries))))) == PICTURED + 5
+    assert not any(e.thumbnail for e in log.entries(pictured=0))
 
 
 @pytest.mark.parametrize(
@@ -232,6 +331,15 @@ def test_line_charts_leave_gaps() -> None:
     svg = str(line([1.0, None, 3.0, 2.0]))
     assert svg.count("<circle") == 3
     assert len(re.findall(r"M\d", svg)) == 2
+
+
+def test_where_dots_would_run_together_only_lone_values_have_them() -> None:
+    """Common practice, no source: nothing else would show a value between two gaps."""
+    values: list[float | None] = [float(n % 7) for n in range(400)]
+    assert str(line(values[:200])).count("<circle") == 200
+    assert str(line(values)).count("<circle") == 0
+    values[100:103] = [None, 5.0, None]
+    assert str(line(values)).count("<circle") == 1
 
 
 @pytest.mark.parametrize("low", [-3.2, 0.0, 0.02, 7.0, 1234.0])

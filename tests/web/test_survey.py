@@ -214,6 +214,18 @@ def test_takes_are_kept_noted_exported_and_make_a_trend(place: Set, tmp_path: Pa
     sheet.get_by_label("Note on this take").fill("Flag opened, \u201cnext\u201d brighter")
     sheet.get_by_role("button", name="Keep the note").click()
     sheet.get_by_text("Kept.", exact=True).wait_for()
+    sheet.get_by_label("Note on this take").fill("Flag opened")
+    place.command(
+        "takes", "--log", str(place.log), "--note", "1", "Flag opened, \u201cnext\u201d brighter!"
+    )
+    sheet.get_by_role("button", name="Keep the note").click()
+    seat.page.get_by_text("somebody else changed the note on take 1", exact=False).first.wait_for()
+    place.command(
+        "takes", "--log", str(place.log), "--note", "1", "Flag opened, \u201cnext\u201d brighter"
+    )
+    sheet.get_by_label("Note on this take").fill("Flag opened, \u201cnext\u201d brighter")
+    sheet.get_by_role("button", name="Keep the note").click()
+    sheet.get_by_text("Kept.", exact=True).wait_for()
     sheet.get_by_role("button", name="Close").click()
     row.get_by_text("Flag opened").wait_for()
     seat.page.reload()

@@ -22,8 +22,9 @@ export function dayBlock() {
   function show() {
     fold.hint(kept.takes.length ? `${kept.takes.length}` : "");
     if (kept.trouble) return fold.body.replaceChildren(h("p", { class: "help", text: capital(kept.trouble) }));
-    if (!kept.takes.length) return fold.body.replaceChildren(h("p", { class: "help", text: empty() }));
-    fold.body.replaceChildren(tools(),
+    const damaged = kept.left_out ? h("p", { class: "help", text: `${capital(kept.left_out)}.` }) : null;
+    if (!kept.takes.length) return fold.body.replaceChildren(damaged ?? h("p", { class: "help", text: empty() }));
+    fold.body.replaceChildren(tools(), ...(damaged ? [damaged] : []),
       trend(),
       h("ul", { class: "day", "aria-label": `Takes of ${kept.day}` }, ...[...kept.takes].reverse().map(row)));
   }
@@ -121,11 +122,12 @@ export function measuresOf(whole) {
 /** @param {KeptTake} t */
 function note(t) {
   if (!operator()) return h("div", { class: "takenote" }, h("h3", { text: "Note" }), h("p", { class: t.note ? "" : "help", text: t.note || "The operator has not written one." }));
+  let seen = t.note;
   const text = h("textarea", { "aria-label": "Note on this take", maxLength: 2000, rows: 3, value: t.note });
   const keep = button({ label: "Keep the note", text: "Keep the note", disabled: true, onclick: async () => {
     keep.disabled = true;
     const words = text.value.trim();
-    try { await keepNote(t.id, words); said.textContent = "Kept."; } catch (error) { keep.disabled = false; sayError(/** @type {Error} */ (error)); }
+    try { await keepNote(t.id, words, seen); seen = words; said.textContent = "Kept."; } catch (error) { keep.disabled = false; sayError(/** @type {Error} */ (error)); }
   } });
   const said = h("span", { class: "quiet", role: "status" });
   text.addEventListener("input", () => { keep.disabled = false; said.textContent = "Not kept yet."; });

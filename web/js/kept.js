@@ -15,6 +15,7 @@ export const kept = {
   here: /** @type {number | null} */ (null),  // the newest take of the shot that is open
   days: /** @type {string[]} */ ([]),
   takes: /** @type {KeptTake[]} */ ([]),
+  left_out: "",      // what to tell of damaged takes, which are not in the list
   measures: /** @type {TakeMeasure[]} */ ([]),
 };
 
@@ -54,8 +55,8 @@ export const wholeTake = (take) => fetched(`/api/takes/${take}`);
 /** @param {KeptTake} take */
 export const thumbnailOf = (take) => `/api/takes/${take.id}/thumbnail?at=${encodeURIComponent(take.at)}`;
 
-/** @param {number} take @param {string} text */
-export const keepNote = (take, text) => ask({ type: "take_note", take, text });
+/** Keep a note, unless somebody changed the one that was `seen`. @param {number} take @param {string} text @param {string} [seen] */
+export const keepNote = (take, text, seen) => ask({ type: "take_note", take, text, seen });
 
 receive("kept", fetchKept);
 let verdicts = "";
