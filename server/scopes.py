@@ -28,6 +28,8 @@ SAMPLE_WIDTH = 480
 WAVE = (240, 128)
 DISC = 144
 KR, KB = 0.2126, 0.0722
+MEASURING = ("evenness", "alpha_noise", "deciding")
+"""views in measuring colours: these are no signal, so all scopes of them are the plate's"""
 Array = NDArray[Any]
 
 
@@ -41,6 +43,7 @@ def scope(
     kinds: list[ScopeKind],
 ) -> Scope:
     """Measure the scopes asked for; `sequence` is filled in by whoever sends it."""
+    measured = "plate" if name in MEASURING else name
     inputs = _reduced(opened, recipe, frame)
     plan = build_plan(
         recipe,
@@ -53,7 +56,7 @@ def scope(
         opened,
         plan,
         inputs,
-        name,
+        measured,
         extractor,
         inputs.whole,
         lambda role: opened.engine.fetch(inputs.planes[role]),
@@ -65,7 +68,7 @@ def scope(
     if "hues" in kinds:
         result["hues"], result["hue_counts"] = hues(colour)
     if "waveform" in kinds or "vectorscope" in kinds:
-        sight = Sight(name, extractor)
+        sight = Sight(measured, extractor)
         view = opened.view(recipe, frame, sight, inputs.width, inputs.height)
         codes = opened.engine.render(plan, inputs, view)
         if "waveform" in kinds:

@@ -180,6 +180,13 @@ def test_samples_scopes_and_separation(live: Live) -> None:
         assert sum(scope["histogram"]["counts"]["red"]) == WIDTH * HEIGHT
         assert np.argmax(scope["hue_counts"]) in range(115, 130)
         page.send(type="ack_scopes", sequence=scope["sequence"])
+        for name in ("evenness", "alpha_noise", "deciding"):  # false colours are no signal
+            page.send(type="scopes", kinds=["waveform", "vectorscope"], name=name)
+            of_plate = page.until("scope")
+            assert of_plate["name"] == name
+            assert of_plate["waveform"] == scope["waveform"]
+            assert of_plate["vectorscope"] == scope["vectorscope"]
+            page.send(type="ack_scopes", sequence=of_plate["sequence"])
         page.send(type="scopes", kinds=[])
 
 

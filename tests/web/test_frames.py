@@ -111,6 +111,13 @@ def test_scopes_show_any_view_and_follow_changes(desk: Seat) -> None:
         })"""
     )
     green = next(t for t in targets if t["name"].lower().startswith("g") and t["level"] == 75)
+    for name in ("evenness", "alpha_noise", "deciding"):  # measuring colours are no signal
+        show(desk, name)
+        for kind in ("Histogram", "Waveform", "Vectorscope"):
+            desk.page.locator("#scopes .cap", has_text=f"{kind} of plate").wait_for()
+        assert (desk.page.get_attribute("#scopes", "data-drawn") or "").startswith("plate ")
+        show(desk, "composite")
+        desk.page.locator("#scopes .cap", has_text="Waveform of composite").wait_for()
     assert (green["cb"], green["cr"]) == pytest.approx((0.75 * -0.3854, 0.75 * -0.4542), abs=1e-3)
     for kind in ("histogram", "waveform", "vectorscope"):
         drawn = desk.page.evaluate(

@@ -1,4 +1,5 @@
-// The scopes under the picture: histogram, waveform, vectorscope of the view that is shown.
+// The scopes under the picture: histogram, waveform, vectorscope of the view that is shown (of the
+// plate while a view shows measuring colours).
 
 import { h } from "./dom.js";
 import { drawHistogram, drawVectorscope, drawWaveform } from "./scope-draw.js";
@@ -11,24 +12,25 @@ const app = /** @type {HTMLElement} */ (document.getElementById("app"));
 
 /** @type {Record<string, any>} */
 const boxes = {};
-const caption = h("span", { class: "cap" });
+/** @type {Record<string, any>} */
+const captions = {};
 for (const [kind, title] of [["histogram", "Histogram, scene-linear"], ["waveform", "Waveform, display code"], ["vectorscope", "Vectorscope, BT.709"]]) {
-  const canvas = h("canvas", { role: "img", "aria-label": title });
-  boxes[kind] = canvas;
+  boxes[kind] = h("canvas", { role: "img", "aria-label": title });
+  captions[kind] = h("span", { class: "cap" });
 }
-place.append(h("div", { class: "scoperow" },
-  h("div", { class: "scope", dataset: { kind: "histogram" } }, boxes.histogram, caption),
-  h("div", { class: "scope", dataset: { kind: "waveform" } }, boxes.waveform, h("span", { class: "cap", text: "Waveform" })),
-  h("div", { class: "scope", dataset: { kind: "vectorscope" } }, boxes.vectorscope, h("span", { class: "cap", text: "Vectorscope" })),
-));
+place.append(h("div", { class: "scoperow" }, ...Object.keys(boxes).map((kind) => h("div", { class: "scope", dataset: { kind } }, boxes[kind], captions[kind]))));
 
-/** Views in measuring colours; the histogram beside them is the plate's. */
-const MEASURING = ["evenness", "alpha_noise", "deciding"];
+/** Say what the scopes are of, which is not always what is shown. @param {{name: string, extractor: string}} of */
+function caption({ name, extractor }) {
+  const stressed = name === "matte" && view.stress.preset !== "off" ? ", not stressed" : "";
+  const what = `${viewTitle(name, extractor).toLowerCase()}${stressed}`;
+  const words = { histogram: `Histogram of ${what}`, waveform: `Waveform of ${what}`, vectorscope: `Vectorscope of ${what}` };
+  for (const [kind, text] of Object.entries(words)) captions[kind].textContent = captions[kind].title = text;
+}
 /** @type {any} */
 let last = null;
 const draw = perFrame(() => {
-  const { name, extractor } = last ?? view;
-  caption.textContent = `Histogram of ${MEASURING.includes(name) ? "plate" : viewTitle(name, extractor).toLowerCase()}`;
+  caption(last ?? view);
   if (!last) return;
   if (last.histogram) drawHistogram(boxes.histogram, last.histogram);
   if (last.waveform) drawWaveform(boxes.waveform, last.waveform);

@@ -119,7 +119,7 @@ export function drawWaveform(canvas, waveform) {
   const fit = fitCanvas(canvas);
   if (!fit) return;
   const { c, w, h, dpr } = fit;
-  const [left, top, bottom] = [34 * dpr, 22 * dpr, 8 * dpr];
+  const [left, top, bottom] = [34 * dpr, 28 * dpr, 8 * dpr];
   c.font = `${11 * dpr}px system-ui, sans-serif`;
   c.textAlign = "right";
   for (const level of [0, 64, 128, 192, 255]) {

@@ -17,7 +17,9 @@ const KEEP = 6;
 let subscribed = "";
 let stamp = { frame: 0, revision: 0 };
 
-const shownView = () => ({ name: view.name, extractor: view.extractor });
+/** Views in measuring colours; a signal has to be judged, so their scopes are the plate's. */
+const MEASURING = ["evenness", "alpha_noise", "deciding"];
+const shownView = () => (MEASURING.includes(view.name) ? plateView() : { name: view.name, extractor: view.extractor });
 /** The plate, for editors of what reads the plate. */
 export const plateView = () => ({ name: "plate", extractor: "" });
 
