@@ -298,7 +298,10 @@ def test_measuring_views_have_the_engines_own_legend(desk: Seat) -> None:
     desk.settle()
     assert f"{NOISE_RANGE:g}" in legend.inner_text()
     show(desk, "deciding")
-    assert "screen" in legend.inner_text()
+    assert legend.inner_text().splitlines() == ["Matte decided by", "screen", "none of them"]
+    assert "the extractor that decides its matte" in desk.page.inner_text("#shown")
+    more = desk.page.get_by_label("More views")
+    assert more.locator("option:checked").inner_text() == "By extractor"
     show(desk, "plate")
     assert not legend.is_visible()
     ends, palette = desk.page.evaluate(

@@ -59,11 +59,11 @@ const show = perFrame(() => {
   else if (range) node.replaceChildren(h("span", { text: range.title }), bar, h("div", { class: "ends" }, ...[range.low, range.middle, range.high].map((text) => h("span", { text }))));
   else if (view.name === "deciding") {
     const taking = (state.recipe?.extractors ?? []).filter((/** @type {any} */ e) => e.on);
-    node.replaceChildren(h("span", { text: "Decided by" }), ...taking.map((/** @type {any} */ e, /** @type {number} */ i) => {
+    node.replaceChildren(h("span", { text: "Matte decided by" }), ...taking.map((/** @type {any} */ e, /** @type {number} */ i) => {
       const patch = h("span", { class: "patch" });
       patch.style.background = `rgb(${PALETTE[i % PALETTE.length].join(" ")})`;
       return h("span", { class: "row" }, patch, e.name);
-    }));
+    }), h("span", { class: "row" }, h("span", { class: "patch none" }), taking.length ? "none of them" : "no extractor takes part"));
   }
 });
 on("view recipe ready over", show);
