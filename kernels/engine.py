@@ -9,7 +9,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.errors import VerdigrisError
+from kernels.errors import VerdigrisError, not_installed
 from kernels.plan import Plan, Region
 from kernels.recipe import Backdrop
 from kernels.views import F32, Channel, DisplayTable, Look, Stress, View
@@ -121,7 +121,7 @@ def choose_engine(name: EngineName = "auto", **options: Any) -> EngineChoice:
 
         engine = CudaEngine(**options)
     except (ImportError, EngineError) as error:
-        why = str(error).rstrip(".")
+        why = not_installed(error) if isinstance(error, ImportError) else str(error).rstrip(".")
         if name == "cuda":
             raise EngineError(f"the cuda engine cannot run here: {why}") from error
         return EngineChoice(_cpu({}), f"no CUDA engine here ({why}), so the cpu engine runs")

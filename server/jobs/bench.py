@@ -14,7 +14,7 @@ import numpy as np
 
 from kernels.cpu import CpuEngine, processor_name
 from kernels.engine import Inputs, View
-from kernels.errors import VerdigrisError
+from kernels.errors import VerdigrisError, not_installed
 from kernels.inputs import gather
 from kernels.plan import build_plan
 from kernels.recipe import (
@@ -150,5 +150,9 @@ def _section(name: str) -> dict[str, Any]:
     try:
         work: Callable[[], dict[str, Any]] = getattr(importlib.import_module(module), function)
         return work()
-    except (ImportError, RuntimeError, OSError, VerdigrisError) as error:
+    except ImportError as error:
+        return {"not run": not_installed(error)}
+    except VerdigrisError as error:
+        return {"not run": str(error)}
+    except (RuntimeError, OSError) as error:
         return {"not run": f"{type(error).__name__}: {error}".splitlines()[0]}

@@ -13,6 +13,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from kernels.errors import VerdigrisError
 from server.background import running
 from server.config import Settings
 from server.jobs.bench_service import HEIGHT, WIDTH, bench_recipe, write_bench_shot
@@ -42,13 +43,16 @@ AT_REST = "() => document.getElementById('picture').dataset.quality === 'rest'"
 def bench_page(engine: Any = "auto", threads: int = 0) -> dict[str, Any]:
     """Measure control to picture in a headless browser; milliseconds.
 
-    Raises ImportError without Playwright and RuntimeError without a browser.
+    Raises ImportError without Playwright and VerdigrisError without a browser.
     """
     from playwright.sync_api import sync_playwright
 
-    chromium = shutil.which(os.environ.get("VERDIGRIS_CHROMIUM", CHROMIUM))
+    wanted = os.environ.get("VERDIGRIS_CHROMIUM", CHROMIUM)
+    chromium = shutil.which(wanted)
     if chromium is None:
-        raise RuntimeError(f"there is no browser at {CHROMIUM}: set VERDIGRIS_CHROMIUM to one")
+        raise VerdigrisError(
+            f"there is no browser at {wanted}: install Chromium, or set VERDIGRIS_CHROMIUM to one"
+        )
     with tempfile.TemporaryDirectory(prefix="verdigris-bench-") as name:
         folder = Path(name)
         media = folder / "media"

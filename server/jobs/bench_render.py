@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from kernels.errors import VerdigrisError
 from kernels.recipe_file import save_recipe
 from server.jobs.bench import key_recipe, picture
 from server.media import write_exr
@@ -23,6 +24,8 @@ def bench_render(few: int = FEW, many: int = MANY) -> dict[str, Any]:
     All frames are links to one file, so that only rendering is measured. Peaks are the operating
     system's own count for the process. Needs about 100 MB of disk a frame for the time it runs.
     """
+    if not hasattr(os, "posix_spawn"):
+        raise VerdigrisError("this system does not tell how much memory a process took")
     with tempfile.TemporaryDirectory(prefix="verdigris-bench-") as name:
         folder = Path(name)
         first = folder / "in" / "plate.0001.exr"
