@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from server.jobs.truth import Table
 
 
 def register(app: typer.Typer) -> None:
@@ -29,7 +32,7 @@ def truth(
     ] = None,
     engine: Annotated[str, typer.Option(help="auto, cuda or cpu.")] = "cpu",
     check: Annotated[
-        bool, typer.Option("--check", help="Exit with 1 if a promise is missed.")
+        bool, typer.Option("--check", help="Exit with 1 if a promise about 100-109 is missed.")
     ] = False,
 ) -> None:
     """Measure keys and baselines on made shots with exact truth.
@@ -37,9 +40,9 @@ def truth(
     Example: verdigris truth --seeds 100-109 --per-shot --json truth.json
     """
     from kernels.engine import choose_engine
-    from kernels.errors import VerdigrisError
+    from kernels.errors import EXTRAS, VerdigrisError
     from kernels.recipe_file import check_text_output, write_text_atomically
-    from server.jobs.truth import run_truth, standard_methods
+    from server.jobs.truth import REPORT_SEEDS, REPORT_SIZE, run_truth, standard_methods
     from server.media.sequence import parse_frames
     from server.progress import progress
 
@@ -50,8 +53,14 @@ def truth(
     chosen = parse_frames(seeds)
     if any(seed < 0 for seed in chosen):
         raise VerdigrisError(f"'{seeds}' has a negative seed; seeds start at 0")
-    if closed_form:
-        closed_form = _has_pymatting()
+    if check and (set(chosen) != set(REPORT_SEEDS) or width != REPORT_SIZE[0]):
+        raise VerdigrisError(
+            "--check holds promises about the seeds 100-109 at width 960: leave --seeds and "
+            "--width out"
+        )
+    why = ""
+    if closed_form and not _has_pymatting():
+        closed_form, why = False, f": the package 'pymatting' is missing; {EXTRAS['pymatting']}"
     width += width % 2
     height = 2 * round(width * 9 / 32)
     choice = choose_engine(engine, storage="float32")  # type: ignore[arg-type]
@@ -63,15 +72,22 @@ def truth(
         choice.engine.close()
     typer.echo(table.text(per_shot=per_shot))
     if not closed_form:
-        typer.echo("closed-form matting is left out")
-    for target in table.targets():
-        sign = ">=" if target.at_least else "<="
-        verdict = "met" if target.met else "MISSED"
-        typer.echo(f"{verdict:7}{target.text}: {target.value:.4f} {sign} {target.limit}")
+        typer.echo(f"closed-form matting is left out{why}")
+    _show_targets(table)
     if json_file is not None:
         write_text_atomically(json_file, table.as_json())
     if check and not all(target.met for target in table.targets()):
         raise typer.Exit(1)
+
+
+def _show_targets(table: Table) -> None:
+    """Print what was promised; whether it is met only for the shots it was promised for."""
+    if not table.promised:
+        typer.echo("promises, made for other shots than these (seeds 100-109 at width 960):")
+    for target in table.targets():
+        told = ("met" if target.met else "MISSED") if table.promised else ""
+        limit = f"{'at least' if target.at_least else 'at most'} {target.limit:g}"
+        typer.echo(f"{told:7}{target.text}: {target.value:.4f}, promised {limit}")
 
 
 def _has_pymatting() -> bool:

@@ -25,6 +25,8 @@ from server.jobs.rule import rule_recipe
 Array = NDArray[Any]
 TUNING_SEEDS = tuple(range(10))
 REPORT_SEEDS = tuple(range(100, 110))
+REPORT_SIZE = (960, 540)
+"""The promises are made for these seeds at this size, together."""
 OURS, OURS_MULTIPLY = "verdigris", "verdigris, multiply"
 SUGGESTED = "suggest, the plate alone"
 FLAT, CLEAN_PLATE = "flat colour difference", "clean-plate colour difference"
@@ -171,13 +173,20 @@ class Table:
     def text(self, *, per_shot: bool = False) -> str:
         """The table as people read it; `per_shot` adds a block for every shot."""
         shots = list(dict.fromkeys(row.shot for row in self.rows))
-        head = f"Means over {len(shots)} shots of {self.width}x{self.height}"
+        count = "1 shot" if len(shots) == 1 else f"{len(shots)} shots"
+        head = f"Means over {count} of {self.width}x{self.height}"
         lines = [head, *_block((m, {f: self.mean(m, f) for f in COLUMNS}) for m in self.methods)]
         if per_shot:
             for shot in shots:
                 rows = [(row.method, row.figures) for row in self.rows if row.shot == shot]
                 lines += ["", shot, *_block(rows)]
         return "\n".join(lines)
+
+    @property
+    def promised(self) -> bool:
+        """Whether the table is of the shots that the promises are made for."""
+        seeds = {row.seed for row in self.rows}
+        return (self.width, self.height) == REPORT_SIZE and seeds == set(REPORT_SEEDS)
 
     def targets(self) -> list[Target]:
         """The promises of the ground-truth benchmark, when both sides are in the table."""
@@ -224,6 +233,7 @@ class Table:
                 }
                 for row in self.rows
             ],
+            "promised": self.promised,
             "targets": [
                 {"text": t.text, "value": _finite(t.value), "limit": t.limit, "met": t.met}
                 for t in self.targets()

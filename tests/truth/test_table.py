@@ -10,6 +10,7 @@ import pytest
 
 from kernels.cpu import CpuEngine
 from kernels.metrics import score_matte
+from server import cli
 from server.jobs import truth as job
 from server.jobs.rule import matte_sigma, rule_recipe, subject_ratio
 
@@ -75,6 +76,23 @@ def test_a_worse_matte_misses_the_promises(engine: CpuEngine) -> None:
     met = {target.text: target.met for target in worse.targets()}
     assert not met["mean SAD over the clean-plate baseline's"]
     assert not met["mean backing error"]
+
+
+def test_no_promise_is_called_missed_for_shots_it_was_not_made_for(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Common practice, no source."""
+    assert cli.run(["truth", "--seeds", "25", "--width", "128", "--no-closed-form"]) == 0
+    printed = capsys.readouterr().out
+    assert printed.startswith("Means over 1 shot of 128x72\n")
+    assert "MISSED" not in printed
+    assert "made for other shots than these (seeds 100-109 at width 960)" in printed
+    assert cli.run(["truth", "--seeds", "25", "--check"]) == 2
+    assert "leave --seeds and --width out" in capsys.readouterr().err
+    rows = [job.Row("m", seed, "s", {}) for seed in job.REPORT_SEEDS]
+    assert job.Table(960, 540, rows).promised
+    assert not job.Table(960, 540, rows[1:]).promised
+    assert not job.Table(480, 270, rows).promised
 
 
 def test_measures_of_a_perfect_result_are_zero() -> None:
