@@ -123,6 +123,9 @@ def test_the_survey_says_what_the_command_says_and_shows_where(place: Set, tmp_p
         assert reason["remedy"][1:] in text
         assert reason["text"][1:] in text
     assert verdict["caution"] in answer.inner_text()
+    answer.locator("summary", has_text="All measures").click()
+    assert plain(answer).lower().count(found["sampling"].lower()) == 1
+    assert "frames looked at" not in plain(answer).lower()
     boxes = [(n, r["box"]) for n, r in enumerate(verdict["reasons"]) if r["box"]]
     assert boxes, "the demo shot has at least one reason with a place"
     for n, box in boxes:

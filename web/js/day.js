@@ -115,7 +115,8 @@ export function measuresOf(whole) {
   const STATE = /** @type {Record<string, string>} */ ({ good: "good", work: "costs work", poor: "relight" });
   const rows = whole.lines.map((/** @type {any} */ l) => h("li", { dataset: { state: l.state } },
     h("span", { class: "what", text: capital(l.title) }), h("span", { class: "value", text: l.value }), h("span", { class: "state", text: STATE[l.state] }), h("span", { class: "quiet limits", text: l.limits })));
-  const more = whole.facts.map((/** @type {[string, string]} */ [name, text]) => h("li", { class: "fact" }, h("span", { class: "what", text: capital(name) }), h("span", { class: "quiet", text })));
+  // Which frames were looked at stands beside the verdict already.
+  const more = whole.facts.filter((/** @type {[string, string]} */ [name]) => name !== "frames looked at").map((/** @type {[string, string]} */ [name, text]) => h("li", { class: "fact" }, h("span", { class: "what", text: capital(name) }), h("span", { class: "quiet", text })));
   return block({ title: "All measures", key: "measures" }, h("ul", { class: "measures" }, ...rows, ...more));
 }
 
