@@ -45,7 +45,10 @@ def test_a_reviewer_follows_then_looks_by_itself_and_cannot_change_anything(
     tablet.page.get_by_label("Zoom in").tap()
     tablet.page.wait_for_function("() => page.view.region !== null")
     before = tablet.recipe()
-    tablet.step("extract")
+    assert "hand over" not in tablet.step("check").inner_text().lower()
+    assert "hand over" in desk.step("check").inner_text().lower()
+    assert "Only an operator can change it" in tablet.step("extract").inner_text()
+    assert "Only an operator" not in desk.step("extract").inner_text()
     tablet.slider("gain").press("End")
     assert tablet.page.locator("#history button").count() == 0
     tablet.page.wait_for_timeout(200)

@@ -11,15 +11,15 @@ import { checkStep } from "./steps/check.js";
 
 /**
  * @typedef {{node: any, refresh: (changed?: string[][]) => void, tick?: () => void, stop?: () => void}} Step
- * @type {{name: string, title: string, lead: string, make: () => Step}[]}
+ * @type {{name: string, title: string, lead: string, seen?: string, make: () => Step}[]} seen: the lead for reviewers
  */
 const STEPS = [
   { name: "survey", title: "Survey", lead: "Can this screen be keyed, where not, and what would help?", make: surveyStep },
-  { name: "prepare", title: "Prepare", lead: "Describe the screen, mark what to throw away.", make: prepareStep },
-  { name: "extract", title: "Extract", lead: "Extractors, joined in this order into the cumulative matte.", make: extractStep },
-  { name: "neutralise", title: "Neutralise", lead: "Take the screen's light out of the subject. No matte changes here.", make: neutraliseStep },
-  { name: "assemble", title: "Assemble", lead: "The cutout over the backdrop.", make: assembleStep },
-  { name: "check", title: "Check", lead: "Stress the matte, compare, note, hand over.", make: checkStep },
+  { name: "prepare", title: "Prepare", lead: "Describe the screen, mark what to throw away.", seen: "How the screen is described, and what is thrown away.", make: prepareStep },
+  { name: "extract", title: "Extract", lead: "Extractors, joined in this order into the cumulative matte.", seen: "Extractors, joined in this order into the cumulative matte.", make: extractStep },
+  { name: "neutralise", title: "Neutralise", lead: "Take the screen's light out of the subject. No matte changes here.", seen: "How the screen's light is taken out of the subject.", make: neutraliseStep },
+  { name: "assemble", title: "Assemble", lead: "The cutout over the backdrop.", seen: "The cutout over the backdrop.", make: assembleStep },
+  { name: "check", title: "Check", lead: "Stress the matte, compare, note, hand over.", seen: "Stress the matte, compare, leave notes.", make: checkStep },
 ];
 
 const nav = /** @type {HTMLElement} */ (document.getElementById("steps"));
@@ -31,12 +31,15 @@ const buttons = new Map();
 /** @type {Step | null} */
 let current = null;
 
-nav.append(h("ol", {}, ...STEPS.map(({ name, title, lead }) => {
+nav.append(h("ol", {}, ...STEPS.map(({ name, title }) => {
   const count = h("span", { class: "count", hidden: true });
-  const b = h("button", { type: "button", title: lead, dataset: { step: name }, onclick: () => openStep(name) }, icon(name), h("span", { text: title }), count);
+  const b = h("button", { type: "button", dataset: { step: name }, onclick: () => openStep(name) }, icon(name), h("span", { text: title }), count);
   buttons.set(name, Object.assign(b, { count }));
   return h("li", {}, b);
 })));
+
+/** What a step is for, in the words of who looks. @param {(typeof STEPS)[0]} step */
+const leadOf = ({ name, lead, seen }) => (operator() || !seen ? lead : name === "check" ? seen : `${seen} Only an operator can change it; leave a note to ask.`);
 
 /** Open a step; the step in hand again folds the panel away. @param {string} name */
 export function openStep(name) {
@@ -54,6 +57,7 @@ function show() {
     if (here) b.setAttribute("aria-current", "step");
     else b.removeAttribute("aria-current");
     b.setAttribute("aria-expanded", String(here && app.dataset.panel === "open"));
+    b.title = leadOf(/** @type {any} */ (STEPS.find((s) => s.name === name)));
   }
   if (!state.recipe) return;
   current?.stop?.();
@@ -61,7 +65,7 @@ function show() {
   const top = panel.scrollTop;
   current = step.make();
   panel.replaceChildren(h("div", { class: "step", dataset: { step: step.name } },
-    h("header", {}, h("h2", { text: step.title }), h("p", { class: "lead", text: step.lead })), current.node));
+    h("header", {}, h("h2", { text: step.title }), h("p", { class: "lead", text: leadOf(step) })), current.node));
   panel.scrollTop = panel.dataset.step === step.name ? top : 0;
   panel.dataset.step = step.name;
 }
