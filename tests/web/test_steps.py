@@ -30,6 +30,12 @@ def test_a_starting_recipe_is_taken_on_request(desk: Seat) -> None:
     use.click()
     desk.settle()
     assert desk.recipe("extractors") != before["extractors"]
+    following = job.get_by_role("button", name="Next: Extract")
+    following.wait_for()
+    assert use.count() == 0
+    following.click()
+    assert desk.page.get_attribute("#panel .step", "data-step") == "extract"
+    desk.step("prepare")
     assert desk.recipe("assemble") == before["assemble"]
     assert desk.recipe("holdout") == before["holdout"]
     assert before["backing"]["clean_plate"] == "file"
@@ -37,6 +43,18 @@ def test_a_starting_recipe_is_taken_on_request(desk: Seat) -> None:
     desk.page.keyboard.press("Control+z")
     desk.until("state.undo !== 'Starting recipe'")
     assert desk.recipe("extractors") == before["extractors"]
+    use.wait_for()
+
+
+def test_every_step_names_the_next_one(desk: Seat) -> None:
+    """Common practice, no source: prepare, extract, neutralise, assemble, check."""
+    order = ["prepare", "extract", "neutralise", "assemble", "check"]
+    desk.step(order[0])
+    for name in order[1:]:
+        desk.page.locator("#panel").get_by_role("button", name="Next: ").last.click()
+        assert desk.page.get_attribute("#panel .step", "data-step") == name
+        assert desk.page.evaluate("() => document.activeElement.dataset.step") == name
+    assert desk.page.locator("#panel").get_by_role("button", name="Next: ").count() == 0
 
 
 def test_the_look_changes_the_view_and_no_matte(desk: Seat) -> None:

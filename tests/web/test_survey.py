@@ -147,6 +147,8 @@ def test_the_survey_says_what_the_command_says_and_shows_where(place: Set, tmp_p
         assert seat.page.locator("#overlay .place").get_attribute("d") == ""
     seat.settle()
     assert seat.page.evaluate("() => [page.view.name, page.isFit()]") == ["composite", True]
+    answer.get_by_role("button", name="Next: Prepare").click()
+    assert seat.page.get_attribute("#panel .step", "data-step") == "prepare"
     seat.close()
 
 

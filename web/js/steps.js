@@ -2,6 +2,7 @@
 
 import { h, icon } from "./dom.js";
 import { emit, on, operator, perFrame, state } from "./store.js";
+import { nextStep } from "./steps/common.js";
 import { surveyStep } from "./steps/survey.js";
 import { prepareStep } from "./steps/prepare.js";
 import { extractStep } from "./steps/extract.js";
@@ -51,6 +52,13 @@ export function openStep(name) {
   emit("step");
 }
 
+/** Go to a step, whatever is open. @param {string} name */
+function goTo(name) {
+  if (state.step !== name || app.dataset.panel !== "open") openStep(name);
+  panel.scrollTop = 0;
+  buttons.get(name)?.focus();
+}
+
 function show() {
   for (const [name, b] of buttons) {
     const here = name === state.step;
@@ -64,8 +72,10 @@ function show() {
   const step = STEPS.find((s) => s.name === state.step) ?? STEPS[2];
   const top = panel.scrollTop;
   current = step.make();
+  const after = STEPS[STEPS.indexOf(step) + 1];
   panel.replaceChildren(h("div", { class: "step", dataset: { step: step.name } },
-    h("header", {}, h("h2", { text: step.title }), h("p", { class: "lead", text: leadOf(step) })), current.node));
+    h("header", {}, h("h2", { text: step.title }), h("p", { class: "lead", text: leadOf(step) })), current.node,
+    operator() && after && step.name !== "survey" ? nextStep(after.name, after.title) : null));
   panel.scrollTop = panel.dataset.step === step.name ? top : 0;
   panel.dataset.step = step.name;
 }
@@ -95,6 +105,7 @@ export function startSteps() {
     changes = [...(changes ?? []), ...(changed ?? [[]])];
     refresh();
   });
+  on("gostep", goTo);
   on("notes", counts);
   on("playhead", perFrame(() => current?.tick?.()));
   on("ready", show);

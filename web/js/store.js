@@ -28,7 +28,7 @@ const listeners = new Map();
 
 /**
  * Hear of a topic. Topics: link ready recipe shot playhead people devices notes cached jobs takes
- * kept following over status latency history view picture placed scope samples step tool.
+ * kept following over status latency history view picture placed scope samples step gostep tool.
  * @param {string} topics separated by spaces
  * @param {(data?: any) => void} fn
  * @returns {() => void} stop hearing

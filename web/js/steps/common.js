@@ -4,7 +4,7 @@ import { button, h } from "../dom.js";
 import { change } from "../edits.js";
 import { capital, figure, getAt } from "../paths.js";
 import { forget, takeSampler } from "../sample.js";
-import { on, operator, state } from "../store.js";
+import { emit, on, operator, state } from "../store.js";
 import { ask, send } from "../wire.js";
 import { sayError } from "../notice.js";
 
@@ -17,6 +17,9 @@ export function together(parts) {
     stop: () => parts.forEach((p) => p.stop?.()),
   };
 }
+
+/** What comes next: why, and a button that goes there. @param {string} name of the step @param {string} title @param {string} [why] */
+export const nextStep = (name, title, why = "") => h("div", { class: "next" }, why ? h("p", { text: why }) : null, button({ label: `Next: ${title}`, text: `Next: ${title}`, class: why ? "primary" : "", onclick: () => emit("gostep", name) }));
 
 /** Colours sampled from the picture, with what can be done with one. @param {(taken: any) => {label: string, text: string, run: () => void}[]} acts */
 export function sampleCards(acts = () => []) {

@@ -7,8 +7,8 @@ import { pickMedia } from "../media.js";
 import { capital, words } from "../paths.js";
 import { shapeList } from "../shape-list.js";
 import { describe, modelOf } from "../schema.js";
-import { operator, state } from "../store.js";
-import { jobList, sampleCards, startJob, together } from "./common.js";
+import { on, operator, state } from "../store.js";
+import { jobList, nextStep, sampleCards, startJob, together } from "./common.js";
 
 export function prepareStep() {
   const help = (/** @type {string} */ key) => describe(key, modelOf("").properties[key]).help;
@@ -42,7 +42,23 @@ function starting(job) {
   const keep = own && toggle({ label: `Keep the clean plate ${own}`, value: keepPlate, onflip: (on) => (keepPlate = on) });
   return h("div", { class: "verdict" }, h("ul", {}, ...why), keep ? h("div", { class: "bar" }, keep) : null,
     h("p", { class: "help", text: "Source, backdrop, look and your own shapes stay as they are." }),
-    button({ label: "Use this starting recipe", text: "Use this recipe", class: "primary", onclick: () => change([{ op: "set", path: [], value: taken(recipe) }], { label: "Starting recipe" }) }));
+    useIt(recipe));
+}
+
+/** The button that takes a proposal; once it is taken, what comes next. @param {any} recipe */
+function useIt(recipe) {
+  const place = h("div", {});
+  let last = /** @type {boolean | null} */ (null);
+  const show = () => {
+    const used = JSON.stringify(state.recipe.extractors) === JSON.stringify(recipe.extractors);
+    if (used === last) return;
+    last = used;
+    place.replaceChildren(used ? nextStep("extract", "Extract", "This recipe is in use. Look at the matte, then shape it extractor by extractor.")
+      : button({ label: "Use this starting recipe", text: "Use this recipe", class: "primary", onclick: () => change([{ op: "set", path: [], value: taken(recipe) }], { label: "Starting recipe" }) }));
+  };
+  show();
+  const stop = on("recipe", () => (place.isConnected ? show() : stop()));
+  return place;
 }
 
 /** What a reason is about. @param {string} path such as "extractors.edges" */

@@ -8,7 +8,7 @@ import { sayError } from "../notice.js";
 import { on, operator, state } from "../store.js";
 import { takesBlock } from "../takes.js";
 import { cautionOf, hidePlace, showPlace, toDo, verdictHead, verdictKey } from "../verdict.js";
-import { jobList, startJob, together } from "./common.js";
+import { jobList, nextStep, startJob, together } from "./common.js";
 
 export function surveyStep() {
   const parts = together([takesBlock(), screen(), dayBlock()]);
@@ -45,6 +45,14 @@ function screen() {
 /** A survey that could not be kept lives in its job alone. @param {any} job */
 const lost = (job) => job.state === "done" && job.result?.verdict && job.result.take === null;
 
+/** What to do with the verdict on this page. @type {Record<string, string>} */
+const AFTER = {
+  keyable: "This screen can be keyed as it is. Let the prepare step measure a starting recipe.",
+  "keyable with work": "Do what is listed while the crew is there and survey the next take. Then let the prepare step measure a starting recipe.",
+  relight: "Do what is listed and survey the next take. To key this one all the same, let the prepare step measure a starting recipe.",
+  "no screen found": "If there is a screen in the picture, name its colour in the prepare step.",
+};
+
 /** @param {any} whole */
 function answer(whole) {
   const { verdict, take } = whole;
@@ -55,6 +63,7 @@ function answer(whole) {
     h("h3", { class: "part", text: "What to do, most important first" }),
     toDo(verdict, (box) => showPlace(box, whole.frame)),
     cautionOf(verdict),
+    operator() && AFTER[verdict.name] ? nextStep("prepare", "Prepare", AFTER[verdict.name]) : null,
     whole.lines.length ? measuresOf(whole) : null,
     h("p", { class: "help", text: `From ${whole.sampling}.` }));
 }
