@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import signal
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -167,6 +168,34 @@ def test_new_takes_appear_and_open_with_the_recipe_in_one_tap(
         running.stop()
 
 
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="processes cannot be halted here")
+def test_a_connection_lost_without_a_word_is_noticed_and_comes_back(
+    browser: Any, demo: DemoPaths, tmp_path: Path
+) -> None:
+    """Common practice, no source: a tablet that leaves the network hears no goodbye."""
+    running = start(options(demo, tmp_path / "data"))
+    try:
+        one = Seat(browser.new_context(viewport=TABLET, has_touch=True, is_mobile=True))
+        one.enter(running.operator(), "Jo")
+        lively = one.picture()
+        running.process.send_signal(signal.SIGSTOP)
+        stale = one.page.locator("#line [data-flag=stale]")
+        stale.wait_for(timeout=15_000)
+        assert "Not live" in stale.inner_text()
+        assert one.picture().mean() < 0.6 * lively.mean(), "an old picture looks old"
+        one.slider("gain").press("End")
+        one.page.get_by_label("Try to reach the server now").tap()
+        running.process.send_signal(signal.SIGCONT)
+        one.settle()
+        assert stale.count() == 0
+        assert one.picture().mean() > 0.7 * lively.mean()
+        assert one.recipe("extractors[0].gain") == 2
+        one.close()
+    finally:
+        running.process.send_signal(signal.SIGCONT)
+        running.stop()
+
+
 def test_edits_made_while_the_server_is_dead_arrive_when_it_is_back(
     browser: Any, demo: DemoPaths, tmp_path: Path
 ) -> None:
@@ -182,7 +211,8 @@ def test_edits_made_while_the_server_is_dead_arrive_when_it_is_back(
         one.slider("lean").press("Home")
         one.page.wait_for_selector("#status .light[data-state=gone]", timeout=15_000)
         assert "2 kept" in one.page.inner_text("#status")
-        assert "not answering" in one.page.inner_text("body")
+        assert "not answering" in one.page.inner_text("#line [data-flag=stale]")
+        assert one.page.locator(".toast").count() == 0
         running = start(given)
         one.settle()
         assert one.recipe("extractors[0].gain") == 2

@@ -1,4 +1,4 @@
-// The line under the picture: what the picture is not (stressed, draft, missing), hints of the tool
+// The line under the picture: what the picture is not (live, stressed, draft), hints of the tool
 // in hand, and in calm what is shown.
 
 import { button, h } from "./dom.js";
@@ -6,7 +6,7 @@ import { take, toolHint, toolInHand } from "./gestures.js";
 import { closeOutlineButton } from "./shape-tool.js";
 import { on, state } from "./store.js";
 import { VIEW_HELP, canStress, look, view, viewTitle } from "./view.js";
-import { FLAG } from "./wire.js";
+import { FLAG, keepsTrying, tryNow } from "./wire.js";
 
 const place = /** @type {HTMLElement} */ (document.getElementById("flags"));
 const what = /** @type {HTMLElement} */ (document.getElementById("shown"));
@@ -17,6 +17,7 @@ let shown = "";
 
 function list() {
   const out = [];
+  if (seen && state.link !== "on") out.push(["stale", `Not live: ${state.trouble || "the connection is lost, trying again"}`]);
   const { preset, gain } = view.stress;
   if (canStress(view.name) && preset !== "off") out.push(["stress", `Stress, ${preset === "backing" ? "backing noise" : "core holes"}, gain ${Number(gain.toFixed(2))}: not what the matte looks like`]);
   if (flags & FLAG.missing) out.push(["missing", "This frame is missing"]);
@@ -35,6 +36,7 @@ function show() {
   shown = now;
   place.replaceChildren(...list().map(([kind, text]) => {
     const flag = h("div", { class: `flag ${kind}`, dataset: { flag: kind.split(" ")[0] }, title: text }, h("span", { text }));
+    if (kind === "stale" && keepsTrying()) flag.append(button({ label: "Try to reach the server now", text: "Try now", class: "small", onclick: tryNow }));
     if (kind === "stress") flag.append(button({ label: "End the stress view", text: "End", class: "small", onclick: () => look({ stress: { ...view.stress, preset: "off" } }) }));
     if (kind.startsWith("hint")) flag.append(...[closeOutlineButton(), button({ label: "Put the tool away", text: "Done", class: "small", onclick: () => take(null) })].filter(Boolean));
     return flag;
@@ -65,5 +67,9 @@ on("picture", ({ meta }) => {
   show();
 });
 on("view tool playhead ready recipe", show);
-on("link", showWaiting);
+on("link", () => {
+  showWaiting();
+  box.dataset.live = String(state.link === "on");
+  show();
+});
 showWaiting();

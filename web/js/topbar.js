@@ -67,6 +67,3 @@ function explain() {
   say(`${e?.name} engine on ${e?.description}: ${e?.reason}. Medians: ${Object.entries(timing).map(([k, v]) => `${k} ${Number(v).toFixed(1)} ms`).join(", ") || "none yet"}.`);
 }
 
-on("link", () => {
-  if (state.link === "gone") say(state.trouble);
-});

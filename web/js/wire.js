@@ -7,6 +7,8 @@ export const PROTOCOL = 1;
 const MAGIC = 0x46474456; // "VDGF" read as little-endian
 const PATIENCE_MS = 20000;
 const RETRY_MS = [250, 500, 1000, 2000, 3000];
+/** The server says something every second; a connection silent for longer than this is lost. */
+const SILENT_MS = 6000;
 
 /** Bits of a picture's flags. */
 export const FLAG = { moving: 1, draft: 2, stress: 4, port1: 8, missing: 64, fallback: 128 };
@@ -19,6 +21,7 @@ let socket = null;
 let tries = 0;
 let retryTimer = 0;
 let closedForGood = false;
+let heardAt = 0;
 let nextId = 1;
 /** @type {Map<string, {resolve: (m: any) => void, reject: (e: Error) => void}>} */
 const asked = new Map();
@@ -61,12 +64,14 @@ export function connect() {
   const scheme = location.protocol === "https:" ? "wss:" : "ws:";
   socket = new WebSocket(`${scheme}//${location.host}/ws`);
   socket.binaryType = "arraybuffer";
+  heardAt = performance.now();
   const mine = socket;
   mine.addEventListener("open", () => {
     mine.send(JSON.stringify({ type: "hello", protocol: PROTOCOL, client, name: localStorage.getItem("name") ?? "" }));
   });
   mine.addEventListener("message", (event) => {
     if (mine !== socket) return;
+    heardAt = performance.now();
     if (typeof event.data === "string") hear(JSON.parse(event.data));
     else see(event.data);
   });
@@ -149,6 +154,29 @@ async function probe() {
   closedForGood = true;
   setLink("gone", "This link no longer works. Ask the operator for a new one.");
 }
+
+function drop() {
+  const mute = socket;
+  socket = null;
+  mute?.close();
+}
+
+/** A connection can be lost without a word, e.g. when a tablet leaves the network: notice the silence. */
+setInterval(() => {
+  if (!socket || socket.readyState === WebSocket.CLOSED || performance.now() - heardAt < SILENT_MS) return;
+  drop();
+  closed(1006);
+}, 1000);
+
+/** A person asks to try at once. */
+export function tryNow() {
+  if (closedForGood || state.link === "on") return;
+  drop();
+  connect();
+}
+
+/** Whether the page keeps trying by itself. */
+export const keepsTrying = () => !closedForGood;
 
 /** Try again now, e.g. when the page becomes visible or the network is back. */
 export function hurry() {
