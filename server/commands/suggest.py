@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from server.jobs.clean_plates import GivenPlate
+    from server.media import Shot
 
 
 def register(app: typer.Typer) -> None:
@@ -18,7 +23,10 @@ def suggest(
     out: Annotated[Path, typer.Option(help="The recipe to write (.json).")],
     clean_plate: Annotated[
         Path | None,
-        typer.Option(help="Where the built clean plate goes (.exr); beside the recipe by default."),
+        typer.Option(
+            help="The bare backing, if there is one: it is keyed with, and never written to. Else "
+            "where the one that is built goes (.exr); beside the recipe by default."
+        ),
     ] = None,
     flat: Annotated[
         bool, typer.Option("--flat", help="Key one flat colour and write no clean plate.")
@@ -26,9 +34,11 @@ def suggest(
     frames: Annotated[str, typer.Option(help="Frames to look at; five by default.")] = "",
     colourspace: Annotated[str, typer.Option(help="Input colour space, over the files' own.")] = "",
     ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
-    force: Annotated[bool, typer.Option("--force", help="Replace an existing recipe.")] = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="Replace the recipe and what was built beside it.")
+    ] = False,
 ) -> None:
-    """Measure a shot; write a starting recipe and a clean plate.
+    """Measure a shot; write a starting recipe and, unless you have one, a clean plate.
 
     Example: verdigris suggest 'plates/gate.####.exr' --out gate.json
 
@@ -45,36 +55,75 @@ def suggest(
     if out.exists() and not force:
         raise RecipeError(f"{out} exists already: choose another name or add --force")
     check_text_output(out)
-    if clean_plate is not None and clean_plate.exists() and not force:
-        raise RecipeError(
-            f"{clean_plate} exists already and the clean plate built here would replace it: choose "
-            "another name or add --force"
-        )
     beside = Path(shot) if Path(shot).is_dir() else Path(shot).parent
     settings = load_settings({"ocio": ocio or None}, beside=beside).settings
     source = open_shot(
         shot, colourspace=colourspace or None, ocio=settings.ocio or None, missing="hold"
     )
     plate = None if flat else clean_plate or out.with_name(f"{out.stem}.clean.exr")
+    given = None if plate is None or clean_plate is None else _given(plate, out, settings.ocio)
+    if plate is not None and given is None:
+        _check_plate(plate, source, force)
     with progress("suggest") as report:
         recipe = suggested(
             source,
             report,
             clean_plate=plate,
             clean_plate_name=None if plate is None else _name(plate, out),
+            given=given,
             frames=parse_frames(frames) if frames else None,
         )
     recipe.source.colourspace = source.colourspace if colourspace else ""
     save_recipe(recipe, out)
-    if plate is not None:
-        several = "#" in recipe.backing.clean_plate_path
-        typer.echo(f"wrote {folder_of(plate) if several else plate}")
+    if given is not None:
+        typer.echo(f"keyed with the clean plate {plate}")
+    elif plate is not None:
+        if "#" in recipe.backing.clean_plate_path:
+            folder = folder_of(plate)
+            plate = folder / f"{folder.name}.####.exr"
+        typer.echo(f"wrote {plate}")
     typer.echo(f"wrote {out}")
+    typer.echo(f"next: {_next(shot, out, plate, ocio)}")
+
+
+def _given(plate: Path, out: Path, ocio: str) -> GivenPlate | None:
+    """Return the clean plate that is there already under this name, if any."""
+    from server.jobs.clean_plates import GivenPlate
+    from server.media import open_shot
+    from server.media.sequence import is_pattern
+
+    if not (plate.exists() or is_pattern(plate)):
+        return None
+    return GivenPlate(open_shot(plate, ocio=ocio or None, missing="hold"), _name(plate, out))
+
+
+def _check_plate(plate: Path, source: Shot, force: bool) -> None:
+    """Say before anything is measured what would keep the clean plate from being written."""
+    from server.jobs.clean_plates import CleanPlateError
+    from server.media import guard_output
+
+    guard_output(plate, source.source_files())
+    if plate.exists() and not force:
+        raise CleanPlateError(
+            f"{plate} exists already: key with it by --clean-plate {plate}, choose another name, "
+            "or add --force to replace it"
+        )
+
+
+def _next(shot: str, out: Path, plate: Path | None, ocio: str) -> str:
+    """Return the command that shows the recipe at work."""
+    words = ["verdigris", "serve", shot, "--recipe", str(out)]
+    if plate is not None and not _is_beside(plate, out):
+        words += ["--clean-plate", str(plate)]
+    return shlex.join([*words, *(["--ocio", ocio] if ocio else [])])
+
+
+def _is_beside(plate: Path, recipe: Path) -> bool:
+    return recipe.resolve().parent in plate.resolve().parents
 
 
 def _name(plate: Path, recipe: Path) -> str:
     """Return the clean plate's name as the recipe refers to it: relative to its own folder."""
-    try:
-        return plate.resolve().relative_to(recipe.resolve().parent).as_posix()
-    except ValueError:
+    if not _is_beside(plate, recipe):
         return plate.name
+    return plate.resolve().relative_to(recipe.resolve().parent).as_posix()

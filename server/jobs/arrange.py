@@ -97,11 +97,17 @@ def matte_sigma(found: Findings) -> float:
 
 
 def arrange(
-    found: Findings, *, clean_plate: str = "", name: str = "suggested", clean_colourspace: str = ""
+    found: Findings,
+    *,
+    clean_plate: str = "",
+    name: str = "suggested",
+    clean_colourspace: str = "",
+    given: bool = False,
 ) -> Recipe:
     """Return the starting recipe. clean_plate: name of the clean plate; empty keys a flat colour.
 
-    Deterministic: equal findings give equal recipes, ids included.
+    given: the clean plate is somebody's own and was not fitted to the screen. Deterministic: equal
+    findings give equal recipes, ids included.
     """
     sigma = matte_sigma(found)
     backing = Backing(primary=found.primary, colour=found.colour, noise=found.noise)
@@ -116,6 +122,8 @@ def arrange(
         neutralise=[_spill(found)],
     )
     recipe.notes = _notes(found, sigma, bool(clean_plate))
+    if given:
+        recipe.notes |= _notes_of_given(found, clean_plate)
     return recipe
 
 
@@ -123,7 +131,8 @@ def _gain(found: Findings, gain: float) -> float | Keys:
     """Return a gain that follows the light: keyed when the screen's level drifts."""
     levels = list(found.drift.values())
     if len(levels) < 2 or max(levels) - min(levels) <= DRIFT:
-        return gain
+        level = sum(levels) / max(len(levels), 1)
+        return gain if abs(level - 1.0) <= DRIFT else round(gain / max(level, 0.25), 4)
     keys = [
         Key(frame=frame, value=gain / max(level, 0.25))
         for frame, level in sorted(found.drift.items())
@@ -291,13 +300,33 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
     return notes
 
 
+def _notes_of_given(found: Findings, plate: str) -> dict[str, str]:
+    """Return what is to be said otherwise when the clean plate was given."""
+    notes = {
+        "backing": f"{found.primary} was measured over {found.frames} frame(s); the clean plate "
+        f"{plate} was there and is kept: none was fitted to the screen"
+    }
+    level = sum(found.drift.values()) / max(len(found.drift), 1)
+    if not isinstance(_gain(found, 1.0), Keys) and abs(level - 1.0) > DRIFT:
+        notes["light"] = (
+            f"the screen is {100 * level:.0f} % as bright in the shot as in the clean plate, "
+            "so the gains make up for it"
+        )
+    if found.moving:
+        notes["camera"] = (
+            f"{_what_moves(found)}: see to it that the clean plate moves with it, frame by frame"
+        )
+    return notes
+
+
 def _moves(found: Findings, plate: bool) -> str:
-    known = found.camera_px is not None and found.camera_px > 0
-    what = (
-        f"the camera moves by about {found.camera_px:.1f} px a frame"
-        if known
-        else "the light on the screen moves in the picture, as it does when the camera moves"
-    )
+    what = _what_moves(found)
     if not plate:
         return f"{what}, and one flat colour is all there is to follow it"
     return f"{what}, so every frame has its own clean plate, fitted to that frame alone"
+
+
+def _what_moves(found: Findings) -> str:
+    if found.camera_px is not None and found.camera_px > 0:
+        return f"the camera moves by about {found.camera_px:.1f} px a frame"
+    return "the light on the screen moves in the picture, as it does when the camera moves"

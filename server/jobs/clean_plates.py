@@ -1,11 +1,12 @@
-"""Writing what was fitted to the screen: one clean plate for a shot, or one for every frame."""
+"""Clean plates: one that was given, or writing what was fitted, for a shot or for every frame."""
 
 from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from kernels.reference.backing_find import gaussian
 from kernels.reference.backing_fit import fit_picture
 from kernels.reference.backing_surface import resized
 from kernels.reference.survey_marks import Marks, find_marks
+from server.jobs.companions import companion_frame
 from server.media import Shot, write_exr
 
 Progress = Callable[[int, int], None]
@@ -31,6 +33,26 @@ MARKER_BLUR_PX = 0.7
 
 class CleanPlateError(VerdigrisError):
     """Clean plates cannot be written."""
+
+
+@dataclass(frozen=True)
+class GivenPlate:
+    """A clean plate that somebody has. name, colourspace: as the recipe is to hold them."""
+
+    shot: Shot
+    name: str
+    colourspace: str = ""
+
+    def pictures(self, shot: Shot, frames: Sequence[int]) -> dict[int, NDArray[Any]]:
+        """Return the plate at frames of a shot. Raises CleanPlateError for another size."""
+        if (self.shot.width, self.shot.height) != (shot.width, shot.height):
+            raise CleanPlateError(
+                f"the clean plate '{self.shot.spec}' is {self.shot.width}x{self.shot.height} and "
+                f"the shot {shot.width}x{shot.height}: give one of the shot's size"
+            )
+        numbers = {frame: companion_frame(self.shot, frame) for frame in frames}
+        read = {number: self.shot.read(number).pixels for number in set(numbers.values())}
+        return {frame: read[number] for frame, number in numbers.items()}
 
 
 def write_clean_plate(shot: Shot, clean: NDArray[Any], path: Path, *, half: bool = False) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from kernels.errors import VerdigrisError
+from kernels.recipe import Recipe
 from kernels.recipe_file import describe
 from server.jobs.runner import (
     JobCancelledError,
@@ -19,8 +20,10 @@ from server.jobs.runner import (
 )
 from server.media import parse_frames
 from server.messages import JobKind
+from server.roots import is_inside
 
 if TYPE_CHECKING:
+    from server.jobs.clean_plates import GivenPlate
     from server.jobs.survey import SurveyResult
 
 
@@ -88,7 +91,7 @@ def render(context: JobContext) -> JobResult:
 
 
 class SuggestOptions(BaseModel):
-    """Options of a suggest job. clean_plate: build one and let the recipe use it."""
+    """Options of a suggest job. clean_plate: the recipe's own, else one is built and used."""
 
     model_config = ConfigDict(extra="forbid", strict=True)
 
@@ -175,10 +178,30 @@ def suggest(context: JobContext) -> JobResult:
     from server.jobs.suggest import suggest as suggested
 
     options = _options(SuggestOptions, context.options)
+    given = _own_plate(context) if options.clean_plate else None
+    if given is not None:
+        recipe = suggested(context.shot, context.report, given=given)
+        return JobResult("a starting recipe for the clean plate at hand", {"recipe": recipe.dump()})
     name = f"{safe_name(context.shot.name)}-clean-{context.out.name}.exr"
     plate = context.plates / name if options.clean_plate else None
     recipe = suggested(context.shot, context.report, clean_plate=plate)
     return JobResult("a starting recipe", {"recipe": recipe.dump()})
+
+
+def _own_plate(context: JobContext) -> GivenPlate | None:
+    """Return the recipe's clean plate, unless it has none or an earlier job built it."""
+    from server.jobs.clean_plates import GivenPlate
+    from server.jobs.companions import open_companions
+
+    backing = context.recipe.backing
+    if backing.clean_plate != "file" or not backing.clean_plate_path:
+        return None
+    if is_inside(context.roots.resolve(backing.clean_plate_path), context.plates.resolve()):
+        return None
+    plate = open_companions(Recipe(backing=backing), context.roots, ocio=context.ocio).clean
+    if plate is None:
+        return None
+    return GivenPlate(plate, backing.clean_plate_path, backing.clean_plate_colourspace)
 
 
 PAGE_JOBS: dict[JobKind, JobFunction] = {"render": render, "survey": survey, "suggest": suggest}

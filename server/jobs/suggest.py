@@ -14,10 +14,12 @@ from kernels.errors import VerdigrisError
 from kernels.recipe import Noise, Recipe
 from kernels.reference.backing_find import channel_index
 from kernels.reference.backing_fit import BackingFit, merge_fits
+from kernels.reference.backing_surface import resized
 from kernels.reference.survey import FrameSurvey, Measures, measure_frame
 from kernels.reference.survey_subject import subject_weights
 from server.jobs.arrange import Findings, arrange
 from server.jobs.clean_plates import (
+    GivenPlate,
     clearance,
     numbered,
     stands_alone,
@@ -37,6 +39,8 @@ WANDERS, WANDERS_BY_NOISE = 0.015, 0.35
 """Relative difference of a frame's fit from the merged one from which the light on the screen moves
 in the picture; and the same in units of the plate's noise. Resting screens stay under 0.9 % and
 0.25, panned ones come to 3.6 % and more (measured on generated shots)."""
+LEVELS = 4.0
+"""Two stops: the most by which the light may differ between a shot and a clean plate given."""
 SHADES = {"4:2:0", "4:2:2"}
 
 
@@ -63,17 +67,32 @@ def suggest(
     *,
     clean_plate: str | Path | None = None,
     clean_plate_name: str | None = None,
+    given: GivenPlate | None = None,
     frames: Sequence[int] | None = None,
 ) -> Recipe:
     """Measure a shot and return a starting recipe; deterministic.
 
-    clean_plate: EXR file to write the built clean plate to; the recipe refers to it by
-    `clean_plate_name` (the file's name by default: a name beside the recipe or under a media
-    root). When the screen moves in the picture, every frame gets its own clean plate in a folder
-    of that name instead. Without it the recipe keys one flat colour. Raises SuggestError when there
-    is no screen.
+    given: a clean plate to key with; none is built then. clean_plate: EXR file to write the built
+    clean plate to; the recipe refers to it by `clean_plate_name` (the file's name by default: a
+    name beside the recipe or under a media root). When the screen moves in the picture, every frame
+    gets its own clean plate in a folder of that name instead. Without either the recipe keys one
+    flat colour. Raises SuggestError when there is no screen, or not the plate's.
     """
-    found = suggest_shot(shot, progress, frames=frames)
+    found = suggest_shot(shot, progress, given=given, frames=frames)
+    if given is not None:
+        levels = found.findings.drift.values()
+        if not all(1 / LEVELS <= level <= LEVELS for level in levels):
+            raise SuggestError(
+                f"the clean plate '{given.shot.spec}' does not show the screen of '{shot.spec}' in "
+                "anything like its light: give another, or none to have one fitted"
+            )
+        return arrange(
+            found.findings,
+            clean_plate=given.name,
+            name=shot.name,
+            clean_colourspace=given.colourspace,
+            given=True,
+        )
     name = ""
     if clean_plate is not None:
         path = Path(clean_plate)
@@ -100,10 +119,18 @@ def _after(progress: Progress | None, steps: int) -> Progress | None:
 
 
 def suggest_shot(
-    shot: Shot, progress: Progress | None = None, *, frames: Sequence[int] | None = None
+    shot: Shot,
+    progress: Progress | None = None,
+    *,
+    given: GivenPlate | None = None,
+    frames: Sequence[int] | None = None,
 ) -> Suggestion:
-    """Measure sampled frames of a shot, merge its backing and return what was found."""
+    """Measure sampled frames of a shot, merge its backing and return what was found.
+
+    given: the clean plate that gains are to follow the light from, instead of the merged one.
+    """
     chosen = list(frames) if frames is not None else sample_frames(shot, FRAMES)
+    plates = None if given is None else given.pictures(shot, chosen)
     surveys: dict[int, FrameSurvey] = {}
     for done, frame in enumerate(chosen, start=1):
         surveys[frame] = measure_frame(shot.read(frame).pixels, detail=False)
@@ -111,7 +138,7 @@ def suggest_shot(
             note_motion(shot, frame, surveys[frame])
         if progress is not None:
             progress(done, len(chosen) + 1)
-    suggestion = combine(surveys, shot.height, shot.width, shot.chroma)
+    suggestion = combine(surveys, shot.height, shot.width, shot.chroma, plates)
     if suggestion is None:
         raise SuggestError(
             f"no screen was found in '{shot.spec}': check the shot and its colour space, or start "
@@ -123,9 +150,16 @@ def suggest_shot(
 
 
 def combine(
-    surveys: dict[int, FrameSurvey], height: int, width: int, chroma: str | None = None
+    surveys: dict[int, FrameSurvey],
+    height: int,
+    width: int,
+    chroma: str | None = None,
+    plates: dict[int, Array] | None = None,
 ) -> Suggestion | None:
-    """Merge the surveys of frames into findings and a clean plate; None when there is no screen."""
+    """Merge the surveys of frames into findings and a clean plate; None when there is no screen.
+
+    plates: (3, height, width) each, by frame: clean plates that the key will use instead.
+    """
     summary = summarise([survey.measures for survey in surveys.values()])
     if not summary.screen or summary.primary is None:
         return None
@@ -150,7 +184,9 @@ def combine(
         colour=_rounded(fit.colour),
         noise=_noise(list(kept.values())),
         weights=(round(first, 4), round(second, 4)),
-        drift=dict.fromkeys(kept, 1.0) if moving else _drift(kept, fit),
+        drift=dict.fromkeys(kept, 1.0)
+        if moving and plates is None
+        else _drift(kept, fit, plates or {}),
         spill=summary.spill or 0.0,
         separation=1.0 if summary.separation_matte is None else summary.separation_matte,
         over_range=summary.over_range_share,
@@ -241,15 +277,22 @@ def _noise(surveys: Sequence[FrameSurvey]) -> Noise:
     )
 
 
-def _drift(surveys: dict[int, FrameSurvey], merged: BackingFit) -> dict[int, float]:
-    """Return each frame's excess over the clean plate, relative to it, where both are seen."""
+def _drift(
+    surveys: dict[int, FrameSurvey], merged: BackingFit, plates: dict[int, Array]
+) -> dict[int, float]:
+    """Return each frame's excess over the clean plate, relative to it, where both are seen.
+
+    The clean plate is the frame's of `plates`, else the merged one.
+    """
     k, i, j = channel_index(merged.primary)
-    base = merged.clean[k] - np.maximum(merged.clean[i], merged.clean[j])
     drift = {}
     for frame, survey in surveys.items():
         if survey.fit is None:
             continue
-        clean = survey.fit.clean
+        clean, plate = survey.fit.clean, merged.clean
+        if frame in plates:
+            plate = resized(np.asarray(plates[frame], np.float32), *survey.fit.mask.shape)
+        base = plate[k] - np.maximum(plate[i], plate[j])
         here = clean[k] - np.maximum(clean[i], clean[j])
         seen = survey.fit.mask
         ratio = here[seen] / np.maximum(base[seen], 1e-6)

@@ -19,7 +19,7 @@ import OpenEXR
 import pytest
 
 from kernels.recipe import starting_recipe
-from kernels.recipe_file import recipe_text, save_recipe, write_text_atomically
+from kernels.recipe_file import load_recipe, recipe_text, save_recipe, write_text_atomically
 from server import cli
 from server.media import write_exr
 
@@ -127,13 +127,44 @@ def test_a_clean_plate_somebody_has_is_not_replaced_by_the_built_one(
     here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """From memory: elsewhere --clean-plate names an input; to be confirmed."""
-    write_exr("bare.exr", {"": np.full((3, 32, 48), 0.2)})
-    before = (here / "bare.exr").read_bytes()
-    arguments = ["suggest", "shot", "--out", "new.json", "--clean-plate", "bare.exr"]
-    code, _, err = verdigris(capsys, *arguments)
-    assert (code, "bare.exr" in err) == (2, True)
-    assert (here / "bare.exr").read_bytes() == before
+    for name, colour in {"bare.exr": 0.2, "new.clean.exr": 0.3}.items():
+        write_exr(name, {"": np.full((3, 32, 48), colour)}, interop_id="lin_ap1_scene")
+    before = [(here / name).read_bytes() for name in ("bare.exr", "new.clean.exr")]
+    for more, told in (
+        (["--clean-plate", "bare.exr"], "'bare.exr' does not show the screen"),
+        (["--clean-plate", "bare.exr", "--force"], "'bare.exr' does not show the screen"),
+        (["--clean-plate", "bare.####.exr"], "no file matches"),
+        ([], "new.clean.exr exists already"),
+    ):
+        code, _, err = verdigris(capsys, "suggest", "shot", "--out", "new.json", *more)
+        assert (code, told in err) == (2, True), err
+    assert [(here / name).read_bytes() for name in ("bare.exr", "new.clean.exr")] == before
     assert not (here / "new.json").exists()
+
+
+def test_suggest_keys_with_the_clean_plate_that_is_there_and_names_the_next_command(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: what is printed can be run."""
+    green = np.broadcast_to(np.array([0.05, 0.35, 0.07])[:, None, None], (3, 32, 48))
+    write_exr("plates/bare.exr", {"": green}, interop_id="lin_ap1_scene")
+    before = (here / "plates/bare.exr").read_bytes()
+    arguments = ["suggest", "shot", "--out", "new key.json", "--clean-plate", "plates/bare.exr"]
+    code, out, err = verdigris(capsys, *arguments)
+    assert (code, err) == (0, "")
+    assert "keyed with the clean plate plates/bare.exr" in out
+    assert out.splitlines()[-1] == "next: verdigris serve shot --recipe 'new key.json'"
+    backing = load_recipe("new key.json").backing
+    assert (backing.clean_plate, backing.clean_plate_path) == ("file", "plates/bare.exr")
+    assert (here / "plates/bare.exr").read_bytes() == before
+    assert verdigris(capsys, "recipe", "explain", "new key.json")[1].count("was there and is kept")
+    rendered = ["render", "shot", "--recipe", "new key.json", "--out", "k.####.exr"]
+    assert verdigris(capsys, *rendered, "--engine", "cpu")[0] == 0
+    os.mkdir("keys")
+    arguments[3] = "keys/k.json"
+    assert verdigris(capsys, *arguments)[1].splitlines()[-1] == (
+        "next: verdigris serve shot --recipe keys/k.json --clean-plate plates/bare.exr"
+    )
 
 
 def test_the_schema_does_not_replace_a_recipe_unasked(

@@ -8,17 +8,18 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, cast
 
+import numpy as np
 import pytest
 
 from kernels.errors import VerdigrisError
 from server.jobs.from_page import PAGE_JOBS, safe_name
 from server.jobs.runner import MAX_QUEUED, JobContext, JobError, JobResult, JobRunner
 from server.jobs.takes import TakeLog
-from server.media import Shot
+from server.media import Shot, write_exr
 from server.renderer import RenderThread, SharedEngine, Urgency
 from server.state import JobInfo
 from server.take_list import take_log
-from tests.server.conftest import Live
+from tests.server.conftest import HEIGHT, WIDTH, Live
 
 
 class Heard:
@@ -163,6 +164,30 @@ def test_the_page_starts_a_survey_and_a_suggestion(fresh: Live) -> None:
     assert "attachment" in answer.headers["content-disposition"]
     assert fresh.get(page_url, fresh.cookie("reviewer")).status_code == 403
     assert fresh.service.opened.problems.get("clean") is None
+
+
+def test_a_suggestion_keys_with_the_clean_plate_at_hand(fresh: Live) -> None:
+    """Common practice, no source: what the operator has is kept, what a job built is built anew."""
+    screen = np.broadcast_to(np.array([0.05, 0.35, 0.07])[:, None, None], (3, HEIGHT, WIDTH))
+    write_exr(fresh.folder / "media" / "bare.exr", {"": screen}, interop_id="lin_ap1_scene")
+    plates = fresh.service.plates
+    with fresh.page() as page:
+        page.set("backing/clean_plate_path", "bare.exr")
+        page.set("backing/clean_plate", "file")
+        page.until("accepted")
+        page.until("accepted")
+        page.send(type="job_start", id="g", kind="suggest")
+        made = page.until("job", timeout=60, id="g", state="done")["result"]["recipe"]
+        assert made["backing"]["clean_plate_path"] == "bare.exr"
+        assert "bare.exr was there and is kept" in made["notes"]["backing"]
+        assert not list(plates.iterdir())
+        page.set("backing/clean_plate", "none")
+        for n in range(2):
+            page.send(type="job_start", id=f"n{n}", kind="suggest")
+            built = page.until("job", timeout=60, id=f"n{n}", state="done")["result"]["recipe"]
+            assert len(list(plates.iterdir())) == n + 1
+            page.set("", built, label="take the suggestion")
+            page.until("accepted")
 
 
 def test_all_kinds_the_page_may_ask_for_are_there() -> None:

@@ -19,7 +19,7 @@ from kernels.recipe import ColourDifference, Noise, Recipe
 from kernels.reference.survey import measure_frame
 from kernels.reference.survey_subject import excess_share
 from server.jobs.arrange import Findings, arrange, matte_sigma
-from server.jobs.clean_plates import CleanPlateError
+from server.jobs.clean_plates import CleanPlateError, GivenPlate
 from server.jobs.suggest import SuggestError, combine, suggest
 from server.media import Shot, open_shot, write_exr
 from tests.survey.screens import flat, noisy, with_disc, with_markers
@@ -127,6 +127,45 @@ def test_drifting_light_is_followed_by_keyed_gains(tmp_path: Path) -> None:
     steady.mkdir()
     recipe = suggest(open_shot(written(steady)), clean_plate=tmp_path / "d.exr")
     assert recipe.extractors[0].gain == 1.0  # type: ignore[union-attr]
+
+
+def test_a_clean_plate_that_is_given_is_keyed_with(tmp_path: Path) -> None:
+    """Common practice, no source: none is built, and gains make up for other light on it."""
+    shot = open_shot(written(tmp_path))
+    (tmp_path / "bare").mkdir()
+    for level in (1.0, 0.5):
+        name = tmp_path / "bare" / f"{level}.exr"
+        write_exr(name, {"": flat(320, 180) * level}, half=False, interop_id="lin_ap1_scene")
+        there = sorted(tmp_path.iterdir())
+        given = GivenPlate(open_shot(name), "bare/plate.exr", "ACEScg")
+        recipe = suggest(shot, given=given, clean_plate=tmp_path / "never.exr")
+        assert sorted(tmp_path.iterdir()) == there
+        backing = recipe.backing
+        assert (backing.clean_plate, backing.clean_plate_path) == ("file", "bare/plate.exr")
+        assert backing.clean_plate_colourspace == "ACEScg"
+        assert "bare/plate.exr was there and is kept" in recipe.notes["backing"]
+        gain = recipe.extractors[0].gain  # type: ignore[union-attr]
+        assert gain == pytest.approx(level, rel=0.01)
+        assert ("200 % as bright" in recipe.notes.get("light", "")) == (level == 0.5)
+        image = shot.read(1002).pixels
+        alpha = key(recipe, image, flat(320, 180) * np.float32(level))
+        assert alpha[:20].max() < 0.01
+        assert alpha[80:100, 150:170].min() > 0.99
+    write_exr(tmp_path / "bare" / "small.exr", {"": flat(160, 90)}, interop_id="lin_ap1_scene")
+    small = GivenPlate(open_shot(tmp_path / "bare" / "small.exr"), "small.exr")
+    with pytest.raises(CleanPlateError, match="160x90 and the shot 320x180"):
+        suggest(shot, given=small)
+
+
+def test_drift_is_told_from_a_clean_plate_that_is_given(tmp_path: Path) -> None:
+    """Common practice, no source: the gains undo the light of each frame over the plate's."""
+    shot = open_shot(written(tmp_path, frames=5, gain=0.93))
+    write_exr(tmp_path / "bare.exr", {"": flat(320, 180)}, half=False, interop_id="lin_ap1_scene")
+    recipe = suggest(shot, given=GivenPlate(open_shot(tmp_path / "bare.exr"), "bare.exr"))
+    gain = recipe.extractors[0].gain  # type: ignore[union-attr]
+    assert isinstance(gain, Keys)
+    assert gain.at(1001) == pytest.approx(1.0, rel=0.01)
+    assert gain.at(1005) == pytest.approx(1 / 0.93**4, rel=0.01)
 
 
 def moving_shot(folder: Path, look: Look, frames: int = 5) -> tuple[Shot, list[Setup]]:
