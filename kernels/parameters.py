@@ -106,12 +106,17 @@ _PLAIN = frozenset((float, int, str, bool, tuple, type(None)))
 
 @lru_cache(maxsize=256)
 def _hard_ranges(kind: type[BaseModel]) -> tuple[tuple[str, Any, Any], ...]:
-    """Return every field of a kind of model with its hard range, None where an end is open."""
+    """Return the fields of a kind of model that have a hard range or can hold models that do.
+
+    With the range's ends, None where it is open.
+    """
     ranges = []
     for name, field in kind.model_fields.items():
         extra = field.json_schema_extra
         known = extra if isinstance(extra, dict) else {}
-        ranges.append((name, known.get("low"), known.get("high")))
+        ends = known.get("low"), known.get("high")
+        if ends != (None, None) or _holds_models(field.annotation):
+            ranges.append((name, *ends))
     return tuple(ranges)
 
 
@@ -161,22 +166,19 @@ def _holds_models(annotation: Any) -> bool:
 
 
 def resolve(model: M, frame: int) -> M:
-    """Return a copy of `model` in which every `Keys` is its number at `frame`.
+    """Return `model` with every `Keys` being its number at `frame`: a copy where there are any.
 
-    Every picture needs one, so it is made without going through pydantic, and looks only at fields
-    that can hold keys.
+    Every picture needs one, so it goes round pydantic, and looks only at fields that can hold keys.
     """
-    copy = object.__new__(type(model))
-    values = model.__dict__.copy()
+    found: dict[str, Any] = {}
+    held = model.__dict__
     for name in _may_change(type(model)):
-        value = values[name]
+        value = held[name]
         if type(value) not in _PLAIN:
-            values[name] = _resolved(value, frame)
-    object.__setattr__(copy, "__dict__", values)
-    object.__setattr__(copy, "__pydantic_fields_set__", model.__pydantic_fields_set__.copy())
-    object.__setattr__(copy, "__pydantic_extra__", None)
-    object.__setattr__(copy, "__pydantic_private__", None)
-    return copy
+            resolved = _resolved(value, frame)
+            if resolved is not value:
+                found[name] = resolved
+    return model.model_copy(update=found) if found else model
 
 
 def _resolved(value: Any, frame: int) -> Any:
@@ -185,5 +187,7 @@ def _resolved(value: Any, frame: int) -> Any:
     if isinstance(value, BaseModel):
         return resolve(value, frame)
     if isinstance(value, list):
-        return [_resolved(item, frame) for item in value]
+        items = [_resolved(item, frame) for item in value]
+        same = all(a is b for a, b in zip(items, value, strict=True))
+        return value if same else items
     return value

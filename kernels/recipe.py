@@ -541,6 +541,11 @@ class Recipe(Model):
     @model_validator(mode="after")
     def _checked(self) -> Recipe:
         check_ranges(self)
+        self.check_names()
+        return self
+
+    def check_names(self) -> None:
+        """Raise ValueError where two items have one id, or a mask names none."""
         ids = [item.id for item in [*self.extractors, *self.neutralise]]
         if len(ids) != len(set(ids)):
             raise ValueError("two items have the same id")
@@ -551,10 +556,9 @@ class Recipe(Model):
                     f"neutralise pass '{step.name}' is masked by an extractor "
                     f"'{step.mask}' that does not exist"
                 )
-        return self
 
     def at(self, frame: int) -> Recipe:
-        """Return a copy with every keyed value resolved at `frame` (shapes keep their poses)."""
+        """Return it with every keyed value resolved at `frame` (shapes keep their poses)."""
         return resolve(self, frame)
 
     def dump(self) -> dict[str, Any]:

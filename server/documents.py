@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from functools import lru_cache
+from typing import Annotated, Any, get_args
 
-from pydantic import ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic_core import to_json
 
+from kernels.parameters import check_ranges
 from kernels.recipe import VERSION, Recipe
 from kernels.recipe_file import describe
 from server.messages import InsertOp, MoveOp, Op, RemoveOp, SetOp
@@ -121,6 +123,76 @@ def validated(document: Document) -> Recipe:
     if recipe.version != VERSION:
         raise WriteError(f"recipes worked on are of version {VERSION}")
     return recipe
+
+
+def changed(recipe: Recipe, before: Document, after: Document) -> tuple[Recipe, Document]:
+    """Return the recipe that `after` describes, and that as plain data; WriteError if it is none.
+
+    recipe: the one `before` describes. `after` shares with `before` what is the same: only the rest
+    is looked at, as a drag changes one value sixty times a second.
+    """
+    try:
+        parts = _changed_parts(recipe, before, after)
+    except (ValueError, RecursionError):
+        parts = None  # the whole is looked at, for the sentence that says what is wrong with it
+    if parts is None:
+        whole = validated(after)
+        return whole, whole.dump()
+    if not parts:
+        return recipe, after
+    plain = {
+        name: _plain(value, getattr(recipe, name), before[name]) for name, value in parts.items()
+    }
+    return recipe.model_copy(update=parts), {**after, **plain}
+
+
+def _changed_parts(recipe: Recipe, before: Document, after: Document) -> dict[str, Any] | None:
+    """Return the recipe's fields that differ, checked; None where that takes the whole recipe."""
+    if before.keys() != after.keys() or before["version"] != after["version"]:
+        return None
+    parts: dict[str, Any] = {}
+    for name, value in after.items():
+        if value is before[name]:
+            continue
+        if name not in ("extractors", "neutralise"):
+            parts[name] = _checked(name, value)
+        elif not isinstance(value, list) or len(value) != len(before[name]):
+            return None
+        else:
+            parts[name] = [
+                old if item is was else _checked(f"{name}[]", item)
+                for old, was, item in zip(getattr(recipe, name), before[name], value, strict=True)
+            ]
+    recipe.model_copy(update=parts).check_names()
+    return parts
+
+
+@lru_cache(maxsize=32)
+def _adapter(name: str) -> TypeAdapter[Any]:
+    field = Recipe.model_fields[name.removesuffix("[]")]
+    kind: Any = field.annotation
+    if name.endswith("[]"):
+        return TypeAdapter(get_args(kind)[0])
+    return TypeAdapter(Annotated[kind, *field.metadata] if field.metadata else kind)
+
+
+def _checked(name: str, value: Any) -> Any:
+    """Return a field of the recipe, or an item of it (`name[]`); ValueError if it is none."""
+    part = _adapter(name).validate_json(to_json(value, inf_nan_mode="constants"), strict=True)
+    for item in part if isinstance(part, list) else [part]:
+        if isinstance(item, BaseModel):
+            check_ranges(item)
+    return part
+
+
+def _plain(value: Any, old: Any, before: Any) -> Any:
+    """Return a field as plain data; of a list's items that stayed, what there was."""
+    if isinstance(value, BaseModel):
+        return value.model_dump(mode="json")
+    if isinstance(value, list):
+        kept = {id(item): was for item, was in zip(old, before, strict=True)}
+        return [kept[id(item)] if id(item) in kept else _plain(item, [], []) for item in value]
+    return value
 
 
 def diff(before: Any, after: Any, path: Parts = ()) -> list[tuple[Parts, Any]]:

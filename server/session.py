@@ -17,6 +17,7 @@ from server.documents import (
     Parts,
     WriteError,
     apply,
+    changed,
     diff,
     look_up,
     touched,
@@ -100,16 +101,11 @@ class RecipeSession:
             document = self._document
             for op in message.ops:
                 document = apply(document, op)
-            recipe = validated(document)
+            recipe, document = changed(self.recipe, self._document, document)
         except WriteError as error:
             return Outcome(self._refuse(message, "invalid", str(error)))
-        return self._commit(
-            client,
-            message.client_seq,
-            recipe,
-            Step(message.label, client, message.gesture, paths, self._document, {}),
-            by,
-        )
+        step = Step(message.label, client, message.gesture, paths, self._document, document)
+        return self._commit(client, message.client_seq, recipe, step, by)
 
     def undo(self, client: str, client_seq: int, by: str = "") -> Outcome:
         """Take the last step back."""
@@ -128,16 +124,15 @@ class RecipeSession:
         self._redo.clear()
 
     def _commit(self, client: str, client_seq: int, recipe: Recipe, step: Step, by: str) -> Outcome:
-        step.after = after = recipe.dump()
         last = self._undo[-1] if self._undo else None
         if last and step.gesture and (last.gesture, last.client) == (step.gesture, client):
-            last.after, last.label = after, step.label
+            last.after, last.label = step.after, step.label
             last.paths |= step.paths
         else:
             self._undo.append(step)
             del self._undo[:-UNDO_STEPS]
         self._redo.clear()
-        return self._advance(client, client_seq, recipe, after, step.paths, step.label, by)
+        return self._advance(client, client_seq, recipe, step.after, step.paths, step.label, by)
 
     def _travel(
         self,
