@@ -108,6 +108,49 @@ def test_a_key_can_be_made_with_the_keyboard_alone(desk: Seat) -> None:
     assert desk.recipe("extractors[0].gain") > 1
 
 
+def test_escape_closes_what_is_open_and_enter_works_the_tool(desk: Seat) -> None:
+    """Source: WCAG 2.2, 2.1.1 keyboard and 2.1.2 no trap."""
+    press = desk.page.keyboard.press
+    desk.step("check")
+    for label in ("Sample colours", "Pin a note"):
+        desk.page.get_by_label(label, exact=True).focus()
+        press("Enter")
+        hint = desk.page.locator("[data-flag=hint]")
+        hint.wait_for()
+        press("Escape")
+        assert hint.count() == 0
+    desk.page.get_by_label("Sample colours", exact=True).focus()
+    press("Enter")
+    desk.page.locator("#picture").focus()
+    press("Enter")
+    desk.until("state.samples.length === 1")
+    frame = desk.state("[state.shot.width, state.shot.height]")
+    box = desk.state("state.samples[0].box")
+    assert box[:2] == [pytest.approx(size / 2, abs=1) for size in frame]
+    press("Escape")
+    desk.page.get_by_label("Pin a note", exact=True).focus()
+    press("Enter")
+    desk.page.locator("#picture").focus()
+    press("Enter")
+    sheet = desk.page.locator("dialog.sheet")
+    sheet.wait_for()
+    press("Escape")
+    sheet.wait_for(state="detached")
+    desk.step("extract")
+    name = desk.page.locator("#panel .field .name").first
+    name.focus()
+    press("Enter")
+    assert name.get_attribute("aria-expanded") == "true"
+    press("Escape")
+    assert name.get_attribute("aria-expanded") == "false"
+    desk.page.get_by_label("Who is there").focus()
+    press("Enter")
+    sheet.wait_for()
+    press("Escape")
+    sheet.wait_for(state="detached")
+    assert desk.page.evaluate("() => document.activeElement.ariaLabel") == "Who is there"
+
+
 def test_the_page_draws_without_a_worker_too(
     browser: Any, service: Running, signed_in: dict[str, Any]
 ) -> None:

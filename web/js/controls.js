@@ -128,7 +128,7 @@ export function numberBox(label, field, onnumber, onempty) {
   node.addEventListener("change", commit);
   node.addEventListener("focus", () => node.select());
   node.addEventListener("keydown", (/** @type {KeyboardEvent} */ e) => {
-    if (e.key === "Escape") { delete node.dataset.typing; show(last); }
+    if (e.key === "Escape" && node.dataset.typing) { e.preventDefault(); delete node.dataset.typing; show(last); }
     const by = e.key === "ArrowUp" ? 1 : e.key === "ArrowDown" ? -1 : 0;
     if (!by || last === null) return;
     e.preventDefault();

@@ -2,7 +2,7 @@
 // zoom and pan, a double tap goes between the whole frame and single pixels.
 
 import { emit } from "./store.js";
-import { isFit, panBy, pictureBox as box, underPointer, zoomBy, zoomToFit, zoomToPixels } from "./picture.js";
+import { isFit, panBy, pictureBox as box, toFrame, underPointer, zoomBy, zoomToFit, zoomToPixels } from "./picture.js";
 
 /**
  * @typedef {object} Tool
@@ -10,7 +10,8 @@ import { isFit, panBy, pictureBox as box, underPointer, zoomBy, zoomToFit, zoomT
  * @property {string} [hint]   shown over the picture while the tool is in hand
  * @property {(at: number[], e: PointerEvent) => boolean | void} [down]   false: leave it to panning
  * @property {(at: number[], e: PointerEvent) => void} [move]
- * @property {(at: number[], e: PointerEvent) => void} [up]
+ * @property {(at: number[], e?: PointerEvent) => void} [up]
+ * @property {boolean} [keys]   a lift alone is enough: Enter on the picture lifts in its middle
  * @property {() => void} [cancel]
  * @property {() => void} [drop]   the tool is put away
  */
@@ -27,6 +28,7 @@ export function take(next) {
   tool = next ?? hand;
   if (before !== tool) before.drop?.();
   box.dataset.tool = tool.name;
+  box.dataset.keys = String(Boolean(tool.keys));
   emit("tool");
 }
 
@@ -124,7 +126,7 @@ box.addEventListener("keydown", (e) => {
   else if (e.key === "-") zoomBy(1 / 1.5);
   else if (e.key === "0") zoomToFit();
   else if (e.key === "1") zoomToPixels();
-  else if (e.key === "Escape") take(null);
+  else if (e.key === "Enter" && tool.keys) tool.up?.(toFrame(box.clientWidth / 2, box.clientHeight / 2));
   else return;
   e.preventDefault();
 });

@@ -3,6 +3,7 @@
 
 import { h, toggle } from "./dom.js";
 import { travel } from "./edits.js";
+import { take, toolInHand } from "./gestures.js";
 import { operator } from "./store.js";
 import { playOrPause, stepBy } from "./transport.js";
 
@@ -11,7 +12,22 @@ let single = localStorage.getItem("single-keys") !== "off";
 /** @param {EventTarget | null} target */
 const busy = (target) => target instanceof Element && Boolean(target.closest("input, select, textarea, button, [role=slider], dialog, a, summary"));
 
+/** Escape closes what is open, the newest thing first; sheets close by themselves. @param {Element | null} target */
+function escape(target) {
+  if (document.querySelector("dialog[open]")) return false;
+  if (toolInHand() !== "hand") {
+    take(null);
+    return true;
+  }
+  const help = /** @type {HTMLElement | null | undefined} */ (target?.closest(".field")?.querySelector(".name[aria-expanded=true]"));
+  const toast = /** @type {HTMLElement | null} */ (document.querySelector(".toast:last-child"));
+  if (help) help.click();
+  else toast?.remove();
+  return Boolean(help ?? toast);
+}
+
 document.addEventListener("keydown", (e) => {
+  if (e.key === "Escape" && !e.defaultPrevented && escape(e.target instanceof Element ? e.target : null)) return e.preventDefault();
   const modified = e.ctrlKey || e.metaKey;
   if (modified && !e.altKey && e.key.toLowerCase() === "z" && operator()) {
     if (e.target instanceof HTMLTextAreaElement || (e.target instanceof HTMLInputElement && e.target.dataset.typing)) return;
@@ -29,5 +45,5 @@ document.addEventListener("keydown", (e) => {
 export function keyboardSwitch() {
   return h("details", { class: "block" }, h("summary", {}, "Keys"), h("div", { class: "body" },
     toggle({ label: "Single keys for frames", value: single, onflip: (on) => { single = on; localStorage.setItem("single-keys", on ? "on" : "off"); } }),
-    h("p", { class: "help", text: "Space plays and pauses, comma and full stop step by a frame. On the picture: arrows pan, plus and minus zoom, 0 shows the whole frame, 1 single pixels. On a slider: arrows step, with Shift a tenth; Delete resets. Ctrl or Cmd with Z undoes, with Shift redoes." })));
+    h("p", { class: "help", text: "Space plays and pauses, comma and full stop step by a frame. On the picture: arrows pan, plus and minus zoom, 0 shows the whole frame, 1 single pixels; with a tool in hand, Enter takes what is in the middle. Escape closes what is open. On a slider: arrows step, with Shift a tenth; Delete resets. Ctrl or Cmd with Z undoes, with Shift redoes." })));
 }

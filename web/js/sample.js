@@ -38,13 +38,13 @@ function pixelBox(a, b) {
 /** The tool. @param {string} hint @param {(taken: Taken) => void} ontaken @param {boolean} once */
 function tool(hint, ontaken, once) {
   return {
-    name: "sample", hint,
+    name: "sample", hint, keys: true,
     down: (/** @type {number[]} */ at) => { from = to = at; },
     move: (/** @type {number[]} */ at) => { to = at; rubber.setAttribute("d", outline(corners(/** @type {any} */ (from), to))); },
     cancel: () => { from = null; rubber.setAttribute("d", ""); },
     drop: () => { from = null; rubber.setAttribute("d", ""); },
     async up(/** @type {number[]} */ at) {
-      const start = /** @type {number[]} */ (from);
+      const start = from ?? at;
       from = null;
       rubber.setAttribute("d", "");
       const [p, q] = [toStage(start[0], start[1]), toStage(at[0], at[1])];

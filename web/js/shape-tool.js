@@ -86,7 +86,7 @@ export function drawShape(kind, ondone) {
   };
   finishNow = finish;
   take({
-    name: "shape",
+    name: "shape", keys: !boxed,
     hint: boxed ? `Drag from corner to corner of the ${kind}` : "Tap the corners in turn; tap the first one again to close",
     down(at) { if (boxed) drawing = [at, at]; },
     move(at) { if (boxed) { drawing = [drawing[0], at]; redraw(); } },
