@@ -38,7 +38,7 @@ def suggest(
         bool, typer.Option("--force", help="Replace the recipe and what was built beside it.")
     ] = False,
 ) -> None:
-    """Measure a shot; write a starting recipe and, unless you have one, a clean plate.
+    """Measure a shot; write a starting recipe and a clean plate.
 
     Example: verdigris suggest 'plates/gate.####.exr' --out gate.json
 
