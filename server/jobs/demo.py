@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
+
+from numpy.typing import NDArray
 
 from demo_media import DemoPaths
 from kernels.engine import Engine, View
@@ -94,8 +97,8 @@ def _write_sheet(
             recipe,
             frame,
             plate=plate.pixels,
-            clean=None if companions.clean is None else companions.clean.read(1).pixels,
-            backdrop=None if companions.backdrop is None else companions.backdrop.read(1).pixels,
+            clean=_still(companions.clean),
+            backdrop=_still(companions.backdrop),
         )
         plan = build_plan(recipe, frame, inputs.planes, weights=shot.colour.luminance_weights)
         height = max(1, round(SHEET_WIDTH * shot.height / shot.width))
@@ -104,3 +107,7 @@ def _write_sheet(
             labels.append(f"{name}, frame {frame}")
     sheet = contact_sheet(pictures, columns=len(SHEET_VIEWS), cell_width=SHEET_WIDTH, labels=labels)
     write_still(path, sheet)
+
+
+def _still(shot: Shot | None) -> NDArray[Any] | None:
+    return None if shot is None else shot.read(shot.frames[0]).pixels

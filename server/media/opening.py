@@ -21,6 +21,7 @@ from server.media.sequence import (
     is_pattern,
     is_text,
     parse_pattern,
+    still_frame,
 )
 from server.media.shot import MissingPolicy, PlateAlpha, Shot, file_stamp, open_movie
 
@@ -120,7 +121,7 @@ def _span(pattern: Pattern, found: list[int]) -> list[int]:
 def _open_still(path: Path, colourspace: str | None, options: dict[str, Any]) -> Shot:
     header = images.read_header(path, options["limits"])
     return _image_shot(
-        header, colourspace, options, name=path.stem, kind="still", frames=[1],
+        header, colourspace, options, name=path.stem, kind="still", frames=[still_frame(path)],
         missing_frames=[], path=path,
     )  # fmt: skip
 

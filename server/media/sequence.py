@@ -6,7 +6,7 @@
   start of the name: ``name.1001-1096####.exr``. Digits glued to a letter belong to the name.
 * A folder means the one sequence, movie or still that is in it.
 
-Frames keep the numbers their files have.
+Frames keep the numbers their files have, a still by itself too: ``name.1003.exr`` is frame 1003.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ _PART = re.compile(r"(?P<first>-?\d+)(?:-(?P<last>-?\d+)(?:x(?P<step>\d+))?)?", 
 _PLACEHOLDER = re.compile(r"#+|%(?:0(?P<width>\d{1,2}))?d")
 _RANGE_PART = r"-?\d+(?:--?\d+(?:x\d+)?)?"
 _RANGE_AT_END = re.compile(rf"(?:^|(?<=[._\- ]))(?P<range>{_RANGE_PART}(?:,{_RANGE_PART})*)$")
+_STILL = re.compile(r"(?:^|(?<=[._\- ]))\d{1,7}$", re.ASCII)
+"""The frame number in a still's name; more digits are a date or the like."""
 _NUMBERED = re.compile(r"^(?P<prefix>.*?)(?P<digits>\d+)(?P<suffix>\.[A-Za-z]+)$")
 
 
@@ -120,6 +122,12 @@ def parse_pattern(text: str | Path) -> tuple[Pattern, list[int] | None]:
 def format_path(pattern: str | Path, frame: int) -> Path:
     """The path of one frame of ``name.####.exr`` or ``name.%04d.exr``."""
     return parse_pattern(pattern)[0].path(frame)
+
+
+def still_frame(path: Path) -> int:
+    """The frame number of a still by itself: the one in its name, else 1."""
+    found = _STILL.search(path.stem)
+    return int(found[0]) if found else 1
 
 
 def list_folder(folder: Path) -> list[str]:

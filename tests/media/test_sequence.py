@@ -17,6 +17,7 @@ from server.media.sequence import (
     group_folder,
     parse_frames,
     parse_pattern,
+    still_frame,
 )
 
 
@@ -88,6 +89,24 @@ def test_only_files_with_the_patterns_digits_belong_to_it(tmp_path: Path) -> Non
         (tmp_path / name).touch()
     assert find_frames(parse_pattern(tmp_path / "a.####.exr")[0]) == [9, 10, 10001]
     assert find_frames(parse_pattern(tmp_path / "a.#.exr")[0]) == [10, 10001]
+
+
+@pytest.mark.parametrize(
+    ("name", "frame"),
+    [
+        ("gate.1003.exr", 1003),
+        ("gate_0007.dpx", 7),
+        ("0012.png", 12),
+        ("gate.exr", 1),
+        ("take3.exr", 1),
+        ("gate.0.exr", 0),
+        ("IMG-20310517123000.jpg", 1),
+        ("gate.1003.clean.exr", 1),
+    ],
+)
+def test_a_still_by_itself_keeps_its_number(name: str, frame: int) -> None:
+    """Common practice, no source: frames are never renumbered."""
+    assert still_frame(Path(name)) == frame
 
 
 def test_folders_are_grouped_into_sequences_and_single_files(tmp_path: Path) -> None:

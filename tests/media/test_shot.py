@@ -41,6 +41,18 @@ def test_one_sequence_by_each_of_its_names(tmp_path: Path, spec: str) -> None:
     assert [p.name for p in shot.source_files()] == [f"a.{n}.exr" for n in shot.frames]
 
 
+def test_a_frame_of_a_sequence_by_itself_keeps_its_number(tmp_path: Path) -> None:
+    """Common practice, no source: frames are never renumbered."""
+    write_frames(tmp_path, [1003, 1004])
+    shot = open_shot(tmp_path / "a.1003.exr")
+    assert (shot.kind, shot.frames) == ("still", [1003])
+    assert level(shot.read(1003).pixels) == 1003
+    with pytest.raises(MediaError, match="no frame 1; it has 1003"):
+        shot.read(1)
+    (tmp_path / "a.1003.exr").unlink()
+    assert open_shot(tmp_path).frames == [1004]
+
+
 def test_shots_travel_to_other_processes(tmp_path: Path) -> None:
     """Common practice, no source."""
     write_frames(tmp_path, [1, 2])
