@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from typing import Any, Literal
 
 import cupy
@@ -185,6 +185,10 @@ class CupyDevice:
         except Exception:
             log.exception("a specialised kernel does not compile; the general form goes on")
             raise
+
+    def wait_compiled(self, timeout_s: float = 60.0) -> bool:
+        """Wait until nothing is compiled behind the scenes; False when it takes longer."""
+        return not wait([*self._lean.values(), *self._special.values()], timeout_s).not_done
 
     def warm(self) -> None:
         """Compile and load every unit in its general form."""
