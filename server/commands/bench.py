@@ -25,6 +25,9 @@ def bench(
     """Measure this machine: keying, the service, the page, the card. Medians.
 
     Example: verdigris bench --only cpu --json figures.json
+
+    page needs a browser and Playwright, cuda and card an NVIDIA card and CuPy; a part that cannot
+    run here says what it lacks.
     """
     from kernels.errors import VerdigrisError
     from kernels.recipe_file import check_text_output, write_text_atomically

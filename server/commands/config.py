@@ -23,6 +23,9 @@ def config(
     """Print every setting, its value and where it came from.
 
     Example: verdigris config --beside takes/
+
+    Options come first, then the environment, then verdigris.toml in the shot's folder, then your
+    own one.
     """
     configured = load_settings(beside=beside)
     for name, field in Settings.model_fields.items():

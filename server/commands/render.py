@@ -35,8 +35,12 @@ def render(
         ),
     ] = "alpha",
     frames: Annotated[str, typer.Option(help="Like 1001-1010,1020; all by default.")] = "",
-    clean_plate: Annotated[str | None, typer.Option(help="The bare backing.")] = None,
-    denoised: Annotated[str | None, typer.Option(help="A denoised pass of the shot.")] = None,
+    clean_plate: Annotated[
+        str | None, typer.Option(help="The bare backing, instead of the recipe's.")
+    ] = None,
+    denoised: Annotated[
+        str | None, typer.Option(help="A denoised pass, instead of the recipe's.")
+    ] = None,
     backdrop: Annotated[str | None, typer.Option(help="Picture or movie to put behind.")] = None,
     colourspace: Annotated[str, typer.Option(help="Input colour space, instead of the tags.")] = "",
     out_colourspace: Annotated[
@@ -52,8 +56,10 @@ def render(
         list[Path] | None,
         typer.Option(metavar="FOLDER", help="Folder in which the recipe's names are looked up."),
     ] = None,
-    engine: Annotated[str | None, typer.Option(help="auto, cuda or cpu.")] = None,
-    threads: Annotated[int | None, typer.Option(help="Threads of the cpu engine.")] = None,
+    engine: Annotated[str | None, typer.Option(help="auto, cuda or cpu; auto by default.")] = None,
+    threads: Annotated[
+        int | None, typer.Option(help="Threads of the cpu engine; as many as cores by default.")
+    ] = None,
     again: Annotated[
         bool, typer.Option("--again", help="Render frames anew that this job has finished.")
     ] = False,

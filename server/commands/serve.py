@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,10 +13,18 @@ if TYPE_CHECKING:
     from server.service import Service
     from server.start import ServeOptions
 
-Host = Annotated[str | None, typer.Option(help="Address to listen on; loopback by default.")]
-Port = Annotated[int | None, typer.Option(help="Port to listen on; 0 takes a free one.")]
-EngineName = Annotated[str | None, typer.Option("--engine", help="auto, cuda or cpu.")]
-Threads = Annotated[int | None, typer.Option(help="Threads of the cpu engine.")]
+Host = Annotated[
+    str | None, typer.Option(help="Address to listen on; 127.0.0.1 (this machine only) by default.")
+]
+Port = Annotated[
+    int | None, typer.Option(help="Port to listen on; 8765 by default, 0 takes a free one.")
+]
+EngineName = Annotated[
+    str | None, typer.Option("--engine", help="auto, cuda or cpu; auto by default.")
+]
+Threads = Annotated[
+    int | None, typer.Option(help="Threads of the cpu engine; as many as cores by default.")
+]
 Cert = Annotated[Path | None, typer.Option(help="TLS certificate (PEM).")]
 Key = Annotated[Path | None, typer.Option(help="TLS key (PEM).")]
 Verbose = Annotated[bool, typer.Option("--verbose", help="Log every request and visit.")]
@@ -31,7 +40,12 @@ def register(app: typer.Typer) -> None:
 
 
 def serve(
-    shot: Annotated[str, typer.Argument(metavar="SHOT|FOLDER", help="What to serve.")],
+    shot: Annotated[
+        str,
+        typer.Argument(
+            metavar="SHOT|FOLDER", help="Movie, still, folder or pattern; takes with --watch."
+        ),
+    ],
     watch: Annotated[
         bool, typer.Option("--watch", help="FOLDER of takes: new ones appear by themselves.")
     ] = False,
@@ -44,7 +58,10 @@ def serve(
         list[Path] | None,
         typer.Option(metavar="FOLDER", help="Folder under which the page may name files."),
     ] = None,
-    renders: Annotated[Path | None, typer.Option(help="Folder renders are written to.")] = None,
+    renders: Annotated[
+        Path | None,
+        typer.Option(help="Folder renders are written to; in your data folder by default."),
+    ] = None,
     allow_host: Annotated[
         list[str] | None,
         typer.Option(metavar="NAME", help="Another host name the service may be called by."),
@@ -134,7 +151,7 @@ def demo(
         # One step in all: it was found there already made.
         paths = make_demo(place, progress=lambda at, of: report(at, of) if of > 1 else None)
     if render is not None:
-        _render_demo(paths, render, frames, settings)
+        _render_demo(paths, render, frames, settings, folder)
         return
     options = ServeOptions(
         shot=str(paths.shot),
@@ -149,7 +166,9 @@ def demo(
     _run(options, settings, verbose, None)
 
 
-def _render_demo(paths: Any, out: Path, frames: str, settings: Settings) -> None:
+def _render_demo(
+    paths: Any, out: Path, frames: str, settings: Settings, folder: Path | None
+) -> None:
     from kernels.engine import choose_engine
     from server.jobs.demo import render_demo
     from server.media import parse_frames
@@ -164,8 +183,10 @@ def _render_demo(paths: Any, out: Path, frames: str, settings: Settings) -> None
     finally:
         choice.engine.close()
     typer.echo(f"wrote {rendered.written} frame(s) to {out} in {rendered.seconds:.1f} s")
+    typer.echo(f"the shot is {paths.shot}")
     typer.echo(f"the recipe is {paths.folder / 'gardener.json'}")
-    typer.echo(f"look at {sheet}; `verdigris demo` shows the shot live in a browser")
+    live = shlex.join(["verdigris", "demo", *(["--folder", str(folder)] if folder else [])])
+    typer.echo(f"look at {sheet}; `{live}` shows the shot live in a browser")
 
 
 def _settings(beside: Path | None, **given: Any) -> Settings:

@@ -16,19 +16,27 @@ def register(app: typer.Typer) -> None:
 
 def takes(
     folder: Annotated[
-        Path | None, typer.Argument(metavar="[FOLDER]", help="Folder whose own take log is used.")
+        Path | None,
+        typer.Argument(
+            metavar="[FOLDER]", help="Folder whose own take log is used, if it has one."
+        ),
     ] = None,
     day: Annotated[
         str, typer.Option(help="Which day: 2031-05-17, 'today', 'last' (with takes) or 'all'.")
     ] = "last",
-    log: Annotated[Path | None, typer.Option(help="Take log to use.")] = None,
+    log: Annotated[
+        Path | None, typer.Option(help="Take log to use; else the one in FOLDER or yours.")
+    ] = None,
     csv_file: Annotated[Path | None, typer.Option("--csv", help="Write the takes as CSV.")] = None,
     html_file: Annotated[
         Path | None, typer.Option("--html", help="Write a report with pictures and trends.")
     ] = None,
-    json_file: Annotated[Path | None, typer.Option("--json", help="Write the takes.")] = None,
+    json_file: Annotated[
+        Path | None, typer.Option("--json", help="Write the takes as JSON.")
+    ] = None,
     note: Annotated[
-        tuple[int, str] | None, typer.Option(help="Set the note on a take: number and text.")
+        tuple[int, str] | None,
+        typer.Option(help="Set the note on a take: its number and the text."),
     ] = None,
     start: Annotated[
         bool, typer.Option("--start", help="Begin a take log in FOLDER, used from now on.")
@@ -65,8 +73,9 @@ def takes(
     for e in entries:
         first = e.reasons[0] if e.reasons else "within all limits"
         noted = f"  [{on_one_line(e.note)}]" if e.note else ""
+        when = e.surveyed_at[11:16] if chosen else e.surveyed_at[:16].replace("T", " ")
         typer.echo(
-            f"{e.id:4}  {e.surveyed_at[11:16]}  {e.verdict:17} {e.score:5.0f}  "
+            f"{e.id:4}  {when}  {e.verdict:17} {e.score:5.0f}  "
             f"{on_one_line(e.label)}: {first}{noted}"
         )
     if missing:

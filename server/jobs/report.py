@@ -110,6 +110,7 @@ def takes_report(
         summary=_summary(entries),
         missing=missing,
         pictures=_pictures(entries),
+        dated=len({entry.surveyed_at[:10] for entry in entries}) > 1,
     )
 
 

@@ -161,6 +161,21 @@ def test_a_day_without_takes_says_so(
     )
 
 
+def test_takes_of_several_days_are_listed_with_their_days(
+    tmp_path: Path, result: SurveyResult, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: a time without its day would not tell."""
+    log = TakeLog(tmp_path / "takes.sqlite")
+    for day in (17, 20):
+        log.add(result, at=datetime(2031, 5, day, 12, 0, tzinfo=UTC))
+    assert cli.run(["takes", "--log", str(log.path), "--day", "all"]) == 0
+    listed = capsys.readouterr().out
+    assert "2031-05-17 " in listed
+    assert "2031-05-20 " in listed
+    assert "2031-05-17 " in takes_report(log.entries(), "All takes")
+    assert "2031-05-17 " not in takes_report(log.entries("2031-05-17"), "Takes")
+
+
 def test_many_writers_lose_nothing(tmp_path: Path, result: SurveyResult) -> None:
     """Common practice, no source."""
     path = tmp_path / "takes.sqlite"
