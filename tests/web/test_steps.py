@@ -49,6 +49,10 @@ def test_a_starting_recipe_is_taken_on_request(desk: Seat) -> None:
 def test_every_step_names_the_next_one(desk: Seat) -> None:
     """Common practice, no source: prepare, extract, neutralise, assemble, check."""
     order = ["prepare", "extract", "neutralise", "assemble", "check"]
+    desk.page.reload()
+    desk.settle()
+    badge = desk.page.locator("#steps [data-step=extract] .count")
+    assert badge.inner_text() == str(len(desk.recipe("extractors")))
     desk.step(order[0])
     for name in order[1:]:
         desk.page.locator("#panel").get_by_role("button", name="Next: ").last.click()

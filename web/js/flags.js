@@ -30,7 +30,7 @@ function list() {
 
 function show() {
   const { name, extractor } = view;
-  what.textContent = `${viewTitle(name, extractor)}: ${extractor ? "the matte of this extractor alone" : VIEW_HELP[name]}`;
+  what.textContent = state.over ? `${state.over.title}: measured by the survey, laid over the plate` : `${viewTitle(name, extractor)}: ${extractor ? "the matte of this extractor alone" : VIEW_HELP[name]}`;
   const now = JSON.stringify([list(), toolInHand()]);
   if (now === shown) return;
   shown = now;
@@ -66,7 +66,7 @@ on("picture", ({ meta }) => {
   box.dataset.pictures = String(Number(box.dataset.pictures ?? 0) + 1);
   show();
 });
-on("view tool playhead ready recipe", show);
+on("view tool playhead ready recipe over", show);
 on("link", () => {
   showWaiting();
   box.dataset.live = String(state.link === "on");

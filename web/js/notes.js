@@ -62,7 +62,7 @@ on("notes playhead", showPins);
 
 export function notesList() {
   const list = h("ul", { class: "list notes" });
-  const node = h("div", {}, h("div", { class: "bar spread" }, h("h3", { text: "Notes" }), button({ label: "Pin a note on the picture", icon: "note", text: "Pin a note", class: "small", onclick: takeNotePin })), list);
+  const node = h("div", { class: "section" }, h("div", { class: "bar spread" }, h("h3", { text: "Notes" }), button({ label: "Pin a note on the picture", icon: "note", text: "Pin a note", class: "small", onclick: takeNotePin })), list);
   const show = () => list.replaceChildren(...(state.notes.length ? state.notes.map((/** @type {any} */ note, /** @type {number} */ i) => h("li", {},
     h("button", { type: "button", class: "btn flat pick", onclick: () => { goTo(note.frame); read(note); } }, h("span", { class: note.done ? "quiet" : "", text: `${i + 1}. ${note.text}` })),
     h("span", { class: "when", text: `Frame ${note.frame}, ${note.by || note.role}${note.done ? ", done" : ""}` }))) : [h("li", { class: "help", text: "No notes yet. A note is pinned to a frame and a place." })]));

@@ -8,7 +8,7 @@ import { ask, send } from "./wire.js";
 export function openPeople() {
   const here = h("ul", { class: "list people" });
   const devices = h("ul", { class: "list people" });
-  const link = h("div");
+  const link = h("div", { class: "madelink" });
   const box = sheet("Who is there", here);
   const foot = box.querySelector(".foot");
   foot.before(h("h3", { text: "Your name" }), nameRow());
@@ -38,7 +38,7 @@ async function makeLink(role, place) {
     const got = await ask({ type: "link", role });
     const field = h("input", { class: "text", readOnly: true, value: got.url, "aria-label": "The link" });
     place.replaceChildren(
-      h("p", { class: "help", text: role === "reviewer" ? "Works for many tablets until it is revoked." : "Works once, for one device." }),
+      h("p", { text: role === "reviewer" ? "Works for many tablets until it is revoked." : "Works once, for one device." }),
       h("div", { class: "linkline" }, field, button({ label: "Copy the link", text: "Copy", onclick: () => { field.select(); navigator.clipboard?.writeText(got.url); } })),
       got.qr ? h("img", { src: got.qr, alt: "The link as a QR code", class: "qr", width: 200, height: 200 }) : "");
   } catch (error) { sayError(/** @type {Error} */ (error)); }

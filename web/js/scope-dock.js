@@ -22,10 +22,12 @@ place.append(h("div", { class: "scoperow" }, ...Object.keys(boxes).map((kind) =>
 
 /** Say what the scopes are of, which is not always what is shown. @param {{name: string, extractor: string}} of */
 function caption({ name, extractor }) {
-  const stressed = name === "matte" && view.stress.preset !== "off" ? ", not stressed" : "";
-  const what = `${viewTitle(name, extractor).toLowerCase()}${stressed}`;
-  const words = { histogram: `Histogram of ${what}`, waveform: `Waveform of ${what}`, vectorscope: `Vectorscope of ${what}` };
-  for (const [kind, text] of Object.entries(words)) captions[kind].textContent = captions[kind].title = text;
+  const raw = name === "matte" && view.stress.preset !== "off" ? "raw " : "";
+  const what = `${raw}${viewTitle(name, extractor).toLowerCase()}`;
+  for (const [kind, title] of [["histogram", "Histogram"], ["waveform", "Waveform"], ["vectorscope", "Vectorscope"]]) {
+    captions[kind].replaceChildren(h("span", { text: `${title} ` }), h("span", { text: `of ${what}` }));
+    captions[kind].title = `${title} of ${what}`;
+  }
 }
 /** @type {any} */
 let last = null;

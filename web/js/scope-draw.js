@@ -140,7 +140,7 @@ export function drawVectorscope(canvas, vectorscope, targets, samples) {
   if (!fit) return;
   const { c, w, h, dpr } = fit;
   const r = Math.min(w, h - 8 * dpr) / 2 - 4 * dpr;
-  c.translate(w / 2, h / 2 + 2 * dpr);
+  c.translate(Math.max(w / 2, w - r - 10 * dpr), h / 2); // to the right: the caption stands on the left
   c.strokeStyle = "#2f2f2f";
   c.lineWidth = dpr;
   for (const t of [0.5, 1]) { c.beginPath(); c.arc(0, 0, r * t, 0, 7); c.stroke(); }

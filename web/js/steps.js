@@ -68,6 +68,7 @@ function show() {
     b.title = leadOf(/** @type {any} */ (STEPS.find((s) => s.name === name)));
   }
   if (!state.recipe) return;
+  counts();
   current?.stop?.();
   const step = STEPS.find((s) => s.name === state.step) ?? STEPS[2];
   const top = panel.scrollTop;

@@ -43,7 +43,7 @@ const safe = (text) => text.replace(/[^A-Za-z0-9_-]+/g, "_").replace(/^[_-]+/, "
 function handOver() {
   const fold = block({ title: "Hand over", key: "handover", open: true });
   const chosen = new Set(["alpha", "straight", "cutout", "composite"]);
-  const layers = h("div", { class: "bar" }, ...LAYERS.map(([value, text]) => {
+  const layers = h("div", { class: "bar", role: "group", "aria-label": "Layers to render" }, ...LAYERS.map(([value, text]) => {
     const b = h("button", { type: "button", class: "btn small", text, "aria-pressed": String(chosen.has(value)), onclick: () => {
       if (!chosen.delete(value)) chosen.add(value);
       b.setAttribute("aria-pressed", String(chosen.has(value)));
@@ -59,7 +59,8 @@ function handOver() {
     startJob("render", { name: safe(name.value), layers: [...chosen], frames: range, half: half.value === "half" });
   };
   const jobs = jobList(["render"]);
-  fold.body.append(h("p", { class: "help", text: "One multi-channel EXR a frame, exactly what is previewed, with time code and windows kept." }), name, layers,
+  fold.body.append(h("p", { class: "help", text: "One multi-channel EXR a frame, exactly what is previewed, with time code and windows kept." }),
+    h("p", { class: "quiet", text: "Name of the folder and files" }), name, h("p", { class: "quiet", text: "Layers" }), layers, h("p", { class: "quiet", text: "Frames and depth" }),
     h("div", { class: "bar" }, frames, half, button({ label: "Render", text: "Render", class: "primary", onclick: run })), jobs.node);
   return { node: fold, stop: jobs.stop };
 }

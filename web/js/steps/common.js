@@ -24,7 +24,7 @@ export const nextStep = (name, title, why = "") => h("div", { class: "next" }, w
 /** Colours sampled from the picture, with what can be done with one. @param {(taken: any) => {label: string, text: string, run: () => void}[]} acts */
 export function sampleCards(acts = () => []) {
   const list = h("div", { class: "samples" });
-  const node = h("div", {}, h("div", { class: "bar spread" }, h("h3", { text: "Sampled colours" }), button({ label: "Sample colours from the picture", icon: "sample", text: "Sample", class: "small", onclick: takeSampler })), list);
+  const node = h("div", { class: "section" }, h("div", { class: "bar spread" }, h("h3", { text: "Sampled colours" }), button({ label: "Sample colours from the picture", icon: "sample", text: "Sample", class: "small", onclick: takeSampler })), list);
   const show = () => list.replaceChildren(...(state.samples.length ? state.samples.map((/** @type {any} */ t) => card(t, acts(t))) : [h("p", { class: "help", text: "Tap a colour in the picture, or drag a box; its values appear here." })]));
   const stop = on("samples", show);
   show();
@@ -38,10 +38,11 @@ function card(taken, acts) {
   patch.style.background = `rgb(${sample.display.join(" ")})`;
   const line = (/** @type {string} */ name, /** @type {number[] | null} */ values, /** @type {number} */ step) => values && h("tr", {}, h("th", { scope: "row", text: name }), ...values.map((v) => h("td", { text: figure(v, step) })));
   const size = sample.pixels === 1 ? `point ${box[0]}, ${box[1]}` : `${box[2] - box[0]} × ${box[3] - box[1]} px`;
+  const about = [size, `hue ${figure(sample.hue_deg, 1)}°`, `saturation ${figure(sample.saturation, 0.01)}`, sample.alpha === null || sample.alpha === undefined ? "" : `α ${figure(sample.alpha, 0.001)}`].filter(Boolean).join(" · ");
   return h("div", { class: "samplecard" }, patch,
     h("table", { "aria-label": `Values of a sampled colour, ${size}` },
       line("Linear", sample.linear, 0.0001), line(`Code${sample.code_bits ? `, ${sample.code_bits} bit` : ""}`, sample.code, 1),
-      h("tr", {}, h("th", { scope: "row", text: size }), h("td", { text: `${figure(sample.hue_deg, 1)}°` }), h("td", { text: `sat ${figure(sample.saturation, 0.01)}` }), h("td", { text: sample.alpha === null || sample.alpha === undefined ? "" : `α ${figure(sample.alpha, 0.001)}` }))),
+      h("tr", {}, h("td", { class: "quiet", colSpan: 4, text: about }))),
     button({ label: "Forget this colour", icon: "close", class: "flat", onclick: () => forget(taken) }),
     acts.length && operator() ? h("div", { class: "acts bar" }, ...acts.map(({ label, text, run }) => button({ label, text, class: "small", onclick: run }))) : null);
 }
@@ -129,7 +130,7 @@ export function jobList(kinds, more = () => null, wanted = () => true) {
     const bar = h("div");
     bar.style.width = `${job.total ? (100 * job.done) / job.total : running ? 4 : 100}%`;
     const left = job.seconds_left === null || job.seconds_left === undefined ? "" : `, ${Math.max(1, Math.round(job.seconds_left))} s left`;
-    const word = { queued: "waiting", running: `${job.done} of ${job.total}${left}`, done: "done", failed: "failed", cancelled: "cancelled" }[/** @type {"done"} */ (job.state)];
+    const word = { queued: "waiting", running: job.total ? `${job.done} of ${job.total}${left}` : "starting", done: "done", failed: "failed", cancelled: "cancelled" }[/** @type {"done"} */ (job.state)];
     return h("div", { class: "job", dataset: { job: job.job, kind: job.kind, state: job.state } },
       h("div", { class: "bar spread" }, h("span", {}, h("span", { class: "strong", text: JOB_WORDS[job.kind] }), ` ${word}`), running ? button({ label: `Cancel ${JOB_WORDS[job.kind].toLowerCase()}`, text: "Cancel", class: "small", onclick: () => send({ type: "job_cancel", job: job.job }) }) : null),
       running ? h("div", { class: "progress", role: "progressbar", "aria-label": JOB_WORDS[job.kind], "aria-valuemin": 0, "aria-valuemax": job.total || 1, "aria-valuenow": job.done }, bar) : null,

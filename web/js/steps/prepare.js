@@ -40,9 +40,8 @@ function starting(job) {
   const why = Object.entries(recipe.notes ?? {}).map(([path, text]) => h("li", {}, h("span", { class: "strong", text: `${about(path)}: ` }), capital(text)));
   const own = ownPlate();
   const keep = own && toggle({ label: `Keep the clean plate ${own}`, value: keepPlate, onflip: (on) => (keepPlate = on) });
-  return h("div", { class: "verdict" }, h("ul", {}, ...why), keep ? h("div", { class: "bar" }, keep) : null,
-    h("p", { class: "help", text: "Source, backdrop, look and your own shapes stay as they are." }),
-    useIt(recipe));
+  return h("div", { class: "verdict" }, keep ? h("div", { class: "bar" }, keep) : null, useIt(recipe),
+    h("h3", { class: "part", text: "What was measured, and why so" }), h("ul", {}, ...why));
 }
 
 /** The button that takes a proposal; once it is taken, what comes next. @param {any} recipe */
@@ -54,7 +53,7 @@ function useIt(recipe) {
     if (used === last) return;
     last = used;
     place.replaceChildren(used ? nextStep("extract", "Extract", "This recipe is in use. Look at the matte, then shape it extractor by extractor.")
-      : button({ label: "Use this starting recipe", text: "Use this recipe", class: "primary", onclick: () => change([{ op: "set", path: [], value: taken(recipe) }], { label: "Starting recipe" }) }));
+      : h("div", { class: "offer" }, h("p", { class: "help", text: "Source, backdrop, look and your own shapes stay as they are." }), button({ label: "Use this starting recipe", text: "Use this recipe", class: "primary", onclick: () => change([{ op: "set", path: [], value: taken(recipe) }], { label: "Starting recipe" }) })));
   };
   show();
   const stop = on("recipe", () => (place.isConnected ? show() : stop()));
