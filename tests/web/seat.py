@@ -148,4 +148,4 @@ class Seat:
     def close(self) -> None:
         """Close the page; it must not have complained."""
         self.context.close()
-        assert self.problems == []
+        assert self.problems == [], self.problems

@@ -7,8 +7,9 @@ export const PROTOCOL = 1;
 const MAGIC = 0x46474456; // "VDGF" read as little-endian
 const PATIENCE_MS = 20000;
 const RETRY_MS = [250, 500, 1000, 2000, 3000];
-/** The server says something every second; a connection silent for longer than this is lost. */
-const SILENT_MS = 6000;
+/** The server says something every second; a connection silent for longer than this is lost. A busy
+ * server may take a little longer to say welcome. */
+const SILENT_MS = { on: 8000, off: 12000 };
 
 /** Bits of a picture's flags. */
 export const FLAG = { moving: 1, draft: 2, stress: 4, port1: 8, missing: 64, fallback: 128 };
@@ -163,7 +164,7 @@ function drop() {
 
 /** A connection can be lost without a word, e.g. when a tablet leaves the network: notice the silence. */
 setInterval(() => {
-  if (!socket || socket.readyState === WebSocket.CLOSED || performance.now() - heardAt < SILENT_MS) return;
+  if (!socket || socket.readyState === WebSocket.CLOSED || performance.now() - heardAt < SILENT_MS[state.link === "on" ? "on" : "off"]) return;
   drop();
   closed(1006);
 }, 1000);
