@@ -225,9 +225,7 @@ def test_stress_reveals_noise_is_flagged_and_ends_in_one_tap(desk: Seat) -> None
     assert np.abs(desk.picture().astype(int) - calm).mean() < 2
 
 
-def test_warnings_and_hints_hide_no_pixel_and_move_no_picture(
-    desk: Seat, tablet: Seat
-) -> None:
+def test_warnings_and_hints_hide_no_pixel_and_move_no_picture(desk: Seat, tablet: Seat) -> None:
     """Common practice, no source: what is judged is never covered."""
     for one in (desk, tablet):
         show(one, "matte")
