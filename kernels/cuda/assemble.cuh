@@ -35,7 +35,8 @@ DEVICE float foreground_finish(float weighted, float weight, float n_plate) {
 }
 
 DEVICE float straight_of(float cutout, float alpha, float n_plate) {
-    return alpha < 1e-4f ? n_plate : divided(cutout, alpha);
+    const float share = clamp01((alpha - 1e-4f) * (1.0f / 9e-4f));
+    return share > 0.0f ? blend(n_plate, divided(cutout, fmaxf(alpha, 1e-4f)), share) : n_plate;
 }
 
 // A bijection of 32-bit integers. Source: Appleby, MurmurHash3, the 32-bit finaliser.

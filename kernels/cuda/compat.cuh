@@ -140,6 +140,8 @@ DEVICE float fast_log2(float x) {
 #endif
 
 DEVICE float mix(float a, float b, float t) { return a + (b - a) * t; }
+// (1 - t) a + t b: exactly a at 0 and b at 1.
+DEVICE float blend(float a, float b, float t) { return (1.0f - t) * a + t * b; }
 DEVICE float max3(float a, float b, float c) { return fmaxf(a, fmaxf(b, c)); }
 DEVICE float min3(float a, float b, float c) { return fminf(a, fminf(b, c)); }
 

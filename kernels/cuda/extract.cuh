@@ -5,9 +5,6 @@
 #include "neutralise.cuh"
 #include "params.cuh"
 
-// (1 - t) a + t b: exactly a at 0 and b at 1.
-DEVICE float blend(float a, float b, float t) { return (1.0f - t) * a + t * b; }
-
 // clamp((x - low) / width) with the inverse of the width given. A step just above `low` has an
 // inverse so large that nothing lies between 0 and 1.
 DEVICE float ramp(float x, float low, float inverse) { return clamp01((x - low) * inverse); }

@@ -20,7 +20,8 @@ from kernels.reference.neutralise import flat_backing
 
 Array = NDArray[Any]
 
-ALPHA_FLOOR = 1e-4
+ALPHA_FLOOR, ALPHA_SURE = 1e-4, 1e-3
+"""below the one there is no colour to be had from the cutout, from the other on it is all of it"""
 """Below this matte value straight colour is the neutralised plate itself."""
 SETTLE_FLOOR = 1e-6
 UNMIX_FLOOR = 1e-6
@@ -143,10 +144,14 @@ def foreground_gain(assemble: Assemble, like: Array) -> Array:
 
 
 def straight(cutout: Array, alpha: Array, n_plate: Array) -> Array:
-    """Colour not multiplied by the matte: cutout / alpha, or N(p) where alpha < 1e-4."""
-    clear = alpha < ALPHA_FLOOR
-    safe = np.where(clear, alpha.dtype.type(1), alpha)
-    return np.where(clear, n_plate, cutout / safe)
+    """Colour not multiplied by the matte: cutout / alpha, N(p) where alpha <= 1e-4.
+
+    In between it goes over from one to the other up to alpha = 1e-3: with a jump there, an alpha
+    that differs in its seventh place would give another colour.
+    """
+    share = np.clip((alpha - ALPHA_FLOOR) / (ALPHA_SURE - ALPHA_FLOOR), 0, 1).astype(alpha.dtype)
+    own = cutout / np.maximum(alpha, alpha.dtype.type(ALPHA_FLOOR))
+    return np.where(share > 0, (1 - share) * n_plate + share * own, n_plate)
 
 
 def over(cutout: Array, alpha: Array, backdrop: Array) -> Array:
