@@ -17,6 +17,8 @@ from server.security import DeviceRecord
 from server.state import Person
 
 log = logging.getLogger("verdigris.clients")
+ALONG_S = 0.003
+"""how long an answer may wait for the picture that shows what it is about"""
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,14 @@ class Client:
         """Queue a message that is text already."""
         self.texts.put(text, key)
         self.wake.set()
+
+    def send_along(self, message: BaseModel) -> None:
+        """Queue a message that a picture under way takes along, or that goes after a moment.
+
+        Writing it at once would take turns with the thread that makes the picture.
+        """
+        self.texts.put(message.model_dump_json())
+        asyncio.get_running_loop().call_later(ALONG_S, self.wake.set)
 
     def send_picture(self, ready: Ready) -> None:
         """Queue a picture; the window keeps their number small."""

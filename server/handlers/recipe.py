@@ -63,7 +63,9 @@ def _settle(
             ("changed", gesture, paths) if gesture else None,
             but=client.client if told is None else told,
         )
-    client.send(outcome.answer)
+        client.send_along(outcome.answer)
+    else:
+        client.send(outcome.answer)
 
 
 def _in_background(
