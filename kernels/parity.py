@@ -189,6 +189,20 @@ def _compare_views(
     region = (w // 4, h // 4, max(w // 4 + 1, w * 3 // 4), max(h // 4 + 1, h * 3 // 4))
     wanted = View("composite", 40, 30, region=region)
     yield from _compare_view("view region", frame, plan, planes, wanted, engines)
+    for wanted in _even_views(w, h):
+        yield from _compare_view("view even boxes", frame, plan, planes, wanted, engines)
+
+
+def _even_views(w: int, h: int) -> Iterator[View]:
+    """Yield views whose boxes are a whole number of pixels wide and high, for every pooling."""
+    for across, down in ((4, 4), (8, 2), (16, 8), (32, 1), (4, 3), (64, 8)):
+        x0, y0 = (4, 3) if w >= across + 4 and h >= down + 3 else (0, 0)
+        columns, rows = (w - x0) // across, (h - y0) // down
+        if columns and rows:
+            region = (x0, y0, x0 + columns * across, y0 + rows * down)
+            yield View("composite", columns, rows, region=region)
+            for preset in ("backing", "core"):
+                yield View("matte", columns, rows, region=region, stress=Stress(preset, 8, 1.4))
 
 
 def reference_picture(plan: Any, planes: dict[str, F32], wanted: View) -> NDArray[np.uint8]:

@@ -194,24 +194,30 @@ def pointwise_figures(engine: CudaEngine, inputs: Inputs, name: str = "pointwise
 
 
 def preview_ms(
-    engine: CudaEngine, inputs: Inputs, count: int, form: Form, kernel: str = "preview"
+    engine: CudaEngine,
+    inputs: Inputs,
+    count: int,
+    form: Form,
+    *,
+    limit: bool = False,
+    size: tuple[int, int] = (960, 540),
 ) -> float:
-    """Return the milliseconds of the preview kernel alone, launched repeatedly as packed."""
+    """Return the milliseconds of the preview launch alone, or of its speed limit, as packed."""
     plan = build_plan(recipe_of(count), 1, inputs.planes)
     engine.card.form = form
     calls: list[Any] = []
     launch = engine.card.launch
 
-    def noted(*args: Any, **more: Any) -> None:
-        if args[1] == "preview":
-            args = (args[0], kernel, *args[2:])
+    def noted(unit: str, kernel: str, *args: Any, **more: Any) -> None:
+        if kernel.startswith("preview"):
+            kernel += "_traffic" if limit else ""
             more["structure"] = replace(more["structure"], kernel=kernel)
-            calls.append(partial(launch, *args, **more))
-        launch(*args, **more)
+            calls.append(partial(launch, unit, kernel, *args, **more))
+        launch(unit, kernel, *args, **more)
 
     engine.card.launch = noted  # type: ignore[method-assign]
     try:
-        picture = engine.render_device(plan, inputs, View("composite", 960, 540))
+        picture = engine.render_device(plan, inputs, View("composite", *size))
     finally:
         engine.card.launch = launch  # type: ignore[method-assign]
     ms = device_ms(engine.card, calls[0])
@@ -220,7 +226,13 @@ def preview_ms(
     return ms
 
 
-def preview_figures(engine: CudaEngine, inputs: Inputs, name: str, rate: float) -> Figures:
+def preview_figures(
+    engine: CudaEngine,
+    inputs: Inputs,
+    name: str,
+    rate: float,
+    size: tuple[int, int] = (960, 540),
+) -> Figures:
     """Return times of the preview launch, and its shares of the speed limits.
 
     `share`: of the launch that reads and pools the same and keys nothing. `copy_share`: its reading
@@ -231,8 +243,8 @@ def preview_figures(engine: CudaEngine, inputs: Inputs, name: str, rate: float) 
     for count in (3, 8):
         rounds = [
             (
-                preview_ms(engine, inputs, count, "special", "preview_traffic"),
-                *(preview_ms(engine, inputs, count, form) for form in FORMS),
+                preview_ms(engine, inputs, count, "special", limit=True, size=size),
+                *(preview_ms(engine, inputs, count, form, size=size) for form in FORMS),
             )
             for _ in range(ROUNDS)
         ]
@@ -297,6 +309,7 @@ def bench(*, torch: bool = True, large: bool = True) -> dict[str, Any]:
     inputs = made_inputs(engine, UHD)
     results |= pointwise_figures(engine, inputs)
     results |= preview_figures(engine, inputs, "uhd", rate)
+    results |= preview_figures(engine, inputs, "uhd_uneven", rate, size=(900, 506))
     random = made_inputs(engine, UHD, noise)
     results |= pointwise_figures(engine, random, "noise")
     del random

@@ -5,9 +5,11 @@
 #include "compat.cuh"
 
 #define KERNEL_POINTWISE 0
-#define KERNEL_PREVIEW 1
-#define KERNEL_TRAFFIC 2
-#define KERNEL_PREVIEW_TRAFFIC 3
+#define KERNEL_TRAFFIC 1
+#define KERNEL_PREVIEW 2           // from here: kernels that make a picture
+#define KERNEL_PREVIEW_EVEN 3
+#define KERNEL_PREVIEW_TRAFFIC 4
+#define KERNEL_PREVIEW_EVEN_TRAFFIC 5
 #define MAX_EXTRACTORS 16
 #define MAX_PASSES 8
 #define HUES 361               // entries of a table over hue: one a degree, and one for a whole turn
@@ -83,6 +85,8 @@
 #define PRIMARY_SHIFT 20          // 2 bits
 #define OUTPUT_HALF (1 << 22)
 #define POOL_SHIFT 23             // 2 bits: mean, largest, smallest
+#define COLUMN_SHIFT 25           // 3 bits: an even preview's boxes are 2^n pixels wide,
+#define ROW_SHIFT 28              // 2 bits: and 2^n high
 
 // What a launch is asked for: planes written, or the picture of a view.
 #define OUT_ALPHA (1 << 0)
@@ -156,8 +160,8 @@ struct Params {
     float carry_shadows, carry_light, wrap_amount;
     float level, level_share;                         // evenness: backing's level, excess share
     int picture_width, picture_height, tile_rows, tile_columns;
-    int view_channel, finish, stress_preset, unused;
-    float stress_gain, stress_power;
+    int view_channel, finish, stress_preset;
+    float stress_gain, stress_power, box_share;       // the last: of an even preview
     float look_exposure, look_slope[3], look_offset[3], look_power[3], look_saturation;
     float shaper_toe, shaper_floor, shaper_low, shaper_span;
     int shaper_size, cube_size;

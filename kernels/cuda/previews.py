@@ -41,6 +41,12 @@ PREVIEW_VIEWS: dict[str, int] = {
     "deciding": C["OUT_DECIDING"],
 }
 KEPT_TABLES = 32
+STRIP, WARPS, EVEN_WARPS = 128, 4, 8
+"""As in pointwise.cu: the pixels of a strip, the warps of a block."""
+EVEN_COLUMNS, EVEN_ROWS = (4, 8, 16, 32, 64), (1, 2, 4, 8)
+"""Widths and heights of boxes that the even kernel pools."""
+Axis = tuple[float, float, int, int]
+"""Where the boxes of an axis start and stop, how many they are, and the frame's size."""
 
 
 def tables_key(recipe: Recipe) -> Hashable:
@@ -97,13 +103,15 @@ class Previews:
 
     def render(self, packed: Packed, view: View, region: Region, width: int, height: int) -> Any:
         """Launch and return the picture, (view.height, view.width, 3) bytes in device memory."""
-        packed = packed.with_flags(POOLINGS[pooling_of(view)] << C["POOL_SHIFT"])
-        p = packed.params[0]
-        picture = self.device.empty((view.height, view.width, 3), np.uint8)
-        pooled = self.device.empty((view.height, view.width, 3), np.float32)
         x0, y0, x1, y1 = region
         across = (float(x0), float(x1), view.width, width)
         down = (float(y0), float(y1), view.height, height)
+        even = even_boxes(across, down)
+        pooling = POOLINGS[pooling_of(view)] << C["POOL_SHIFT"]
+        packed = packed.with_flags(pooling | _even_flags(even))
+        p = packed.params[0]
+        picture = self.device.empty((view.height, view.width, 3), np.uint8)
+        pooled = self.device.empty((view.height, view.width, 3), np.float32)
         held = [self._kept(axis, lambda axis=axis: boxes(*axis)) for axis in (across, down)]
         p["columns"], p["rows"] = (self.device.pointer(table) for table in held)
         p["picture"], p["pooled"] = self.device.pointer(picture), self.device.pointer(pooled)
@@ -117,16 +125,22 @@ class Previews:
             p["stress_preset"] = STRESS[view.stress.preset]
             p["stress_gain"], p["stress_power"] = view.stress.gain, 1.0 / view.stress.gamma
         self._pack_look(p, view, held)
-        tile = (columns_of_a_tile(*across), rows_of_a_tile((y1 - y0) / view.height))
-        p["tile_columns"], p["tile_rows"] = tile
-        grid = blocks(view.width, view.height, tile[0], WARPS * tile[1])
+        if even is not None:
+            p["box_share"] = 1.0 / (1 << sum(even))
+            size = view.width << even[0], view.height << even[1]
+            kernel, grid, warps = "preview_even", blocks(*size, STRIP, EVEN_WARPS), EVEN_WARPS
+        else:
+            tile = (columns_of_a_tile(*across), rows_of_a_tile((y1 - y0) / view.height))
+            p["tile_columns"], p["tile_rows"] = tile
+            grid = blocks(view.width, view.height, tile[0], WARPS * tile[1])
+            kernel, warps = "preview", WARPS
         self.device.launch(
             "pointwise",
-            "preview",
+            kernel,
             grid,
-            (32, WARPS),
+            (32, warps),
             packed.params,
-            structure=replace(packed.structure, kernel="preview"),
+            structure=replace(packed.structure, kernel=kernel),
         )
         self.device.launch(
             "finish",
@@ -172,8 +186,22 @@ class _Same:
         return id(self.table)
 
 
-STRIP = 128
-WARPS = 4
+def even_boxes(across: Axis, down: Axis) -> tuple[int, int] | None:
+    """Return the logarithms of the boxes' width and height if the even kernel pools them.
+
+    It does where the width is one of `EVEN_COLUMNS`, the height one of `EVEN_ROWS`, and where they
+    begin at a whole pixel, across at a multiple of four.
+    """
+    width, height = ((stop - start) / count for start, stop, count, _ in (across, down))
+    if width not in EVEN_COLUMNS or height not in EVEN_ROWS:
+        return None
+    if across[0] % 4 or down[0] % 1:
+        return None
+    return int(width).bit_length() - 1, int(height).bit_length() - 1
+
+
+def _even_flags(even: tuple[int, int] | None) -> int:
+    return 0 if even is None else even[0] << C["COLUMN_SHIFT"] | even[1] << C["ROW_SHIFT"]
 
 
 @lru_cache(maxsize=256)

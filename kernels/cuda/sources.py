@@ -88,7 +88,8 @@ def lean_limits(primary: int, clean: bool) -> dict[str, int]:
     """Return the bits that a lean size understands, by what they are bits of."""
     c = constants()
     flags = sum(c[name] for name in LEAN_FLAGS)
-    flags |= 3 << c["POOL_SHIFT"] | c["EDGE_SUBTRACT"] << c["EDGE_SHIFT"]
+    flags |= 3 << c["POOL_SHIFT"] | 7 << c["COLUMN_SHIFT"] | 3 << c["ROW_SHIFT"]
+    flags |= c["EDGE_SUBTRACT"] << c["EDGE_SHIFT"]
     left_out = c["FLOOR_IN_SIGMA"] | c["HAS_MASK"] | c["READS_DENOISED"]
     return {
         "FLAGS": flags,
@@ -149,13 +150,14 @@ def source(unit: str, structure: Structure | None = None, *, lean: Lean | None =
 
 
 def kernels_of(unit: str, structure: Structure | None = None) -> dict[str, str]:
-    """Return the kernels of a unit: name to the type of its one argument."""
+    """Return the kernels of a unit: name to the type of its one argument.
+
+    The speed limits are there in the specialised form only.
+    """
     found = {match.group(1): match.group(2) for match in _KERNEL.finditer(_unit(unit))}
     if structure is not None:
         return {structure.kernel: found[structure.kernel]}
-    for limit in ("traffic", "preview_traffic"):  # only there in the specialised form
-        found.pop(limit, None)
-    return found
+    return {name: argument for name, argument in found.items() if not name.endswith("traffic")}
 
 
 _CONSTANT = re.compile(r"^#define (\w+) \(?(\d+)(?: << (\d+))?\)?(?:\s*//.*)?$", re.MULTILINE)

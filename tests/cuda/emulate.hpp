@@ -51,7 +51,10 @@ struct Fibre {
     std::vector<char> stack;
     uint3_ index;
     bool done;
+    int waits_for;  // a meeting: of its warp, of its block, or none
 };
+enum { NONE, WARP, BLOCK };
+constexpr unsigned kWarp = 32;
 static std::vector<Fibre> pool;
 static void* scheduler;
 static Fibre* current;
@@ -74,6 +77,25 @@ static void prepare(Fibre& f) {
     for (int r = 0; r < 6; ++r) *--sp = nullptr;
     f.stack_pointer = sp;
     f.done = false;
+    f.waits_for = NONE;
+}
+
+// Lets fibres first..end go on if all of them that are not done wait for this meeting.
+static bool meet(unsigned first, unsigned end, int meeting) {
+    bool any = false;
+    for (unsigned t = first; t < end; ++t) {
+        if (pool[t].done) continue;
+        if (pool[t].waits_for != meeting) return false;
+        any = true;
+    }
+    for (unsigned t = first; t < end; ++t) pool[t].waits_for = NONE;
+    return any;
+}
+
+static void wait_for(int meeting) {
+    Fibre* self = current;
+    self->waits_for = meeting;
+    switch_stack(&self->stack_pointer, scheduler);
 }
 
 static void run_block(unsigned count) {
@@ -85,25 +107,40 @@ static void run_block(unsigned count) {
     }
     for (bool left = true; left;) {
         left = false;
+        bool moved = false;
         for (unsigned t = 0; t < count; ++t) {
             Fibre& f = pool[t];
-            if (f.done) continue;
+            if (f.done || f.waits_for != NONE) continue;
             current = &f;
             threadIdx = f.index;
             switch_stack(&scheduler, f.stack_pointer);
-            left = left || !f.done;
+            moved = true;
+        }
+        for (unsigned first = 0; first < count; first += kWarp)
+            moved = meet(first, first + kWarp < count ? first + kWarp : count, WARP) || moved;
+        moved = meet(0, count, BLOCK) || moved;
+        for (unsigned t = 0; t < count; ++t) left = left || !pool[t].done;
+        if (left && !moved) {
+            fprintf(stderr, "threads of a block wait for each other in different places\n");
+            abort();
         }
     }
 }
 }  // namespace fibres
 
-static inline void __syncthreads() {
-    fibres::Fibre* self = fibres::current;
-    switch_stack(&self->stack_pointer, fibres::scheduler);
-}
+static inline void __syncthreads() { fibres::wait_for(fibres::BLOCK); }
+static inline void __syncwarp() { fibres::wait_for(fibres::WARP); }
 
-// Fibres take turns between two meetings, so those of a warp meet too.
-static inline void __syncwarp() { __syncthreads(); }
+// For whole warps only.
+static inline float __shfl_xor_sync(unsigned, float value, int other) {
+    static float given[1024];
+    const unsigned self = threadIdx.x + blockDim.x * (threadIdx.y + blockDim.y * threadIdx.z);
+    given[self] = value;
+    __syncwarp();
+    const float taken = given[self ^ (unsigned)other];
+    __syncwarp();
+    return taken;
+}
 
 // Set by the launcher to the dynamic shared memory of the running block.
 static char* emulated_shared;

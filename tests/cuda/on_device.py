@@ -42,6 +42,7 @@ for region in (None, (40, 24, 104, 88)):
     plan = build_plan(recipe, 1, inputs.planes)
     engine.planes(plan, inputs, ["alpha", "straight", "cutout", "composite"], region)
     engine.render(plan, inputs, View("composite", 53, 40, region=region))
+    engine.render(plan, inputs, View("composite", 10, 12, region=(32, 24, 112, 72)))
     engine.render(plan, inputs, View("matte", 53, 40, stress=Stress("core")))
 for method in ("unmix", "multiply"):
     recipe.assemble.edge_colour.method = method
@@ -52,6 +53,7 @@ for case in cases():
         plan = build_plan(case.recipe, 1, inputs.planes)
         engine.planes(plan, inputs, case.wanted)
         engine.render(plan, inputs, View("composite", 53, 40))
+        engine.render(plan, inputs, View("composite", 40, 30))
 engine.card.synchronise()
 print("sanitised")
 """

@@ -72,12 +72,12 @@ def test_units_compile(unit: str, architecture: int) -> None:
 def test_the_general_form_compiles(architecture: int, lean: Lean | None) -> None:
     """Source: NVRTC, which accepts or refuses."""
     code, _ = compile_text(source("pointwise", lean=lean), "pointwise", architecture)
-    for kernel in ("pointwise", "preview"):
+    for kernel in ("pointwise", "preview", "preview_even"):
         assert kernel.encode() in code
 
 
 @pytest.mark.parametrize("architecture", ARCHITECTURES)
-@pytest.mark.parametrize("kernel", ["pointwise", "preview"])
+@pytest.mark.parametrize("kernel", ["pointwise", "preview", "preview_even"])
 def test_the_specialised_form_compiles(kernel: str, architecture: int) -> None:
     """Source: NVRTC, which accepts or refuses; its report says nothing goes to local memory."""
     code, report = compiled("pointwise", architecture, structure(kernel))

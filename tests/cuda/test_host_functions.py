@@ -64,16 +64,23 @@ def test_the_specialised_form_equals_the_reference(name: str) -> None:
     check(DeviceEngine(HostDevice("special"), storage="float32"), (name,))
 
 
-def test_both_forms_give_the_same_code_values() -> None:
+@pytest.mark.parametrize(
+    ("size", "kernel"),
+    [((31, 17), "preview"), ((40, 24), "preview_even"), ((10, 6), "preview_even")],
+)
+def test_both_forms_give_the_same_code_values(size: tuple[int, int], kernel: str) -> None:
     """The swap from the general to the specialised form moves no 8-bit code value."""
     recipe = starting_recipe()
     pictures = []
-    for form in ("array", "special"):
-        engine = DeviceEngine(HostDevice(form))
-        inputs = gather(engine, recipe, 1, plate=np.random.default_rng(3).random((3, 45, 83)))
+    for form in ("array", "full", "special"):
+        device = HostDevice(form)
+        engine = DeviceEngine(device)
+        inputs = gather(engine, recipe, 1, plate=np.random.default_rng(3).random((3, 48, 160)))
         plan = build_plan(recipe, 1, inputs.planes)
-        pictures.append(engine.render(plan, inputs, View("composite", 31, 17)))
-    assert np.array_equal(*pictures)
+        pictures.append(engine.render(plan, inputs, View("composite", *size)))
+        assert kernel in device.launches
+    assert np.array_equal(pictures[0], pictures[1])
+    assert np.array_equal(pictures[0], pictures[2])
 
 
 @pytest.mark.parametrize(
