@@ -17,11 +17,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from kernels import fast_denoise
 from kernels.engine import F32, U8, Inputs, View, finite
 from kernels.fast_display import finish
 from kernels.filters import FastNeighbourhood
-from kernels.plan import Plan, Region, Stage, build_plan
-from kernels.recipe import Backdrop
+from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, build_plan
+from kernels.recipe import Backdrop, Denoise, Noise
 from kernels.reference import execute, pointwise, view
 from kernels.reference.backdrop import place
 from kernels.reference.pointwise import Tile
@@ -134,6 +135,17 @@ class CpuEngine:
         tile = execute.crop(self._staged(plan, arrays, stages, seen), seen)
         inner = (box[0] - seen[0], box[1] - seen[1], box[2] - seen[0], box[3] - seen[1])
         return self._picture(plan, tile, view_, inner)
+
+    def denoise(
+        self,
+        frames: Sequence[Array],
+        noise: Noise,
+        settings: Denoise,
+        weights: Sequence[float] = AP1_WEIGHTS,
+    ) -> F32:
+        """Return the denoised picture of frames[0]; see `Engine.denoise`."""
+        held = [np.ascontiguousarray(finite(frame), np.float32) for frame in frames]
+        return fast_denoise.denoise(held, noise, settings, weights, self._pool)
 
     def forget(self, key: Hashable | None = None) -> None:
         """Drop kept stage planes."""

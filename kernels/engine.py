@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from kernels.errors import VerdigrisError, not_installed
 from kernels.plan import Plan, Region
-from kernels.recipe import Backdrop
+from kernels.recipe import Backdrop, Denoise, Noise
 from kernels.views import F32, Channel, DisplayTable, Look, Stress, View
 
 U8 = NDArray[np.uint8]
@@ -92,6 +92,20 @@ class Engine(Protocol):
 
         wanted: of `alpha` (H, W), `neutralised straight cutout composite` (3, H, W) and
         `extractor:<id>` (H, W), an extractor's refined matte.
+        """
+
+    def denoise(
+        self,
+        frames: Sequence[NDArray[Any]],
+        noise: Noise,
+        settings: Denoise,
+        weights: Sequence[float],
+    ) -> F32:
+        """Return the denoised picture of frames[0]; the others are its neighbours in time.
+
+        frames: (3, H, W) each, in host memory; NaN and infinities are replaced as `finite` says.
+        An engine may keep frames that it was given last: pass the same arrays again. See
+        `reference.denoise`. Raises ValueError where no noise was measured.
         """
 
     def forget(self, key: Hashable | None = None) -> None:

@@ -16,9 +16,16 @@ from numpy.typing import NDArray
 from kernels.engine import Engine, Inputs, Stress, View, finite
 from kernels.inputs import mask_planes
 from kernels.parity_cases import NOISE, Case, cases
-from kernels.plan import VIEWS, build_plan
-from kernels.recipe import Backing, ColourDifference, HueBand, NeutralisePass, Recipe
-from kernels.reference import execute, pointwise, view
+from kernels.plan import AP1_WEIGHTS, VIEWS, build_plan
+from kernels.recipe import (
+    Backing,
+    ColourDifference,
+    Denoise,
+    HueBand,
+    NeutralisePass,
+    Recipe,
+)
+from kernels.reference import denoise, execute, pointwise, view
 from kernels.reference.backdrop import place
 
 F32 = NDArray[np.float32]
@@ -32,6 +39,7 @@ TOLERANCES: dict[str, tuple[float, str]] = {
     "blur": (1e-5, "float32 sums in another order"),
     "colour": (1e-4, "relative to 1 or the value: products of results within their tolerances"),
     "edge": (1e-3, "colour divided by a small matte multiplies the matte's difference"),
+    "denoise": (1e-4, "weights fall steeply with distances, which are sums in another order"),
     "picture": (1.0, "code values of 255: rounding at a border between two codes"),
 }
 """Largest allowed difference, relative to max(1, |value|), and why it is that large."""
@@ -126,6 +134,7 @@ def run(
                 yield from _compare(case, frame_name, images, engines)
         if views:
             yield from _compare_views(frame_name, images, engines)
+            yield from _compare_denoise(frame_name, images, engines)
 
 
 def _planes(recipe: Recipe, images: dict[str, F32]) -> dict[str, F32]:
@@ -162,6 +171,24 @@ def difference(got: NDArray[Any], expected: NDArray[Any]) -> float:
         return float("nan")
     scale = np.maximum(1.0, np.abs(expected.astype(np.float64)))
     return float(np.max(np.abs(got.astype(np.float64) - expected) / scale))
+
+
+def _compare_denoise(
+    frame: str, images: dict[str, F32], engines: Sequence[Engine]
+) -> Iterator[Difference]:
+    plate = finite(images["plate"]) * np.float32(0.04)  # about as much contrast as noise
+    neighbours = [np.roll(plate, n, axis=-1) for n in (1, -2)]
+    for name, given, settings in (
+        ("denoise still", [plate], Denoise()),
+        ("denoise in time", [plate, *neighbours], Denoise(strength=0.7)),
+        ("denoise colour", [plate, *neighbours], Denoise(strength=2.0, keep_luminance=0.8)),
+        ("denoise nothing", [plate], Denoise(strength=0.0)),
+    ):
+        expected = denoise.denoise(given, NOISE, settings)
+        for engine in engines:
+            got = engine.denoise(given, NOISE, settings, AP1_WEIGHTS)
+            error = difference(got, expected)
+            yield Difference(name, frame, engine.name, error, TOLERANCES["denoise"][0])
 
 
 def _view_recipe() -> Recipe:

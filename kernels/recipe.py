@@ -488,6 +488,28 @@ class Backing(Model):
     noise: Noise = Field(default_factory=Noise)
 
 
+class Denoise(Model):
+    """How the denoised pass is baked: averages of what looks alike beyond the measured noise."""
+
+    strength: Number = number(
+        1.0,
+        "how much noise is taken out, in units of the measured noise; 0 leaves the plate as it is",
+        low=0,
+        high=4,
+        drag=(0, 2),
+        step=0.05,
+    )
+    reach_frames: Annotated[int, Field(ge=0, le=3)] = choice(
+        1, "neighbouring frames on each side that are averaged with"
+    )
+    keep_luminance: Number = number(
+        0.0,
+        "how much of the plate's own luminance stays; 1 smooths its colour only",
+        low=0,
+        high=1,
+    )
+
+
 class Source(Model):
     """How the shot is read."""
 
@@ -499,6 +521,7 @@ class Source(Model):
         None, "width of a pixel over its height; empty means by metadata"
     )
     denoised_path: str = choice("", "name of the baked denoised pass, under a media root")
+    denoise: Denoise = Field(default_factory=Denoise)
 
 
 class Look(Model):

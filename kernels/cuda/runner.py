@@ -14,6 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kernels.cuda.denoising import Denoiser
 from kernels.cuda.device import Device, Plane, args_of, blocks, new_plane, padded
 from kernels.cuda.filters import Filters
 from kernels.cuda.packing import Packed, hue_lines, pack, pack_values
@@ -22,8 +23,8 @@ from kernels.cuda.previews import PREVIEW_VIEWS, Previews, tables_key
 from kernels.cuda.sources import constants, layout
 from kernels.cuda.staging import reads_of, settings_of
 from kernels.engine import F32, U8, Inputs, View, finite
-from kernels.plan import Plan, Region, Stage, num
-from kernels.recipe import Backdrop, Recipe
+from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, num
+from kernels.recipe import Backdrop, Denoise, Noise, Recipe
 from kernels.reference import execute
 
 C = constants()
@@ -84,6 +85,7 @@ class DeviceEngine:
         self._filters = Filters(device)
         self._previews = Previews(device)
         self._placer = Placer(device, self._filters)
+        self._denoiser = Denoiser(device)
         self._kept: OrderedDict[str, _Kept] = OrderedDict()
         self._hues: OrderedDict[Hashable, Any] = OrderedDict()
 
@@ -163,6 +165,20 @@ class DeviceEngine:
         half = self.storage == "float16" if picture is None else picture.half
         return self._placer.place(picture, backdrop, width, height, half)
 
+    def denoise(
+        self,
+        frames: Sequence[NDArray[Any]],
+        noise: Noise,
+        settings: Denoise,
+        weights: Sequence[float] = AP1_WEIGHTS,
+    ) -> F32:
+        """Return the denoised picture of frames[0]; see `Engine.denoise`."""
+        if any(frame.shape != frames[0].shape for frame in frames):
+            raise ValueError("frames differ in size")
+        if num(settings.strength) == 0:
+            return np.array(finite(frames[0]), np.float32)
+        return self.fetch(self._denoiser.denoise(frames, noise, settings, weights, self.hold))
+
     def free_bytes(self) -> int:
         """Return the free memory of the card in bytes."""
         return self.device.free_bytes()[0]
@@ -172,6 +188,7 @@ class DeviceEngine:
         self._kept.clear()
         self._hues.clear()
         self._previews.forget()
+        self._denoiser.forget()
         self.device.release()
 
     def close(self) -> None:
