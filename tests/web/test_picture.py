@@ -9,8 +9,6 @@ import pytest
 from OpenImageIO import ImageInput
 
 from demo_media.demo import DemoPaths
-from kernels.reference.display import PALETTE, false_colour_table
-from kernels.reference.view import EVENNESS_STOPS, NOISE_RANGE
 from tests.web.conftest import HEIGHT, WIDTH
 from tests.web.seat import Seat
 
@@ -281,33 +279,3 @@ def test_a_media_root_offers_the_clean_plate_and_the_backdrop(desk: Seat) -> Non
     desk.settle()
     assert desk.recipe("backing.clean_plate_path").endswith("greenhouse.exr")
     assert desk.recipe("backing.clean_plate") == "file"
-
-
-def test_measuring_views_have_the_engines_own_legend(desk: Seat) -> None:
-    """Source: `kernels.reference.view` and `display`: ranges, colour line and palette in use."""
-    show(desk, "evenness")
-    legend = desk.page.locator(".legend")
-    assert f"+{EVENNESS_STOPS:g}" in legend.inner_text()
-    show(desk, "alpha_noise")
-    assert "No noise is measured yet" in legend.inner_text()
-    desk.page.evaluate(
-        """() => page.set(["backing", "noise", "gain"], [1e-4, 1e-4, 1e-4], { label: "noise" })"""
-    )
-    desk.settle()
-    assert f"{NOISE_RANGE:g}" in legend.inner_text()
-    show(desk, "deciding")
-    assert legend.inner_text().splitlines() == ["Matte decided by", "screen", "none of them"]
-    assert "the extractor that decides its matte" in desk.page.inner_text("#shown")
-    more = desk.page.get_by_label("More views")
-    assert more.locator("option:checked").inner_text() == "By extractor"
-    show(desk, "plate")
-    assert not legend.is_visible()
-    ends, palette = desk.page.evaluate(
-        """async () => {
-            const m = await import("/js/legend.js");
-            return [m.LINE.map(m.srgbOfLab), m.PALETTE];
-        }"""
-    )
-    table = np.asarray(false_colour_table()) * 255
-    assert np.abs(np.asarray(ends) - table[[0, -1]]).max() <= 2
-    assert np.array_equal(palette, np.round(PALETTE * 255))

@@ -1,5 +1,5 @@
-// What the colours of a measuring view mean, beside the picture's lower edge. The ranges, the colour
-// line and the palette are the engines' own (`kernels/reference/view.py`, `display.py`); a test
+// What the colours of a measuring view or a map mean, in the line under the picture, where it hides
+// nothing. The ranges, the colour line and the palette are the engines' own (`kernels/reference/view.py`, `display.py`); a test
 // compares them.
 
 import { h } from "./dom.js";
@@ -10,10 +10,10 @@ import { view } from "./view.js";
 export const LINE = [[16, 24, -45], [92, -13, 74]];
 /** Okabe & Ito 2008, sRGB code values. */
 export const PALETTE = [[230, 159, 0], [86, 180, 233], [0, 158, 115], [240, 228, 66], [0, 114, 178], [213, 94, 0], [204, 121, 167]];
-/** @type {Record<string, {title: string, low: string, middle: string, high: string}>} */
+/** @type {Record<string, {title: string, marks: string[]}>} */
 export const RANGES = {
-  evenness: { title: "Light on the backing, in stops", low: "-1", middle: "0", high: "+1" },
-  alpha_noise: { title: "Expected alpha noise", low: "0", middle: "0.05", high: "0.1" },
+  evenness: { title: "Light on the backing, in stops", marks: ["\u22121", "0", "+1"] },
+  alpha_noise: { title: "Expected alpha noise", marks: ["0", "0.05", "0.1"] },
 };
 
 /** sRGB code values of L*a*b*, D65. Source: CIE 15, IEC 61966-2-1. @param {number[]} lab @returns {number[]} */
@@ -31,39 +31,49 @@ export function ramp() {
   bar.style.background = `linear-gradient(to right, ${steps.join(", ")})`;
   return bar;
 }
-const bar = ramp();
+/** The colours with numbers under them, at even distances. @param {string[]} marks */
+const rule = (marks) => h("div", { class: "rule" }, ramp(), h("div", { class: "marks" }, ...marks.map((text, i) => {
+  const mark = h("span", { text });
+  mark.style.left = `${(100 * i) / (marks.length - 1)}%`;
+  return mark;
+})));
 const node = h("div", { class: "legend", hidden: true });
-document.getElementById("picture")?.append(node);
+document.getElementById("line")?.prepend(node);
 
 /** A map's scale with five numbers; shares are shown in percent. @param {import("./maps.js").TakeMap} map */
 export function scaleOf(map) {
   const share = map.unit.startsWith("of ");
   const unit = share ? `% ${map.unit}` : map.unit;
   const number = (/** @type {number} */ v) => `${map.low < 0 && v > 0 ? "+" : ""}${Number((share ? 100 * v : v).toPrecision(3))}`.replace("-", "\u2212");
-  const marks = [0, 1, 2, 3, 4].map((i) => {
-    const mark = h("span", { text: number(map.low + ((map.high - map.low) * i) / 4) });
-    mark.style.left = `${25 * i}%`;
-    return mark;
-  });
-  return h("div", { class: "scale", role: "img", "aria-label": `${map.title}: scale from ${number(map.low)} to ${number(map.high)} ${unit}` },
-    h("span", { text: `${map.title}, in ${unit}` }), h("div", { class: "rule" }, ramp(), h("div", { class: "marks" }, ...marks)));
+  const marks = [0, 1, 2, 3, 4].map((i) => number(map.low + ((map.high - map.low) * i) / 4));
+  return scale(`${map.title}, in ${unit}`, marks, `${map.title}: scale from ${marks[0]} to ${marks[4]} ${unit}`);
+}
+
+/** @param {string} title @param {string[]} marks @param {string} said */
+const scale = (title, marks, said) => h("div", { class: "scale", role: "img", "aria-label": said }, h("span", { class: "title", text: title, title }), rule(marks));
+
+/** Which extractor has which colour. @param {any[]} taking */
+const deciders = (taking) => [h("span", { class: "title", text: "Matte decided by" }), ...taking.map((e, i) => {
+  const patch = h("span", { class: "patch" });
+  patch.style.background = `rgb(${PALETTE[i % PALETTE.length].join(" ")})`;
+  return h("span", { class: "row", title: e.name }, patch, h("span", { class: "name", text: e.name }));
+}), h("span", { class: "row" }, h("span", { class: "patch none" }), h("span", { class: "name", text: taking.length ? "none of them" : "no extractor takes part" }))];
+
+/** The explanation of what is seen; nothing for a plain picture. @returns {any[]} */
+function explanation() {
+  if (state.over) return [scaleOf(state.over)];
+  const noise = state.recipe?.backing.noise;
+  if (view.name === "alpha_noise" && noise && [...noise.gain, ...noise.offset].every((v) => v === 0)) {
+    return [h("span", { class: "title", text: "No noise is measured yet: a starting recipe measures it (prepare step)." })];
+  }
+  const range = RANGES[view.name];
+  if (range) return [scale(range.title, range.marks, `${range.title}: scale from ${range.marks[0]} to ${range.marks[2]}`)];
+  return view.name === "deciding" ? deciders((state.recipe?.extractors ?? []).filter((/** @type {any} */ e) => e.on)) : [];
 }
 
 const show = perFrame(() => {
-  const range = RANGES[view.name];
-  const noise = state.recipe?.backing.noise;
-  const unknown = view.name === "alpha_noise" && noise && [...noise.gain, ...noise.offset].every((v) => v === 0);
-  node.hidden = !state.over && !range && view.name !== "deciding";
-  if (state.over) node.replaceChildren(scaleOf(state.over));
-  else if (unknown) node.replaceChildren(h("span", { text: "No noise is measured yet: the starting recipe of the prepare step measures it." }));
-  else if (range) node.replaceChildren(h("span", { text: range.title }), bar, h("div", { class: "ends" }, ...[range.low, range.middle, range.high].map((text) => h("span", { text }))));
-  else if (view.name === "deciding") {
-    const taking = (state.recipe?.extractors ?? []).filter((/** @type {any} */ e) => e.on);
-    node.replaceChildren(h("span", { text: "Matte decided by" }), ...taking.map((/** @type {any} */ e, /** @type {number} */ i) => {
-      const patch = h("span", { class: "patch" });
-      patch.style.background = `rgb(${PALETTE[i % PALETTE.length].join(" ")})`;
-      return h("span", { class: "row" }, patch, e.name);
-    }), h("span", { class: "row" }, h("span", { class: "patch none" }), taking.length ? "none of them" : "no extractor takes part"));
-  }
+  const now = view.compare ? [] : explanation();
+  node.hidden = !now.length;
+  node.replaceChildren(...now);
 });
 on("view recipe ready over", show);
