@@ -8,6 +8,7 @@ from kernels.parameters import Keys
 from kernels.recipe import (
     ChromaDistance,
     ColourDifference,
+    Denoise,
     ExtractorBase,
     HueBand,
     NeutralisePass,
@@ -79,6 +80,13 @@ def _prepare(recipe: Recipe) -> Iterator[str]:
         yield f"The backing is {backing.primary}, taken as one flat colour ({colour})."
     if recipe.source.denoised_path:
         yield f"Extractors that read the denoised pass read '{recipe.source.denoised_path}'."
+    denoise = recipe.source.denoise
+    if denoise != Denoise():
+        yield (
+            f"The denoised pass is baked at strength {say(denoise.strength)}, with neighbours up "
+            f"to {denoise.reach_frames} frames away, and keeps {say(denoise.keep_luminance)} of "
+            "the plate's own luminance."
+        )
     if recipe.source.plate_alpha == "use":
         yield "The plate's own alpha multiplies the matte."
 

@@ -521,6 +521,7 @@ class Source(Model):
         None, "width of a pixel over its height; empty means by metadata"
     )
     denoised_path: str = choice("", "name of the baked denoised pass, under a media root")
+    denoised_colourspace: str = choice("", "its input colour space; empty means by its tags")
     denoise: Denoise = Field(default_factory=Denoise)
 
 

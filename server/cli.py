@@ -23,6 +23,7 @@ COMMANDS = (
     "suggest",
     "survey",
     "takes",
+    "prepare",
     "render",
     "recipe",
     "truth",

@@ -19,7 +19,7 @@ from kernels.plan import Plan, build_plan
 from kernels.recipe import Recipe
 from server.frame_types import FrameId, NotReadyError
 from server.frames import FrameStore
-from server.jobs.companions import companion_frame
+from server.jobs.companions import check_numbers, companion_frame, denoised_frame
 from server.media import Colour, Shot, open_shot
 from server.media.display import RAW_DISPLAY, DisplayChoice, default_choice, display_table
 from server.pictures import FrameSize, Sight
@@ -44,7 +44,8 @@ def companions_of(recipe: Recipe) -> list[Companion]:
     if backing.clean_plate == "file" and backing.clean_plate_path:
         found.append(Companion("clean", backing.clean_plate_path, backing.clean_plate_colourspace))
     if recipe.source.denoised_path:
-        found.append(Companion("denoised", recipe.source.denoised_path))
+        source = recipe.source
+        found.append(Companion("denoised", source.denoised_path, source.denoised_colourspace))
     if needs_backdrop(recipe):
         found.append(Companion("backdrop", backdrop.path, backdrop.colourspace))
     return found
@@ -133,6 +134,8 @@ class OpenedShot:
                     f"'{companion.name}' is {size[0]}x{size[1]} and the shot {self.shot.width}x"
                     f"{self.shot.height}: choose one of the shot's size"
                 )
+            if companion.role == "denoised":
+                check_numbers(opened, self.shot)
         except VerdigrisError as error:
             self._shots[companion] = None
             self.problems[companion.role] = str(error)
@@ -151,10 +154,16 @@ class OpenedShot:
             opened = self._shots.get(companion)
             if opened is None:
                 continue
-            backdrop = companion.role == "backdrop"
-            offset = recipe.assemble.backdrop.time_offset if backdrop else 0
-            number = companion_frame(opened, frame, offset, loop=backdrop)
-            frames[companion.role] = FrameId(self._source(companion), number)
+            number: int | None
+            if companion.role == "denoised":
+                number = denoised_frame(opened, frame)
+            elif companion.role == "backdrop":
+                offset = recipe.assemble.backdrop.time_offset
+                number = companion_frame(opened, frame, offset, loop=True)
+            else:
+                number = companion_frame(opened, frame)
+            if number is not None:
+                frames[companion.role] = FrameId(self._source(companion), number)
         return frames
 
     def needs(self, recipe: Recipe, frame: int) -> list[FrameId]:

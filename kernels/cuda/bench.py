@@ -20,22 +20,25 @@ from kernels.cuda.launch import CudaEngine, CupyDevice, Form
 from kernels.cuda.runner import DeviceEngine
 from kernels.cuda.sources import constants
 from kernels.engine import EngineError, Inputs, View
-from kernels.plan import Plan, build_plan
+from kernels.plan import AP1_WEIGHTS, Plan, build_plan
 from kernels.recipe import (
     ChromaDistance,
     ColourDifference,
     CurvePoint,
+    Denoise,
     Despeckle,
     Guide,
     HueBand,
     HueCurve,
     Levels,
     NeutralisePass,
+    Noise,
     PlateDifference,
     Recipe,
     Refine,
     ValueBand,
 )
+from kernels.reference.denoise import stabiliser
 
 C = constants()
 UHD = (3840, 2160)
@@ -257,6 +260,41 @@ def preview_figures(
     return figures
 
 
+def denoise_figures(engine: CudaEngine, frames: int = 24) -> Figures:
+    """Return the milliseconds of a denoised 1080p frame in a run of frames, and frames a second.
+
+    Each frame is new to the card and goes there once, with its neighbours; its result comes back.
+    `card_ms` is the card's own share.
+    """
+    rng = np.random.default_rng(3)
+    still = screen((1920, 1080))
+    taken = [still + rng.normal(0, 0.004, still.shape).astype(np.float32) for _ in range(frames)]
+    noise = Noise(gain=(1e-4, 2e-4, 1e-4), offset=(1e-5, 1e-5, 1e-5))
+    settings = Denoise()
+
+    def bake(n: int) -> None:
+        engine.denoise([taken[n], taken[n - 1], taken[(n + 1) % frames]], noise, settings)
+
+    bake(0)
+    start = time.perf_counter()
+    for n in range(1, frames):
+        bake(n)
+    ms = (time.perf_counter() - start) * 1e3 / (frames - 1)
+    held = [engine._denoiser.held(f, noise, stabiliser(noise), engine.hold) for f in taken[:3]]
+    card = device_ms(
+        engine.card,
+        lambda: engine._denoiser.averaged(held, settings, AP1_WEIGHTS),
+        repeats=5,
+        inner=2,
+    )
+    engine._denoiser.forget()
+    return {
+        "denoise_1080p_ms": ms,
+        "denoise_1080p_frames_a_second": 1e3 / ms,
+        "denoise_1080p_card_ms": card,
+    }
+
+
 def changing(recipe: Recipe) -> Callable[[], Recipe]:
     """Return a function that gives the recipe with one value of an extractor changed each time."""
     turn = 0
@@ -314,6 +352,7 @@ def bench(*, torch: bool = True, large: bool = True) -> dict[str, Any]:
     results |= pointwise_figures(engine, random, "noise")
     del random
     results |= request_figures(engine, inputs)
+    results |= denoise_figures(engine)
     if torch:
         from kernels.cuda.bench_torch import torch_figures
 

@@ -52,10 +52,9 @@ class Denoiser:
     ) -> Plane:
         """Return the denoised picture of frames[0]. hold: takes a picture to the device."""
         to = stabiliser(noise)
-        held = [self._held(frame, noise, to, hold) for frame in frames]
-        return self._averaged(held, settings, weights)
+        return self.averaged([self.held(f, noise, to, hold) for f in frames], settings, weights)
 
-    def _held(
+    def held(
         self, frame: NDArray[Any], noise: Noise, to: Stabiliser, hold: Callable[..., Plane]
     ) -> tuple[Plane, Plane]:
         """Return a frame's picture and guide, from those kept if it was seen before."""
@@ -92,12 +91,13 @@ class Denoiser:
         )
         return made
 
-    def _averaged(
+    def averaged(
         self,
         frames: Sequence[tuple[Plane, Plane]],
         settings: Denoise,
         weights: Sequence[float],
     ) -> Plane:
+        """Return the denoised picture of the first of `frames`: pictures with their guides."""
         plate, guide = frames[0]
         total, made = self._like(plate), self._like(plate)
         share = new_plane(self.device, 1, plate.height, plate.width)

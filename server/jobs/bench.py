@@ -19,9 +19,11 @@ from kernels.inputs import gather
 from kernels.plan import build_plan
 from kernels.recipe import (
     CurvePoint,
+    Denoise,
     HueBand,
     HueCurve,
     Levels,
+    Noise,
     PlateDifference,
     Recipe,
     starting_recipe,
@@ -117,6 +119,15 @@ def bench_cpu(threads: int | None = None) -> dict[str, Any]:
                     target_ms=target,
                 )
             )
+        plates = [picture(1080, 1920, seed) for seed in (0, 1, 2)]
+        noise = Noise(gain=(1e-4, 2e-4, 1e-4), offset=(1e-5, 1e-5, 1e-5))
+        timings.append(
+            measure(
+                "denoising a 1080p frame, with a neighbour on each side",
+                lambda: engine.denoise(plates, noise, Denoise()),
+                runs=3,
+            )
+        )
     finally:
         engine.close()
     return {

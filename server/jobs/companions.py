@@ -5,10 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from kernels.errors import VerdigrisError
 from kernels.inputs import needs_backdrop
 from kernels.recipe import Recipe
 from server.media import Shot, open_shot
+from server.media.sequence import format_frames
 from server.roots import MediaRoots
+
+
+class CompanionError(VerdigrisError):
+    """Another picture does not go with the shot."""
 
 
 @dataclass(frozen=True)
@@ -45,11 +51,31 @@ def open_companions(
     picture = recipe.assemble.backdrop
     return Companions(
         clean=opened(clean, plate_name, backing.clean_plate_colourspace),
-        denoised=opened(denoised, recipe.source.denoised_path),
+        denoised=opened(denoised, recipe.source.denoised_path, recipe.source.denoised_colourspace),
         backdrop=opened(
             backdrop, picture.path if needs_backdrop(recipe) else "", picture.colourspace
         ),
     )
+
+
+def denoised_frame(shot: Shot, frame: int) -> int | None:
+    """Return the frame of a denoised pass that belongs to `frame`; None where it has none.
+
+    Then the plate is read: another frame's picture would make another frame's matte.
+    """
+    if len(shot.frames) == 1:
+        return shot.frames[0]
+    return frame if frame in shot.frames and frame not in shot.missing_frames else None
+
+
+def check_numbers(denoised: Shot, shot: Shot) -> None:
+    """Raise CompanionError where a denoised pass has none of a shot's frames."""
+    ours = set(shot.frames)
+    if len(denoised.frames) > 1 and not ours.intersection(denoised.frames):
+        raise CompanionError(
+            f"the denoised pass '{denoised.spec}' has the frames {format_frames(denoised.frames)} "
+            f"and the shot {format_frames(shot.frames)}: number them alike"
+        )
 
 
 def companion_frame(shot: Shot, frame: int, offset: int = 0, *, loop: bool = False) -> int:

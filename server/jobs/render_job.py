@@ -101,9 +101,9 @@ def mark_of(job: RenderJob, frame: int, colourspace: str) -> str:
         job.compression,
         colourspace,
         job.shot.colourspace,
-        _stamp(job.shot, frame),
+        stamp(job.shot, frame),
         *(
-            None if shot is None else [shot.spec, shot.colourspace, _stamp(shot, None)]
+            None if shot is None else [shot.spec, shot.colourspace, stamp(shot, None)]
             for shot in (job.companions.clean, job.companions.denoised, job.companions.backdrop)
         ),
     ]
@@ -112,20 +112,25 @@ def mark_of(job: RenderJob, frame: int, colourspace: str) -> str:
 
 def is_done(job: RenderJob, frame: int, colourspace: str) -> bool:
     """Tell whether this very job has written the frame already."""
-    path = path_of(job, frame)
+    return mark_in(path_of(job, frame)) == mark_of(job, frame, colourspace)
+
+
+def mark_in(path: Path) -> str | None:
+    """Return the mark that a job left in an EXR's header; None without one, or without a file."""
     if not path.exists():
-        return False
+        return None
     reader = oiio.ImageInput.open(str(path))
     if reader is None:
         oiio.geterror()
-        return False
+        return None
     try:
-        return bool(reader.spec().getattribute(MARK) == mark_of(job, frame, colourspace))
+        mark = reader.spec().getattribute(MARK)
+        return None if mark is None else str(mark)
     finally:
         reader.close()
 
 
-def _stamp(shot: Shot, frame: int | None) -> list[Any]:
+def stamp(shot: Shot, frame: int | None) -> list[Any]:
     """Size and time of the file a frame comes from (all files when frame is None)."""
     if frame is not None and frame in shot.missing_frames:
         return ["missing", shot.missing]

@@ -31,6 +31,7 @@ from kernels.engine import Stress, View
 from kernels.inputs import gather
 from kernels.parity_cases import cases
 from kernels.plan import build_plan
+from kernels.recipe import Denoise, Noise
 from tests.cuda.test_gpu import rich_recipe
 engine = CudaEngine()
 engine.card.form = "array"
@@ -47,6 +48,8 @@ for region in (None, (40, 24, 104, 88)):
 for method in ("unmix", "multiply"):
     recipe.assemble.edge_colour.method = method
     engine.planes(build_plan(recipe, 1, inputs.planes), inputs, ["composite"])
+pictures = [plate * 0.05, plate * 0.05 + 0.001]
+engine.denoise(pictures, Noise(gain=(1e-3,) * 3), Denoise(keep_luminance=0.5))
 for case in cases():
     if case.name.startswith("key of"):
         inputs = gather(engine, case.recipe, 1, plate=plate, clean=plate * 0.5)

@@ -1,0 +1,129 @@
+"""`verdigris prepare`: bake the denoised pass and the clean plate, ready to key."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from kernels.recipe import Recipe
+    from server.jobs.prepare import Prepared
+    from server.media import Shot
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command("prepare")(prepare)
+
+
+def prepare(
+    shot: Annotated[str, typer.Argument(metavar="SHOT", help="Movie, still, folder or pattern.")],
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for everything that is baked.")],
+    recipe: Annotated[
+        Path | None, typer.Option(help="The recipe (.json); else the shot is measured for one.")
+    ] = None,
+    strength: Annotated[
+        float | None,
+        typer.Option(help="Noise taken out, in units of the measured noise, 0 to 4; 1 by default."),
+    ] = None,
+    reach: Annotated[
+        int | None, typer.Option(help="Neighbouring frames on each side, 0 to 3; 1 by default.")
+    ] = None,
+    frames: Annotated[str, typer.Option(help="Like 1001-1010,1020; all by default.")] = "",
+    colourspace: Annotated[str, typer.Option(help="Input colour space, instead of the tags.")] = "",
+    ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
+    media_root: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FOLDER", help="Folder in which the recipe's names are looked up."),
+    ] = None,
+    engine: Annotated[str | None, typer.Option(help="auto, cuda or cpu; auto by default.")] = None,
+    threads: Annotated[
+        int | None, typer.Option(help="Threads of the cpu engine; as many as cores by default.")
+    ] = None,
+    again: Annotated[bool, typer.Option("--again", help="Bake again what is finished.")] = False,
+) -> None:
+    """Bake the denoised pass and the clean plate of a shot, and a recipe that uses both.
+
+    Example: verdigris prepare 'plates/gate.####.exr' --recipe gate.json --out baked
+
+    The folder then holds the denoised frames, the clean plate, and the recipe with their names in
+    it. Finished frames are left alone when the same command runs again.
+    """
+    from kernels.engine import choose_engine
+    from kernels.recipe_file import load_recipe, save_recipe
+    from server.config import load_settings
+    from server.jobs.baking import bake_clean_plate, roots_of, started, with_denoise
+    from server.jobs.prepare import has_noise, measured_noise, prepare_shot
+    from server.media import open_shot, parse_frames
+    from server.progress import progress
+
+    settings = load_settings(
+        {"engine": engine, "threads": threads, "ocio": ocio or None},
+        beside=Path(shot) if Path(shot).is_dir() else Path(shot).parent,
+    ).settings
+    key = load_recipe(recipe) if recipe is not None else None
+    source = open_shot(
+        shot,
+        colourspace=colourspace or (key.source.colourspace if key else "") or None,
+        ocio=settings.ocio or None,
+        missing="hold",
+    )
+    _check_folder(out)
+    wanted = parse_frames(frames) if frames else None
+    if key is None:
+        with progress("measuring") as report:
+            key = started(source, out, report)
+    else:
+        roots = roots_of(source, recipe, [*(media_root or []), *settings.media_roots])
+        with progress("clean plate") as report:
+            bake_clean_plate(source, key, out, roots, report, ocio=settings.ocio or None)
+    key = with_denoise(key, strength=strength, reach_frames=reach)
+    if colourspace:
+        key.source.colourspace = colourspace
+    if not has_noise(key.backing.noise):
+        key.backing.noise = measured_noise(source)
+    choice = choose_engine(settings.engine, threads=settings.threads or None, storage="float32")
+    typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
+    try:
+        with progress("denoising") as report:
+            made = prepare_shot(
+                source,
+                key,
+                out / "denoised",
+                source.name,
+                frames=wanted,
+                engine=choice.engine,
+                progress=report,
+                again=again,
+            )
+    finally:
+        choice.engine.close()
+    key.source.denoised_path = f"denoised/{Path(made.pattern).name}"
+    key.source.denoised_colourspace = source.working_space
+    saved = save_recipe(key, out / f"{source.name}.json")
+    _summary(shot, source, made, saved, key, ocio)
+
+
+def _check_folder(out: Path) -> None:
+    from server.jobs.prepare import PrepareError
+
+    if out.exists() and not out.is_dir():
+        raise PrepareError(f"{out} is a file: name a folder to bake into")
+
+
+def _summary(shot: str, source: Shot, made: Prepared, saved: Path, key: Recipe, ocio: str) -> None:
+    count = f"{made.written} frame" + ("" if made.written == 1 else "s")
+    typer.echo(
+        f"wrote {count} to {made.pattern}"
+        + (f", {made.skipped} were finished before" if made.skipped else "")
+    )
+    if made.noise_left is not None:
+        typer.echo(f"noise left on the backing: {made.noise_left:.0%} of the plate's")
+    if key.backing.clean_plate == "file":
+        typer.echo(f"clean plate: {saved.parent / key.backing.clean_plate_path}")
+    typer.echo(f"wrote {saved}")
+    words = ["verdigris", "serve", shot, "--recipe", str(saved)]
+    typer.echo(f"next: {shlex.join([*words, *(['--ocio', ocio] if ocio else [])])}")
