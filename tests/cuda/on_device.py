@@ -137,6 +137,15 @@ def figures() -> dict[str, Any]:
     return asked("from kernels.cuda.bench import bench\nresult = bench()")
 
 
+def denoise_figures() -> dict[str, Any]:
+    """Return the times of denoising."""
+    return asked(
+        "from kernels.cuda.bench import denoise_figures\n"
+        "from kernels.cuda.launch import CudaEngine\n"
+        "result = denoise_figures(CudaEngine())"
+    )
+
+
 def service_figures() -> dict[str, Any]:
     """Return the service's figures on the card."""
     return asked("from server.jobs.bench_card import bench_card\nresult = bench_card()")
@@ -195,6 +204,7 @@ def main() -> int:
         "service": service_figures,
         "parity": parity_figures,
         "figures": figures,
+        "denoise": denoise_figures,
         "tests": lambda: run("GPU tests", GPU_TESTS, 150),
         "sanitizers": lambda: sanitizers(given.quick),
     }
