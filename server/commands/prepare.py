@@ -27,7 +27,7 @@ def prepare(
     ] = None,
     strength: Annotated[
         float | None,
-        typer.Option(help="Noise taken out, in units of the measured noise, 0 to 4; 1 by default."),
+        typer.Option(help="Noise taken out, in units of what was measured; 0.8 by default."),
     ] = None,
     reach: Annotated[
         int | None, typer.Option(help="Neighbouring frames on each side, 0 to 3; 1 by default.")

@@ -177,9 +177,10 @@ def measured(seed: int) -> Noise:
 
 
 @cache
-def smooth(seed: int) -> Array:
+def smooth(seed: int, strength: float = 0.8) -> Array:
+    settings = Denoise(strength=strength)
     with ThreadPoolExecutor(2) as pool:
-        return fast_denoise.denoise([shot(seed).plate], measured(seed), Denoise(), (1, 1, 1), pool)
+        return fast_denoise.denoise([shot(seed).plate], measured(seed), settings, (1, 1, 1), pool)
 
 
 def quality(truth: Array, image: Array) -> tuple[float, float]:
@@ -193,15 +194,16 @@ def quality(truth: Array, image: Array) -> tuple[float, float]:
 @pytest.mark.parametrize("seed", [101, 102, 103, 106, 107, 109])
 def test_it_is_at_least_as_good_as_another_librarys(seed: int) -> None:
     """Source: scikit-image, `denoise_nl_means` (patch 5, distance 6, h 0.8 sigma, its noise known)
-    on the same noisy frame: PSNR and SSIM against the noise-free light."""
+    on the same noisy frame: PSNR and SSIM against the noise-free light. Strength 1, the measured
+    noise, as the other takes its sigma; the default, 0.8, is gentler to hair."""
     s = shot(seed)
     sigma = float(np.mean(measure_noise(s.plate, s.clean_plate, s.backing_mask).sigma))
     options = {"patch_size": 5, "patch_distance": 6, "fast_mode": True, "channel_axis": 0}
     other = denoise_nl_means(s.plate, h=0.8 * sigma, sigma=sigma, **options)
-    theirs, ours = quality(s.light, other), quality(s.light, smooth(seed))
+    theirs, ours = quality(s.light, other), quality(s.light, smooth(seed, 1.0))
     noisy = quality(s.light, s.plate)
-    assert ours[0] >= theirs[0] - 0.02
-    assert ours[1] >= theirs[1] - 0.0005
+    assert ours[0] >= theirs[0]
+    assert ours[1] >= theirs[1]
     assert ours[0] > noisy[0]
     assert ours[1] > noisy[1]
 
