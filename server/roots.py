@@ -88,3 +88,21 @@ class MediaRoots:
 def is_inside(path: Path, root: Path) -> bool:
     """Tell whether a real path is a root or lies under it, compared part by part."""
     return path == root or root in path.parents
+
+
+def where_needed(folder: Path, names: Iterable[str], roots: Iterable[Path]) -> list[Path]:
+    """Return the folder if it has one of the names that no root has, else nothing.
+
+    So a folder where nothing else is meant to be seen becomes a root only where it is needed.
+    """
+    known, here = MediaRoots(roots), MediaRoots([folder])
+    missing = [name for name in names if name and not _resolves(known, name)]
+    return [folder] if any(_resolves(here, name) for name in missing) else []
+
+
+def _resolves(roots: MediaRoots, name: str) -> bool:
+    try:
+        roots.resolve(name)
+    except RootsError:
+        return False
+    return True

@@ -31,7 +31,7 @@ from server.opened import OpenedShot
 from server.pools import file_stamp
 from server.recipes_store import RecipeStore
 from server.renderer import RenderThread, Urgency
-from server.roots import MediaRoots
+from server.roots import MediaRoots, where_needed
 from server.security import Gate, is_loopback, outward_address, own_hosts, private_folder
 from server.service import Service
 from server.timing import Timing
@@ -148,7 +148,8 @@ def make_service(
             open_shot(companion, ocio=settings.ocio or None, missing="hold")
     data = private_folder(Path(settings.data_dir))
     plates = private_folder(data / "plates")
-    roots = MediaRoots([*_root_folders(options, settings, probe), plates])
+    folders = [*_root_folders(options, settings, probe), plates]
+    roots = MediaRoots([*folders, *_beside_recipe(options, known, folders)])
     thread, timing = RenderThread(), Timing()
     choice = thread.call(
         Urgency.PICTURE, lambda: choose_engine(settings.engine, threads=settings.threads or None)
@@ -211,6 +212,15 @@ def _root_folders(options: ServeOptions, settings: Settings, shot: Shot) -> list
         if not folder.is_dir():
             raise StartError(f"media root '{folder}' is not a folder: check its path")
     return folders
+
+
+def _beside_recipe(options: ServeOptions, known: Recipe | None, folders: list[Path]) -> list[Path]:
+    """Return the recipe's own folder if a picture that the recipe names is only there."""
+    if options.recipe is None or known is None:
+        return []
+    backing, source, picture = known.backing, known.source, known.assemble.backdrop
+    names = (backing.clean_plate_path, source.denoised_path, picture.path)
+    return where_needed(options.recipe.resolve().parent, names, folders)
 
 
 def _take_options(recipe: Recipe, options: ServeOptions, roots: MediaRoots) -> None:

@@ -9,8 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from kernels.recipe import Noise, starting_recipe
+from kernels.recipe_file import load_recipe, save_recipe
 from server import cli
 from server.logs import JsonLines, TextLines
+from server.roots import where_needed
 from tests.server.conftest import write_shot
 
 
@@ -79,3 +82,37 @@ def test_logs_are_one_line_each(caplog: pytest.LogCaptureFixture) -> None:
     )
     assert "\n" not in JsonLines().format(record)
     assert "\x1b" not in TextLines().format(record)
+
+
+def test_what_lies_beside_the_recipe_is_found_and_nothing_else_is_opened(tmp_path: Path) -> None:
+    """Common practice, no source: a recipe names pictures relative to where it lies."""
+    for name in ("media", "baked/denoised", "home"):
+        (tmp_path / name).mkdir(parents=True)
+    for name in ("media/bare.exr", "baked/clean.exr", "home/secret.exr"):
+        (tmp_path / name).touch()
+    roots, baked, home = [tmp_path / "media"], tmp_path / "baked", tmp_path / "home"
+    assert where_needed(baked, ["clean.exr"], roots) == [baked]
+    assert where_needed(baked, ["denoised/a.####.exr"], roots) == [baked]
+    assert where_needed(baked, ["bare.exr", ""], roots) == []
+    assert where_needed(home, ["bare.exr", "clean.exr", "../home/secret.exr"], roots) == []
+
+
+def test_a_prepared_recipe_is_served_with_its_pictures(folder: Path) -> None:
+    """Common practice, no source: what `prepare` wrote is used by the command it names."""
+    from server.config import load_settings
+    from server.start import ServeOptions, make_service
+
+    shot = str(folder / "media" / "take.####.exr")
+    key = starting_recipe()
+    key.backing.noise = Noise(offset=(1e-5, 1e-5, 1e-5))
+    save_recipe(key, folder / "key.json")
+    words = ["prepare", shot, "--recipe", str(folder / "key.json")]
+    assert cli.run([*words, "--out", str(folder / "b"), "--engine", "cpu"]) == 0
+    [made] = (folder / "b").glob("*.json")
+    options = ServeOptions(shot=shot, recipe=made)
+    settings = load_settings({"engine": "cpu"}, beside=folder).settings
+    service, _ = make_service(options, settings)
+    recipe = load_recipe(made)
+    found = service.roots.resolve(recipe.source.denoised_path)
+    assert found.parent == (folder / "b" / "denoised").resolve()
+    service.thread.close()
