@@ -51,6 +51,7 @@ def check(file: RecipePath) -> None:
 
     Exit code 2, with the reason, if it cannot be used.
     """
+    from server.jobs.plain_text import counted
     from server.roots import check_name
 
     recipe = load_recipe(file)
@@ -59,8 +60,8 @@ def check(file: RecipePath) -> None:
         if name:
             check_name(name)
     typer.echo(
-        f"{file}: good, version {recipe.version}, {len(recipe.extractors)} extractor(s), "
-        f"{len(recipe.neutralise)} neutralise pass(es)"
+        f"{file}: good, version {recipe.version}, {counted(len(recipe.extractors), 'extractor')}, "
+        f"{counted(len(recipe.neutralise), 'neutralise pass', 'neutralise passes')}"
     )
 
 

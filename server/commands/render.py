@@ -140,17 +140,20 @@ def render(
 
 
 def _summary(out: str, result: Any) -> None:
+    from server.jobs.plain_text import counted
     from server.media.sequence import format_frames
 
+    before = counted(result.skipped, "was finished before", "were finished before")
     typer.echo(
-        f"wrote {result.written} frame(s) to {out} in {result.seconds:.1f} s, colour space "
-        f"{result.colourspace}"
-        + (f", {result.skipped} were finished before" if result.skipped else "")
+        f"wrote {counted(result.written, 'frame')} to {out} in {result.seconds:.1f} s, "
+        f"colour space {result.colourspace}" + (f", {before}" if result.skipped else "")
     )
     if result.nonfinite:
-        typer.echo(f"{result.nonfinite} pixel(s) of the plate were NaN or infinite and replaced")
+        pixels = counted(result.nonfinite, "pixel of the plate was", "pixels of the plate were")
+        typer.echo(f"{pixels} NaN or infinite and replaced")
     if result.clamped:
-        typer.echo(f"{result.clamped} value(s) were too large for half and clamped to 65504")
+        values = counted(result.clamped, "value was", "values were")
+        typer.echo(f"{values} too large for half and clamped to 65504")
     if result.held:
         typer.echo(f"missing frames held from a neighbour: {format_frames(result.held)}")
     if result.black:

@@ -171,6 +171,7 @@ def _render_demo(
 ) -> None:
     from kernels.engine import choose_engine
     from server.jobs.demo import render_demo
+    from server.jobs.plain_text import counted
     from server.media import parse_frames
     from server.progress import progress
 
@@ -182,7 +183,7 @@ def _render_demo(
             rendered, sheet = render_demo(paths, out, choice.engine, frames=wanted, progress=report)
     finally:
         choice.engine.close()
-    typer.echo(f"wrote {rendered.written} frame(s) to {out} in {rendered.seconds:.1f} s")
+    typer.echo(f"wrote {counted(rendered.written, 'frame')} to {out} in {rendered.seconds:.1f} s")
     typer.echo(f"the shot is {paths.shot}")
     typer.echo(f"the recipe is {paths.folder / 'gardener.json'}")
     live = shlex.join(["verdigris", "demo", *(["--folder", str(folder)] if folder else [])])

@@ -32,6 +32,7 @@ from kernels.recipe import (
 )
 from kernels.reference.backing_find import channel_index
 from kernels.reference.noise import covariance_at
+from server.jobs.plain_text import counted
 
 CLEAR_GAIN = 0.9
 """The clear extractor's gain: under 1, so that noise about bare screen is not clipped away."""
@@ -245,7 +246,7 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
     _, i, j = channel_index(found.primary)
     names = ("red", "green", "blue")
     notes = {
-        "backing": f"{found.primary} was measured over {found.frames} frame(s); "
+        "backing": f"{found.primary} was measured over {counted(found.frames, 'frame')}; "
         + (
             "the clean plate was fitted to the screen, so uneven light is followed"
             if plate
@@ -281,14 +282,14 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
         )
     if found.garbage:
         notes["garbage"] = (
-            f"{len(found.garbage)} marker(s) stand still, well away from the subject in every "
-            "frame looked at: garbage shapes take them out; check that nothing passes them"
+            f"{counted(len(found.garbage), 'still marker')}, well away from the subject in every "
+            "frame looked at: taken out by garbage shapes; check that nothing passes them"
         )
     left = found.markers - len(found.garbage)
     if left > 0:
         notes["markers"] = (
-            f"{left} marker(s) near the subject stay in the matte: draw garbage shapes that follow "
-            "what passes them, or paint them out"
+            f"{counted(left, 'marker')} near the subject left in the matte: draw garbage shapes "
+            "that follow what passes them, or paint them out"
         )
     if found.moving:
         notes["camera"] = _moves(found, plate)
@@ -303,8 +304,8 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
 def _notes_of_given(found: Findings, plate: str) -> dict[str, str]:
     """Return what is to be said otherwise when the clean plate was given."""
     notes = {
-        "backing": f"{found.primary} was measured over {found.frames} frame(s); the clean plate "
-        f"{plate} was there and is kept: none was fitted to the screen"
+        "backing": f"{found.primary} was measured over {counted(found.frames, 'frame')}; "
+        f"the clean plate {plate} was there and is kept: none was fitted to the screen"
     }
     level = sum(found.drift.values()) / max(len(found.drift), 1)
     if not isinstance(_gain(found, 1.0), Keys) and abs(level - 1.0) > DRIFT:

@@ -1,4 +1,4 @@
-"""Text by people, made harmless for where it goes: the log, a terminal, a spreadsheet."""
+"""Text for people and by people: counts with their nouns, and notes made harmless."""
 
 from __future__ import annotations
 
@@ -9,6 +9,11 @@ REORDERING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 """characters that make text read otherwise than it is written"""
 FORMULA = "=+-@\uff1d\uff0b\uff0d\uff20"
 """what spreadsheets take for the begin of a formula, in wide characters too"""
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """Return a number and its noun, `1 frame` or `12 frames`. many: where it is not `one` and s."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def clean_note(text: str) -> str:

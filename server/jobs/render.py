@@ -17,7 +17,7 @@ from kernels.inputs import gather
 from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.recipe_file import recipe_hash
-from server.jobs.companions import companion_frame
+from server.jobs.companions import check_numbers, companion_frame, denoised_frame
 from server.jobs.render_job import (
     MARK,
     Rendered,
@@ -103,6 +103,8 @@ class Renderer:
         """Say before anything is written what would stop the render halfway."""
         shot = self.job.shot
         check_out(self.job.out, len(frames))
+        if self.job.companions.denoised is not None:
+            check_numbers(self.job.companions.denoised, shot)
         unknown = set(frames) - set(shot.frames)
         if unknown:
             raise RenderError(
@@ -111,9 +113,10 @@ class Renderer:
             )
         gone = set(frames) & set(shot.missing_frames)
         if gone and shot.missing == "error":
+            numbers = "frame" if len(gone) == 1 else "the frames"
             raise RenderError(
-                f"'{shot.spec}' lacks the frame(s) {format_frames(gone)}: supply them, or choose "
-                "to hold the previous frame or show black (--missing)"
+                f"'{shot.spec}' lacks {numbers} {format_frames(gone)}: supply what is missing, or "
+                "choose to hold the previous frame or show black (--missing)"
             )
         for frame in frames:
             guard_output(path_of(self.job, frame), self._sources)
@@ -144,7 +147,7 @@ class Renderer:
         plate = self.job.shot.read(frame)
         companions = self.job.companions
         clean = self._companion(companions.clean, frame, plate, "clean plate")
-        denoised = self._companion(companions.denoised, frame, plate, "denoised pass")
+        denoised = self._denoised(frame, plate)
         offset = self.job.recipe.assemble.backdrop.time_offset
         backdrop = self._read(companions.backdrop, frame, offset, loop=True)
         with self._engine_lock:
@@ -211,6 +214,13 @@ class Renderer:
     ) -> NDArray[Any] | None:
         image = self._read(shot, frame)
         return None if image is None else _matching(image, plate, what)
+
+    def _denoised(self, frame: int, plate: Frame) -> NDArray[Any] | None:
+        """Return the denoised pass of a frame; the plate is read where it has none."""
+        shot = self.job.companions.denoised
+        if shot is None or denoised_frame(shot, frame) is None:
+            return None
+        return self._companion(shot, frame, plate, "denoised pass")
 
     def _read(
         self, shot: Shot | None, frame: int, offset: int = 0, *, loop: bool = False

@@ -16,6 +16,7 @@ from markupsafe import Markup
 from server.jobs.charts import gauge, legend, line
 from server.jobs.limits import COMMON, TABLE, Threshold
 from server.jobs.pictures import MapPicture
+from server.jobs.plain_text import counted
 from server.jobs.survey import SurveyResult
 from server.jobs.takes import PICTURED, TREND, TakeEntry
 from server.jobs.verdict import CAUTION, EXIT_CODES, values_of
@@ -120,7 +121,7 @@ def _summary(entries: Sequence[TakeEntry]) -> str:
         return "No takes."
     counts = Counter(entry.verdict for entry in entries)
     parts = [f"{counts[name]} {name}" for name in EXIT_CODES if counts[name]]
-    takes = "1 take" if len(entries) == 1 else f"{len(entries)} takes"
+    takes = counted(len(entries), "take")
     return f"{takes}: {', '.join(parts)}."
 
 
@@ -223,7 +224,7 @@ def facts(result: SurveyResult) -> list[tuple[str, str]]:
             (
                 "screen",
                 f"{m.primary}, {100 * m.screen_share:.0f} % of the frame, "
-                f"{m.markers} marker{'' if m.markers == 1 else 's'}",
+                f"{counted(m.markers, 'marker')}",
             ),
         )
     if m.level_code is not None and m.screen:

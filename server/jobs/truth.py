@@ -20,6 +20,7 @@ from kernels.plan import Context, build_plan
 from kernels.recipe import Noise
 from kernels.reference.assemble import over, straight, subtract
 from kernels.reference.neutralise import neutralise_pass
+from server.jobs.plain_text import counted
 from server.jobs.rule import rule_recipe
 
 Array = NDArray[Any]
@@ -173,7 +174,7 @@ class Table:
     def text(self, *, per_shot: bool = False) -> str:
         """The table as people read it; `per_shot` adds a block for every shot."""
         shots = list(dict.fromkeys(row.shot for row in self.rows))
-        count = "1 shot" if len(shots) == 1 else f"{len(shots)} shots"
+        count = counted(len(shots), "shot")
         head = f"Means over {count} of {self.width}x{self.height}"
         lines = [head, *_block((m, {f: self.mean(m, f) for f in COLUMNS}) for m in self.methods)]
         if per_shot:

@@ -107,7 +107,7 @@ def test_suggest_writes_a_recipe_and_its_plate_and_says_why(tmp_path: Path) -> N
         assert f"extractors.{extractor.id}" in recipe.notes
     told = explain(recipe)
     assert "Why: the weights" in told
-    assert "measured over 3 frame(s)" in told
+    assert "measured over 3 frames" in told
     again = suggest(shot, clean_plate=plate)
     assert again.dump() == recipe.dump()
     assert Recipe.model_validate_json(recipe.model_dump_json()) == recipe
@@ -265,7 +265,7 @@ def test_settings_follow_what_was_measured() -> None:
     assert float(near.refine.levels.white) == pytest.approx(0.57)  # type: ignore[arg-type]
     assert "holdout" in arrange(finding(separation=0.1)).notes
     assert "denoise" in arrange(finding(noise=Noise(offset=(5e-3,) * 3))).notes["noise"]
-    assert "4 marker(s) near" in arrange(finding(markers=4)).notes["markers"]
+    assert "4 markers near" in arrange(finding(markers=4)).notes["markers"]
     assert "markers" not in arrange(finding()).notes
 
 

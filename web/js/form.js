@@ -4,7 +4,7 @@
 import { block, h } from "./dom.js";
 import { control } from "./controls.js";
 import { at } from "./keys.js";
-import { figure, getAt, words } from "./paths.js";
+import { counted, figure, getAt, words } from "./paths.js";
 import { fieldsOf, modelOf } from "./schema.js";
 import { shapeList } from "./shape-list.js";
 import { state } from "./store.js";
@@ -31,8 +31,13 @@ const ACTS_WITH = {
 const WEIGHS = { "ColourDifference.weight_first": 0, "ColourDifference.weight_second": 1, "NeutralisePass.weight": 0 };
 const BESIDE = /** @type {Record<string, string[]>} */ ({ red: ["green", "blue"], green: ["red", "blue"], blue: ["red", "green"] });
 
+/** Where a field's own name reads badly. @type {Record<string, string>} */
+const CALLED = { "Denoise.reach_frames": "Frames on each side" };
+
 /** A field's label as things stand. @param {string} model @param {any} field @returns {string} */
 function labelOf(model, field) {
+  const called = CALLED[`${model}.${field.key}`];
+  if (called) return called;
   const at = WEIGHS[`${model}.${field.key}`];
   return at === undefined ? field.label : `Weight of ${BESIDE[state.recipe.backing.primary][at]}`;
 }
@@ -106,7 +111,7 @@ export function summary(model, path) {
       const inner = summary(f.model, [...path, f.key]);
       if (inner) parts.push(f.label.toLowerCase());
     } else if (f.kind === "list") {
-      if (v?.length) parts.push(`${v.length} shape${v.length > 1 ? "s" : ""}`);
+      if (v?.length) parts.push(counted(v.length, "shape"));
     } else if (JSON.stringify(v) !== JSON.stringify(f.initial ?? null)) {
       const number = f.kind === "number" ? at(v, state.playhead.frame) : null;
       parts.push(number !== null ? `${f.label.toLowerCase()} ${figure(number, f.step)}${f.unit ? ` ${f.unit}` : ""}` : typeof v === "string" && f.kind === "choice" ? words(v).toLowerCase() : f.label.toLowerCase());

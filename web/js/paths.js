@@ -57,6 +57,9 @@ export function words(key) {
   return capital(text);
 }
 
+/** A number and its noun, "1 frame" or "12 frames". @param {number} count @param {string} one */
+export const counted = (count, one) => `${count} ${one}${count === 1 ? "" : "s"}`;
+
 /** With a capital first letter. @param {string} text */
 export const capital = (text) => (text[0]?.toUpperCase() ?? "") + text.slice(1);
 

@@ -2,6 +2,7 @@
 
 import { block, button, h } from "./dom.js";
 import { say, sayError } from "./notice.js";
+import { counted } from "./paths.js";
 import { on, operator, state } from "./store.js";
 import { startJob } from "./steps/common.js";
 import { ask } from "./wire.js";
@@ -27,7 +28,7 @@ export function takesBlock() {
     all.disabled = state.jobs.some((/** @type {any} */ j) => j.kind === "survey" && (j.state === "running" || j.state === "queued"));
     fold.hint(`${state.takes.length}`);
     list.replaceChildren(...[...state.takes].sort((a, b) => b.at - a.at).slice(0, 60).map((t) => h("li", { dataset: { take: t.take } },
-      h("span", { class: "grow" }, h("span", { class: t.open ? "strong" : "", text: t.name }), " ", h("span", { class: "quiet", text: [t.ready ? (t.frames ? `${t.frames} frames` : "") : "still being written", t.verdict].filter(Boolean).join(", ") })),
+      h("span", { class: "grow" }, h("span", { class: t.open ? "strong" : "", text: t.name }), " ", h("span", { class: "quiet", text: [t.ready ? (t.frames ? counted(t.frames, "frame") : "") : "still being written", t.verdict].filter(Boolean).join(", ") })),
       t.open ? h("span", { class: "quiet", text: "open" }) : t.ready && operator() ? button({ label: `Open ${t.name} with this recipe`, text: "Open", class: "small", onclick: () => open(t.take, true) }) : null)));
   };
   const stop = on("takes jobs", show);

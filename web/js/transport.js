@@ -2,6 +2,7 @@
 
 import { button, dropdown, h, icon } from "./dom.js";
 import { numberBox } from "./controls.js";
+import { counted } from "./paths.js";
 import { openScopes, scopesOpen } from "./scope-dock.js";
 import { on, paced, perFrame, state } from "./store.js";
 import { stopFollowing } from "./view.js";
@@ -120,7 +121,7 @@ function showHeld() {
     return node;
   }));
   const held = state.cached.reduce((/** @type {number} */ n, /** @type {number[]} */ [a, b]) => n + b - a + 1, 0);
-  bed.title = `${held} of ${count()} frames in memory`;
+  bed.title = `${held} of ${counted(count(), "frame")} in memory`;
 }
 
 function showTicks() {

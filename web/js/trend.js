@@ -1,6 +1,7 @@
 // The trend of one measure over a day's takes: a small chart with axes, limits and a place to tap.
 
 import { h, s } from "./dom.js";
+import { counted } from "./paths.js";
 
 const [W, H, LEFT, RIGHT, TOP, FOOT] = [324, 178, 40, 10, 20, 36];
 
@@ -39,7 +40,7 @@ export function trendChart(measure, takes, picked, onpick) {
   const y = (/** @type {number} */ v) => TOP + ((H - TOP - FOOT) * (high - v)) / (high - low);
   const x = (/** @type {number} */ n) => (takes.length === 1 ? (LEFT + W - RIGHT) / 2 : LEFT + 10 + ((W - LEFT - RIGHT - 20) * n) / (takes.length - 1));
   const unit = measure.unit ? ` ${measure.unit}` : "";
-  const node = s("svg", { viewBox: `0 0 ${W} ${H}`, class: "trend", role: "img", "aria-label": `${measure.title} over ${takes.length} takes, from ${short(Math.min(...known))} to ${short(Math.max(...known))}${unit}` });
+  const node = s("svg", { viewBox: `0 0 ${W} ${H}`, class: "trend", role: "img", "aria-label": `${measure.title} over ${counted(takes.length, "take")}, from ${short(Math.min(...known))} to ${short(Math.max(...known))}${unit}` });
   for (const mark of marks) node.append(s("line", { x1: LEFT, x2: W - RIGHT, y1: y(mark), y2: y(mark), class: "grid" }), word(LEFT - 6, y(mark) + 4, short(mark), "end"));
   for (const n of named(takes)) node.append(word(x(n), H - FOOT + 16, String(takes[n].id), "middle"));
   node.append(word((LEFT + W - RIGHT) / 2, H - 4, "take", "middle"));
