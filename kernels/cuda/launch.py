@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.cuda.encode import JpegEncoder
+from kernels.cuda.holding import Storage
 from kernels.cuda.pinned import PinnedRing, Staged
-from kernels.cuda.runner import DeviceEngine, Storage
+from kernels.cuda.runner import DeviceEngine
 from kernels.cuda.sources import OPTIONS, UNITS, Lean, Structure, source
 from kernels.engine import EngineError
 

@@ -8,31 +8,30 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kernels.cuda.denoising import Denoiser
-from kernels.cuda.device import Device, Plane, args_of, blocks, new_plane, padded
+from kernels.cuda.device import Device, Plane, blocks, new_plane, padded
 from kernels.cuda.filters import Filters
+from kernels.cuda.holding import Holder, Prepared, Storage
 from kernels.cuda.packing import Packed, hue_lines, pack, pack_values
 from kernels.cuda.placing import Placer
 from kernels.cuda.previews import PREVIEW_VIEWS, Previews, tables_key
-from kernels.cuda.sources import constants, layout
-from kernels.cuda.staging import reads_of, settings_of
+from kernels.cuda.sources import constants
+from kernels.cuda.staging import Job, Kept, index_of, needed_regions, reads_of, settings_of
 from kernels.engine import F32, U8, Inputs, View, finite
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, num
-from kernels.recipe import Backdrop, Denoise, Noise, Recipe
+from kernels.recipe import Backdrop, Denoise, Noise
 from kernels.reference import execute
 
 C = constants()
-COPY = layout("planes", "CopyArgs")
 KEPT_STAGES = 48
 """Planes of stages kept for the next picture."""
 KEPT_TABLES = 32
-Storage = Literal["float16", "float32"]
 
 RESULTS = {
     "alpha": (C["OUT_ALPHA"], 1),
@@ -45,34 +44,6 @@ RESULTS = {
 CHANNELS_OF = {**dict(RESULTS.values()), C["OUT_WRAP"]: 3, C["OUT_FOREGROUND"]: 4}
 
 
-@dataclass(frozen=True, eq=False)
-class _Kept:
-    """A stage's plane, what it was made from and where it is valid."""
-
-    sources: tuple[int, ...]
-    settings: Hashable
-    region: Region
-    plane: Plane
-    held: tuple[Plane, ...]
-    """the sources themselves: while they are held, no other plane can have their addresses"""
-
-    def serves(self, sources: tuple[int, ...], settings: Hashable, region: Region) -> bool:
-        x0, y0, x1, y1 = self.region
-        inside = x0 <= region[0] and y0 <= region[1] and x1 >= region[2] and y1 >= region[3]
-        return inside and sources == self.sources and settings == self.settings
-
-
-@dataclass(frozen=True, eq=False)
-class Prepared:
-    """An image ready to be copied to the device: (channels, height, width), half or float."""
-
-    source: Any
-    shape: tuple[int, ...]
-    given_half: bool
-    half: bool
-    flat: bool
-
-
 class DeviceEngine:
     """Implements `kernels.engine.Engine` on a `Device`."""
 
@@ -82,11 +53,12 @@ class DeviceEngine:
         self.device = device
         self.storage = storage
         self.description = device.description
+        self._holder = Holder(device)
         self._filters = Filters(device)
         self._previews = Previews(device)
         self._placer = Placer(device, self._filters)
         self._denoiser = Denoiser(device)
-        self._kept: OrderedDict[str, _Kept] = OrderedDict()
+        self._kept: OrderedDict[str, Kept] = OrderedDict()
         self._hues: OrderedDict[Hashable, Any] = OrderedDict()
 
     # ------------------------------------------------------------ memory
@@ -96,17 +68,7 @@ class DeviceEngine:
 
         The only method that may be called from any thread; `hold` takes what it returns.
         """
-        prepared = self._prepared(image, storage)
-        return replace(prepared, source=self.device.stage(prepared.source))
-
-    def _prepared(self, image: NDArray[Any], storage: Storage | None) -> Prepared:
-        flat = image.ndim == 2
-        image = np.ascontiguousarray(finite(image if not flat else image[None]))
-        given_half = image.dtype == np.float16
-        if not given_half:
-            image = image.astype(np.float32, copy=False)
-        half = not flat and (given_half or (storage or self.storage) == "float16")
-        return Prepared(image, image.shape, given_half, half, flat)
+        return self._holder.stage(image, storage or self.storage)
 
     def hold(self, image: NDArray[Any] | Prepared, *, storage: Storage | None = None) -> Plane:
         """Take an image; mattes and masks are stored as float32, pictures as `storage` says.
@@ -115,50 +77,11 @@ class DeviceEngine:
         engine's by default. A float16 picture is stored as half in any case. Values beyond 65504
         are held there in half.
         """
-        given = image if isinstance(image, Prepared) else self._prepared(image, storage)
-        channels, height, width = given.shape
-        plane = new_plane(self.device, channels, height, width, half=given.half, flat=given.flat)
-        raw = self.device.upload(given.source)
-        self._copy(
-            (self.device.pointer(raw), given.given_half, width, width * height),
-            (plane.address, given.half, plane.pitch, plane.pitch * height),
-            (0, 0, width, height),
-            channels,
-        )
-        return plane
-
-    def _copy(
-        self,
-        source: tuple[int, bool, int, int],
-        target: tuple[int, bool, int, int],
-        region: Region,
-        channels: int,
-    ) -> None:
-        """Copy a rectangle between layouts: (address, half, pitch, plane stride) each."""
-        x0, y0, x1, y1 = region
-        args = args_of(
-            COPY,
-            source=source[0],
-            source_half=source[1],
-            source_pitch=source[2],
-            source_stride=source[3],
-            target=target[0],
-            target_half=target[1],
-            target_pitch=target[2],
-            target_stride=target[3],
-            x0=x0,
-            y0=y0,
-            width=x1 - x0,
-            height=y1 - y0,
-        )
-        grid = blocks(x1 - x0, y1 - y0, 32, 8, channels)
-        self.device.launch("planes", "copy_planes", grid, (32, 8), args)
+        return self._holder.hold(image, storage or self.storage)
 
     def fetch(self, handle: Plane) -> F32:
         """Return a held image; needs no device memory, so it works when there is none left."""
-        rows = self.device.download(handle.array)[:, :, : handle.width]
-        image = np.ascontiguousarray(rows, np.float32)
-        return image[0] if handle.flat else image
+        return self._holder.fetch(handle)
 
     def place(self, picture: Plane | None, backdrop: Backdrop, width: int, height: int) -> Plane:
         """Return the handle of the backdrop placed to fill the frame, as half if its picture is."""
@@ -226,7 +149,7 @@ class DeviceEngine:
         if together:
             outputs = sum(RESULTS[name][0] for name in together)
             made = self._pointwise(job, outputs, sum(RESULTS[n][1] for n in together), region)
-            stack = self._cropped(made, region)
+            stack = self._holder.fetch_region(made, region)
             for name in together:
                 count = RESULTS[name][1]
                 results[name] = stack[0] if count == 1 else stack[:count]
@@ -242,20 +165,8 @@ class DeviceEngine:
         else:
             index = index_of(job.plan.recipe, extractor)
             made = self._pointwise(job, C["OUT_EXTRACTOR"], 1, region, index)
-        cropped: F32 = self._cropped(made, region)[0]
+        cropped: F32 = self._holder.fetch_region(made, region)[0]
         return cropped
-
-    def _cropped(self, plane: Plane, region: Region) -> F32:
-        x0, y0, x1, y1 = region
-        width, height = x1 - x0, y1 - y0
-        tight = self.device.empty((plane.channels, height, width), np.float32)
-        self._copy(
-            (plane.address, plane.half, plane.pitch, plane.pitch * plane.height),
-            (self.device.pointer(tight), False, width, width * height),
-            region,
-            plane.channels,
-        )
-        return self.device.download(tight)
 
     def render(self, plan: Plan, inputs: Inputs, view: View) -> U8:
         """Return the (height, width, 3) 8-bit picture of a view; `draft` has no effect."""
@@ -314,7 +225,7 @@ class DeviceEngine:
             self._kept.move_to_end(stage.out)
             return kept.plane
         plane = self._make(job, stage, region)
-        self._kept[stage.out] = _Kept(sources, settings, region, plane, held)
+        self._kept[stage.out] = Kept(sources, settings, region, plane, held)
         while len(self._kept) > KEPT_STAGES:
             self._kept.popitem(last=False)
         return plane
@@ -413,42 +324,3 @@ class DeviceEngine:
                 addresses[bit] = target
                 target += CHANNELS_OF.get(1 << bit, 1) * plane
         return addresses
-
-
-@dataclass
-class Job:
-    """One picture's work: the plan, the planes there are so far, the packed arguments."""
-
-    plan: Plan
-    planes: dict[str, Plane]
-    width: int
-    height: int
-    region: Region
-    values: NDArray[np.void] | None = None
-    packed: Packed = None  # type: ignore[assignment]
-
-
-def index_of(recipe: Recipe, extractor: str) -> int:
-    """Return the place of an extractor in the list. Raises KeyError when there is none."""
-    for index, e in enumerate(recipe.extractors):
-        if e.id == extractor:
-            return index
-    raise KeyError(f"the recipe has no extractor '{extractor}'")
-
-
-def needed_regions(
-    stages: Sequence[Stage], region: Region, width: int, height: int
-) -> dict[str, Region]:
-    """Return where each stage's plane must be right so that `region` is."""
-    regions = {stage.out: region for stage in stages}
-    for stage in reversed(stages):
-        grown = execute.grown(regions[stage.out], stage.halo_px, width, height)
-        for name in stage.needs:
-            if name in regions:
-                regions[name] = union(regions[name], grown)
-    return regions
-
-
-def union(a: Region, b: Region) -> Region:
-    """Return the smallest region that holds both."""
-    return (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
