@@ -146,7 +146,7 @@ def _wanted(shot: Shot, frames: Sequence[int] | None) -> list[int]:
     unknown = (set(frames) - set(shot.frames)) | (set(frames) & set(shot.missing_frames))
     if unknown:
         raise PrepareError(
-            f"'{shot.spec}' has not got {format_frames(unknown)}: it has "
+            f"'{shot.spec}' lacks the frames {format_frames(unknown)}: it has "
             f"{format_frames(set(shot.frames) - set(shot.missing_frames))}"
         )
     return sorted(set(frames))
