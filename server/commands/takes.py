@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from server.jobs.takes import TakeLog
 
 
 def register(app: typer.Typer) -> None:
@@ -36,8 +39,11 @@ def takes(
     ] = None,
     note: Annotated[
         tuple[int, str] | None,
-        typer.Option(help="Set the note on a take: its number and the text."),
+        typer.Option(help="Set the note on a take: its number and the text; '' takes it away."),
     ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Let --note replace another note.")
+    ] = False,
     start: Annotated[
         bool, typer.Option("--start", help="Begin a take log in FOLDER, used from now on.")
     ] = False,
@@ -60,8 +66,10 @@ def takes(
     settings = load_settings(beside=folder).settings
     path = log or (folder / FILE_NAME if start and folder else log_path(settings.data_dir, folder))
     takes_log = TakeLog(path)
+    if replace and note is None:
+        raise TakesError("--replace goes with --note: give the number of the take and the text")
     if note is not None:
-        takes_log.set_note(note[0], note[1])
+        _note(takes_log, note[0], note[1], replace)
     chosen, title = _day(day, takes_log.days())
     entries = (
         [] if chosen == "" else takes_log.entries(chosen, pictured=PICTURED if html_file else 0)
@@ -89,6 +97,26 @@ def takes(
         if file is not None:
             write_text_atomically(file, text)
             typer.echo(f"wrote {file}")
+
+
+def _note(log: TakeLog, take: int, text: str, replace: bool) -> None:
+    """Set the note on a take. Another note, by whomever, is replaced only if that is wanted.
+
+    What was seen is what is replaced: a note that changes meanwhile stays, and the caller hears.
+    """
+    from server.jobs.plain_text import clean_note, on_one_line
+    from server.jobs.takes import TakesError
+
+    there = log.note(take)
+    differs = bool(there) and there != clean_note(text)
+    if differs and not replace:
+        raise TakesError(
+            f"take {take} has another note already ('{on_one_line(there)}'): repeat the command "
+            "with --replace to write over it"
+        )
+    log.set_note(take, text, seen=there)
+    if differs:
+        typer.echo(f"the note on take {take} was '{on_one_line(there)}'")
 
 
 def _none(days: list[str]) -> str:

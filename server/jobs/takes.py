@@ -200,6 +200,13 @@ class TakeLog:
         """Tell whether there is a take of this number."""
         return bool(self._rows("id", "id = ?", [take]))
 
+    def note(self, take: int) -> str:
+        """Return the note on a take. Raises TakesError when there is no such take."""
+        rows = self._rows("note", "id = ?", [take])
+        if not rows:
+            raise _gone(take)
+        return str(rows[0]["note"])
+
     def set_note(self, take: int, note: str, *, seen: str | None = None) -> None:
         """Replace the note on a take. seen: the note this is the answer to, if that is known.
 

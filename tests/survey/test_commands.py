@@ -96,6 +96,7 @@ def test_several_shots_and_files(
                 "--note",
                 "2",
                 "left flag open",
+                "--replace",
             ]
         )
         == 0

@@ -145,6 +145,34 @@ def test_a_note_that_somebody_changed_meanwhile_is_not_lost(
         log.set_note(9, "x", seen="")
 
 
+def test_the_command_replaces_a_note_only_if_it_is_told_to(
+    tmp_path: Path, result: SurveyResult, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: nobody's words are lost unseen."""
+    log = TakeLog(tmp_path / "takes.sqlite")
+    log.add(result)
+    noting = ["takes", "--log", str(log.path), "--note", "1"]
+    assert cli.run([*noting, "flag opened"]) == 0
+    assert "[flag opened]" in capsys.readouterr().out
+    log.set_note(1, "wider,\nby Mira", seen="flag opened")  # On the page, meanwhile.
+    assert cli.run([*noting, "tighter"]) == 2
+    told = capsys.readouterr().err
+    assert "take 1 has another note already ('wider, by Mira')" in told
+    assert "--replace" in told
+    assert log.entry(1).note == "wider,\nby Mira"
+    assert cli.run([*noting, "wider,\nby Mira"]) == 0, "the very same harms nobody"
+    assert cli.run([*noting, "tighter", "--replace"]) == 0
+    assert "the note on take 1 was 'wider, by Mira'" in capsys.readouterr().out
+    assert log.entry(1).note == "tighter"
+    assert cli.run([*noting, ""]) == 2, "taking a note away replaces it too"
+    assert cli.run([*noting, "", "--replace"]) == 0
+    assert log.entry(1).note == ""
+    assert cli.run(["takes", "--log", str(log.path), "--replace"]) == 2
+    assert "--replace goes with --note" in capsys.readouterr().err
+    assert cli.run(["takes", "--log", str(log.path), "--note", "9", "x"]) == 2
+    assert "no take 9" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("day", ["last", "today", "all", "2031-05-17"])
 def test_a_day_without_takes_says_so(
     tmp_path: Path, result: SurveyResult, day: str, capsys: pytest.CaptureFixture[str]

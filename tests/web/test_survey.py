@@ -220,14 +220,11 @@ def test_takes_are_kept_noted_exported_and_make_a_trend(place: Set, tmp_path: Pa
     sheet.get_by_role("button", name="Keep the note").click()
     sheet.get_by_text("Kept.", exact=True).wait_for()
     sheet.get_by_label("Note on this take").fill("Flag opened")
-    place.command(
-        "takes", "--log", str(place.log), "--note", "1", "Flag opened, \u201cnext\u201d brighter!"
-    )
+    noting = ["takes", "--log", str(place.log), "--replace", "--note", "1"]
+    place.command(*noting, "Flag opened, \u201cnext\u201d brighter!")
     sheet.get_by_role("button", name="Keep the note").click()
     seat.page.get_by_text("somebody else changed the note on take 1", exact=False).first.wait_for()
-    place.command(
-        "takes", "--log", str(place.log), "--note", "1", "Flag opened, \u201cnext\u201d brighter"
-    )
+    place.command(*noting, "Flag opened, \u201cnext\u201d brighter")
     sheet.get_by_label("Note on this take").fill("Flag opened, \u201cnext\u201d brighter")
     sheet.get_by_role("button", name="Keep the note").click()
     sheet.get_by_text("Kept.", exact=True).wait_for()
