@@ -115,9 +115,10 @@ def _check_folder(out: Path) -> None:
 
 
 def _summary(shot: str, source: Shot, made: Prepared, saved: Path, key: Recipe, ocio: str) -> None:
-    count = f"{made.written} frame" + ("" if made.written == 1 else "s")
+    from server.jobs.plain_text import counted
+
     typer.echo(
-        f"wrote {count} to {made.pattern}"
+        f"wrote {counted(made.written, 'frame')} to {made.pattern}"
         + (f", {made.skipped} were finished before" if made.skipped else "")
     )
     if made.noise_left is not None:
