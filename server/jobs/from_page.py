@@ -1,7 +1,9 @@
-"""The jobs that the page can start: render, survey, suggest."""
+"""The jobs that the page can start: render, survey, suggest, prepare."""
 
 from __future__ import annotations
 
+import hashlib
+import json
 import logging
 import re
 from typing import TYPE_CHECKING, Any
@@ -11,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
 from kernels.recipe_file import describe
+from server.jobs.plain_text import counted
 from server.jobs.runner import (
     JobCancelledError,
     JobContext,
@@ -18,12 +21,13 @@ from server.jobs.runner import (
     JobFunction,
     JobResult,
 )
-from server.media import parse_frames
+from server.media import format_frames, parse_frames
 from server.messages import JobKind
 from server.roots import is_inside
 
 if TYPE_CHECKING:
     from server.jobs.clean_plates import GivenPlate
+    from server.jobs.prepare import Prepared
     from server.jobs.survey import SurveyResult
 
 
@@ -204,7 +208,89 @@ def _own_plate(context: JobContext) -> GivenPlate | None:
     return GivenPlate(plate, backing.clean_plate_path, backing.clean_plate_colourspace)
 
 
-PAGE_JOBS: dict[JobKind, JobFunction] = {"render": render, "survey": survey, "suggest": suggest}
+class PrepareOptions(BaseModel):
+    """Options of a prepare job. frames: as for a render; empty: all."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    frames: str = Field("", max_length=200)
+
+
+def prepare(context: JobContext) -> JobResult:
+    """Denoise the shot and bake the pass where the recipe can name it.
+
+    Its folder is named after all that decides its pictures: what a cancelled job has finished is
+    found again, and no pass changes once a recipe uses it. `denoise`: the settings it was made
+    with, so that pages can tell whether they have changed since.
+    """
+    from server.jobs.prepare import prepare_shot
+
+    options = _options(PrepareOptions, context.options)
+    shot, recipe = context.shot, context.recipe
+    frames = _frames_asked(context, options.frames)
+    folder = context.plates / f"{safe_name(shot.name)}-denoised-{_pass_mark(context, frames)}"
+    engine = context.engine()
+    try:
+        made = prepare_shot(
+            shot,
+            recipe,
+            folder,
+            safe_name(shot.name),
+            frames=frames,
+            engine=engine,
+            progress=context.report,
+        )
+    finally:
+        engine.close()
+    result = {
+        "denoised_path": context.roots.name_of(made.pattern),
+        "written": made.written,
+        "skipped": made.skipped,
+        "noise_left": made.noise_left,
+        "denoise": recipe.source.denoise.model_dump(mode="json"),
+    }
+    return JobResult(_prepared(made), result)
+
+
+def _frames_asked(context: JobContext, text: str) -> tuple[int, ...]:
+    """Return the frames of a job's option that are there, all of the shot's where it is empty."""
+    shot = context.shot
+    frames = tuple(parse_frames(text)) if text else tuple(shot.frames)
+    unknown = set(frames) - set(shot.frames)
+    if unknown:
+        raise JobError(
+            f"the shot has the frames {format_frames(shot.frames)} and not "
+            f"{format_frames(unknown)}: choose among them"
+        )
+    gone = set(shot.missing_frames)
+    return tuple(frame for frame in frames if frame not in gone) or frames
+
+
+def _pass_mark(context: JobContext, frames: tuple[int, ...]) -> str:
+    """Return a short hash of what decides a denoised pass: shot, reading, settings, noise."""
+    of_the_pass = {"denoised_path", "denoised_colourspace"}
+    source = context.recipe.source.model_dump(mode="json", exclude=of_the_pass)
+    noise = context.recipe.backing.noise.model_dump(mode="json")
+    parts = [context.shot.spec, context.shot.colourspace, source, noise, frames]
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
+
+
+def _prepared(made: Prepared) -> str:
+    """Say how many frames were baked, and what share of the noise is left."""
+    told = f"{counted(made.written + made.skipped, 'frame')} baked"
+    if made.skipped:
+        told += f", {made.skipped if made.written else 'all'} of them earlier"
+    if made.noise_left is not None:
+        told += f"; {100 * made.noise_left:.0f} % of the noise on the backing is left"
+    return told
+
+
+PAGE_JOBS: dict[JobKind, JobFunction] = {
+    "render": render,
+    "survey": survey,
+    "suggest": suggest,
+    "prepare": prepare,
+}
 
 
 def safe_name(text: str) -> str:

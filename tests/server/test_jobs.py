@@ -10,16 +10,17 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
+from OpenImageIO import ImageBuf
 
 from kernels.errors import VerdigrisError
 from server.jobs.from_page import PAGE_JOBS, safe_name
 from server.jobs.runner import MAX_QUEUED, JobContext, JobError, JobResult, JobRunner
 from server.jobs.takes import TakeLog
-from server.media import Shot, write_exr
+from server.media import Frame, Shot, write_exr
 from server.renderer import RenderThread, SharedEngine, Urgency
 from server.state import JobInfo
 from server.take_list import take_log
-from tests.server.conftest import HEIGHT, WIDTH, Live
+from tests.server.conftest import FRAMES, HEIGHT, WIDTH, Live, live_service
 
 
 class Heard:
@@ -190,9 +191,116 @@ def test_a_suggestion_keys_with_the_clean_plate_at_hand(fresh: Live) -> None:
             page.until("accepted")
 
 
+def test_the_page_bakes_a_denoised_pass_and_uses_it(fresh: Live) -> None:
+    """Source: OpenImageIO reads what was baked; the backing's noise from its standard deviation."""
+    with fresh.page(show={"name": "denoised"}) as page:
+        page.send(type="job_start", id="p", kind="prepare")
+        job = page.until("job", timeout=60, id="p", state="done")
+        made, name = job["result"], job["result"]["denoised_path"]
+        assert job["message"].startswith("6 frames baked; ")
+        assert (made["written"], made["skipped"]) == (6, 0)
+        assert made["denoise"] == page.state["recipe"]["source"]["denoise"]
+        folder = fresh.service.plates / name.partition("/")[0]
+        assert sorted(p.name for p in folder.iterdir()) == [f"take.{f}.exr" for f in FRAMES]
+        share = backing_sigma(folder / "take.1003.exr") / backing_sigma(
+            fresh.folder / "media" / "take.1003.exr"
+        )
+        assert share < 0.5
+        assert made["noise_left"] == pytest.approx(share, abs=0.15)
+        page.set("source/denoised_path", name, label="Denoised pass")
+        revision = page.until("accepted")["revision"]
+        page.picture(revision=revision)
+        assert "denoised" not in fresh.service.opened.problems
+        page.send(type="job_start", id="q", kind="prepare")
+        again = page.until("job", timeout=60, id="q", state="done")
+        assert again["result"]["denoised_path"] == name, "no pass changes while it is in use"
+        assert (again["result"]["written"], again["result"]["skipped"]) == (0, 6)
+        page.set("source/denoise/strength", 0.4)
+        page.until("accepted")
+        page.send(type="job_start", id="r", kind="prepare", options={"frames": "1002"})
+        one = page.until("job", timeout=60, id="r", state="done")
+        assert one["message"].startswith("1 frame baked; ")
+        assert one["result"]["denoised_path"] != name
+        assert one["result"]["noise_left"] > made["noise_left"]
+
+
+def backing_sigma(path: Path) -> float:
+    """Mean standard deviation of the channels in a part of the picture that is backing only."""
+    pixels = np.asarray(ImageBuf(str(path)).get_pixels())
+    return float(np.mean(np.std(pixels[44:52, 4:90, :3], axis=(0, 1))))
+
+
+def test_baking_says_what_it_cannot_do(fresh: Live) -> None:
+    """Common practice, no source: a sentence each, and nothing written."""
+    refused: list[tuple[dict[str, Any], str]] = [
+        ({"frames": "1003-1008"}, "the shot has the frames 1001-1006 and not 1007-1008"),
+        ({"frames": "soon"}, "'soon' is not a frame range"),
+        ({"frames": 3}, "job option frames"),
+        ({"strength": 2}, "job option 'strength' is not a parameter"),
+    ]
+    with fresh.page() as page:
+        for n, (options, told) in enumerate(refused):
+            page.send(type="job_start", id=f"p{n}", kind="prepare", options=options)
+            failed = page.until("job", timeout=30, id=f"p{n}", state="failed")
+            assert failed["message"].startswith(told)
+    with fresh.page("reviewer") as page:
+        page.send(type="job_start", id="x", kind="prepare")
+        page.until("error", about="x")
+    assert not list(fresh.service.plates.iterdir())
+
+
+def test_baking_without_a_screen_or_measured_noise_says_so(tmp_path: Path) -> None:
+    """Common practice, no source: with noise in the recipe no screen is needed."""
+    grey = np.full((3, HEIGHT, WIDTH), 0.18, np.float32)
+    write_exr(tmp_path / "media" / "grey.exr", {"": grey}, interop_id="lin_ap1_scene")
+    shot = str(tmp_path / "media" / "grey.exr")
+    with live_service(tmp_path, shot=shot) as live, live.page() as page:
+        page.send(type="job_start", id="p", kind="prepare")
+        failed = page.until("job", timeout=60, id="p", state="failed")
+        assert "no screen was found" in failed["message"]
+        page.set("backing/noise/offset", [1e-5, 1e-5, 1e-5])
+        page.until("accepted")
+        page.send(type="job_start", id="q", kind="prepare")
+        done = page.until("job", timeout=60, id="q", state="done")
+        assert done["message"] == "1 frame baked"
+        assert done["result"]["denoised_path"].endswith("/grey.exr")
+
+
+def test_cancelling_a_bake_keeps_frames_that_the_next_one_finds(
+    fresh: Live, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Common practice, no source."""
+    runner, read = fresh.service.jobs, Shot.read
+    assert runner is not None
+    stop = [True]
+
+    def read_and_stop(shot: Shot, frame: int) -> Frame:
+        if stop[0] and frame == 1005:
+            runner.cancel(runner.infos()[-1].job)
+        return read(shot, frame)
+
+    monkeypatch.setattr(Shot, "read", read_and_stop)
+    with fresh.page() as page:
+        page.set("backing/noise/offset", [1e-5, 1e-5, 1e-5])
+        page.until("accepted")
+        page.send(type="job_start", id="p", kind="prepare")
+        told = page.until("job", timeout=60, id="p", state="cancelled")
+        assert told["message"] == "cancelled; what was finished is kept"
+        (folder,) = fresh.service.plates.iterdir()
+        kept = {path.name: path.stat().st_mtime_ns for path in folder.iterdir()}
+        assert 0 < len(kept) < len(FRAMES)
+        assert all(name.startswith("take.") for name in kept), "nothing half-written"
+        stop[0] = False
+        page.send(type="job_start", id="q", kind="prepare")
+        done = page.until("job", timeout=60, id="q", state="done")
+        assert done["result"]["skipped"] == len(kept)
+        assert done["message"].startswith(f"6 frames baked, {len(kept)} of them earlier")
+        assert {n: (folder / n).stat().st_mtime_ns for n in kept} == kept
+
+
 def test_all_kinds_the_page_may_ask_for_are_there() -> None:
     """Common practice, no source."""
-    assert {"render", "survey", "suggest"} <= set(PAGE_JOBS)
+    assert {"render", "survey", "suggest", "prepare"} == set(PAGE_JOBS)
     assert safe_name("a b/../c.exr") == "a_b_c_exr"
     assert safe_name("...") == "shot"
 

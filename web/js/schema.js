@@ -67,7 +67,8 @@ export function describe(key, raw) {
   }
   const low = node.low ?? node.minimum ?? node.exclusiveMinimum ?? -Infinity;
   const high = node.high ?? node.maximum ?? node.exclusiveMaximum ?? Infinity;
-  const around = Number.isFinite(low) && Number.isFinite(high) ? [low, high] : [0, 1];
+  const bounded = Number.isFinite(low) && Number.isFinite(high);
+  const around = bounded ? [low, high] : [0, 1];
   const integer = node.type === "integer";
   return {
     key,
@@ -78,7 +79,7 @@ export function describe(key, raw) {
     step: node.step ?? (integer ? 1 : 0.01),
     low,
     high,
-    drag: node.drag ?? (integer ? [-100, 100] : around),
+    drag: node.drag ?? (integer && !bounded ? [-100, 100] : around),
     keyable,
     optional,
     initial: node.default,

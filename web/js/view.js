@@ -29,6 +29,9 @@ let viewId = 0;
 const meaning = new Map();
 let sentPort1 = false;
 
+/** Whether there is something to show: a denoised pass may be missing. @param {string} name */
+export const canShow = (name) => name !== "denoised" || Boolean(state.recipe?.source.denoised_path);
+
 /** The matte is the only view that can be stressed. @param {string} name */
 export const canStress = (name) => name === "matte";
 
@@ -143,8 +146,10 @@ on("ready", () => {
   emit("view");
   tell();
 });
-// A view of an extractor that no longer exists falls back to the cumulative matte.
+// A view of what is no longer there falls back: an extractor's to the cumulative matte, the denoised pass to the plate.
 on("recipe", perFrame(() => {
+  if (!canShow(view.name)) look({ name: "plate" }, { own: false });
+  if (!canShow(view.wipe.name)) look({ wipe: { ...view.wipe, name: "plate" } }, { own: false });
   const known = (/** @type {string} */ id) => !id || state.recipe.extractors.some((/** @type {any} */ e) => e.id === id);
   if (!known(view.extractor)) look({ extractor: "" }, { own: false });
   if (!known(view.wipe.extractor)) look({ wipe: { ...view.wipe, extractor: "" } }, { own: false });

@@ -2,7 +2,7 @@
 
 import { h, oneOf } from "./dom.js";
 import { on, perFrame, state } from "./store.js";
-import { VIEW_HELP, VIEW_WORDS, look, showView, view } from "./view.js";
+import { VIEW_HELP, VIEW_WORDS, canShow, look, showView, view } from "./view.js";
 
 const USUAL = ["plate", "matte", "neutralised", "cutout", "composite"];
 const place = /** @type {HTMLElement} */ (document.getElementById("views"));
@@ -13,9 +13,9 @@ const channel = h("select", { "aria-label": "Channel", onchange: () => look({ ch
   ...[["colour", "Colour"], ["red", "Red"], ["green", "Green"], ["blue", "Blue"], ["luminance", "Luminance"]].map(([value, text]) => h("option", { value, text })));
 place.append(usual, more, channel);
 
-/** Options of all views wanted, and every extractor's matte. @param {(name: string) => boolean} wanted @returns {any[]} */
+/** Options of all views wanted that can be shown, and every extractor's matte. @param {(name: string) => boolean} wanted @returns {any[]} */
 export function viewOptions(wanted) {
-  const names = (state.views.length ? state.views : Object.keys(VIEW_WORDS)).filter((/** @type {string} */ n) => wanted(n));
+  const names = (state.views.length ? state.views : Object.keys(VIEW_WORDS)).filter((/** @type {string} */ n) => wanted(n) && canShow(n));
   const plain = names.map((/** @type {string} */ n) => h("option", { value: `${n}/`, text: VIEW_WORDS[n] ?? n, title: VIEW_HELP[n] ?? "" }));
   const mattes = (state.recipe?.extractors ?? []).map((/** @type {any} */ e) => h("option", { value: `matte/${e.id}`, text: e.name }));
   return mattes.length ? [...plain, h("optgroup", { label: "Matte of" }, ...mattes)] : plain;
@@ -24,7 +24,7 @@ export function viewOptions(wanted) {
 let last = "";
 let shown = "";
 const show = perFrame(() => {
-  const key = `${state.views} ${JSON.stringify((state.recipe?.extractors ?? []).map((/** @type {any} */ e) => [e.id, e.name]))}`;
+  const key = `${state.views} ${canShow("denoised")} ${JSON.stringify((state.recipe?.extractors ?? []).map((/** @type {any} */ e) => [e.id, e.name]))}`;
   if (key !== last) {
     last = key;
     more.replaceChildren(h("option", { value: "", text: "More" }), ...viewOptions((n) => !USUAL.includes(n)));

@@ -120,12 +120,23 @@ export function cardList({ path, what, openKey, title, sub, body, extra = () => 
 /** @type {Map<string, string | null>} which card is open, by list */
 const opened = new Map();
 
-const JOB_WORDS = /** @type {Record<string, string>} */ ({ render: "Render", survey: "Survey", suggest: "Starting recipe", prepare: "Prepared passes" });
+/** Build a part anew; the button in it that had the focus has it again. @param {any} node @param {() => void} build */
+function keepFocus(node, build) {
+  const held = node.contains(document.activeElement) ? document.activeElement : null;
+  const from = held?.closest("[data-job]");
+  build();
+  if (!from) return;
+  const label = held.getAttribute("aria-label") ?? held.textContent;
+  const again = node.querySelector(`[data-job="${from.dataset.job}"]`)?.querySelectorAll("button, a") ?? [];
+  [...again].find((b) => (b.getAttribute("aria-label") ?? b.textContent) === label)?.focus({ preventScroll: true });
+}
+
+const JOB_WORDS = /** @type {Record<string, string>} */ ({ render: "Render", survey: "Survey", suggest: "Starting recipe", prepare: "Denoised pass" });
 
 /** Jobs of some kinds, with progress and cancel. @param {string[]} kinds @param {(job: any) => any} [more] @param {(job: any) => boolean} [wanted] */
 export function jobList(kinds, more = () => null, wanted = () => true) {
   const node = h("div", { "aria-live": "polite" });
-  const show = () => node.replaceChildren(...state.jobs.filter((/** @type {any} */ j) => kinds.includes(j.kind) && wanted(j)).slice(-3).reverse().map((/** @type {any} */ job) => {
+  const show = () => keepFocus(node, () => node.replaceChildren(...state.jobs.filter((/** @type {any} */ j) => kinds.includes(j.kind) && wanted(j)).slice(-3).reverse().map((/** @type {any} */ job) => {
     const running = job.state === "running" || job.state === "queued";
     const bar = h("div");
     bar.style.width = `${job.total ? (100 * job.done) / job.total : running ? 4 : 100}%`;
@@ -137,7 +148,7 @@ export function jobList(kinds, more = () => null, wanted = () => true) {
       job.message && !(job.kind === "suggest" && job.state === "done") ? h("p", { class: "help", text: capital(job.message) }) : null,
       job.files?.length ? h("div", { class: "bar" }, ...job.files.map((/** @type {string} */ f) => h("a", { class: "btn small", href: `/api/jobs/${job.job}/${encodeURIComponent(f)}`, target: "_blank", rel: "noopener", text: f }))) : null,
       more(job));
-  }));
+  })));
   const stop = on("jobs", show);
   show();
   return { node, stop };

@@ -1,4 +1,4 @@
-// Prepare: a starting recipe, the backing, source and passes, garbage and holdout.
+// Prepare: a starting recipe, the backing, the denoised pass, garbage and holdout, the source.
 
 import { block, button, h, toggle } from "../dom.js";
 import { change } from "../edits.js";
@@ -9,12 +9,14 @@ import { shapeList } from "../shape-list.js";
 import { describe, modelOf } from "../schema.js";
 import { on, operator, state } from "../store.js";
 import { jobList, nextStep, sampleCards, startJob, together } from "./common.js";
+import { denoisedPass } from "./denoised.js";
 
 export function prepareStep() {
   const help = (/** @type {string} */ key) => describe(key, modelOf("").properties[key]).help;
   return together([
     start(),
     backing(),
+    denoisedPass(),
     shapeList(["garbage"], { title: "Garbage", help: help("garbage"), subject: "Garbage" }),
     shapeList(["holdout"], { title: "Holdout", help: help("holdout"), subject: "Holdout" }),
     source(),
@@ -25,7 +27,7 @@ export function prepareStep() {
 /** A recipe from the shot's own measures, to begin with. */
 function start() {
   const fold = block({ title: "Starting recipe", key: "start", open: true });
-  const jobs = jobList(["suggest", "prepare"], (job) => (job.state === "done" && job.kind === "suggest" ? starting(job) : null));
+  const jobs = jobList(["suggest"], (job) => (job.state === "done" ? starting(job) : null));
   fold.body.append(h("p", { class: "help", text: "Measures the shot and proposes extractors, levels and neutralising, with reasons. Nothing changes until you use it." }),
     operator() ? h("div", { class: "bar" },
       button({ label: "Measure the shot and write a starting recipe", text: "Measure and propose", class: "primary", onclick: () => startJob("suggest") })) : "",
@@ -110,20 +112,15 @@ function backing() {
   return { node: fold, refresh: (/** @type {any} */ c) => { own.refresh(c); rest.refresh(c); show(); }, tick: () => { own.tick(); rest.tick(); } };
 }
 
-/** How the shot is read, and the passes made from it. */
+/** How the shot is read. */
 function source() {
-  const fold = block({ title: "Source and denoised pass", key: "source" });
-  const own = form("Source", ["source"], { skip: ["denoised_path"], subject: "Source" });
-  const file = h("div", { class: "field" });
+  const fold = block({ title: "Source", key: "source" });
+  const own = form("Source", ["source"], { skip: ["denoised_path", "denoised_colourspace", "denoise"], subject: "Source" });
   const facts = h("p", { class: "help" });
-  fold.body.append(facts, own.node, file);
+  fold.body.append(facts, own.node);
   const show = () => {
-    const { shot, recipe } = state;
+    const { shot } = state;
     facts.textContent = [`${shot.width} × ${shot.height}`, shot.bits ? `${shot.bits} bit` : "", shot.chroma ?? "", `${shot.fps} fps`, shot.colourspace ? `read as ${shot.colourspace}` : "", shot.missing.length ? `missing frames: ${shot.missing.slice(0, 12).join(", ")}${shot.missing.length > 12 ? " …" : ""}` : ""].filter(Boolean).join(", ") + ".";
-    file.replaceChildren(h("div", { class: "line" }, h("span", { class: "grow", text: recipe.source.denoised_path || "No denoised pass" }),
-      operator() ? button({ label: "Choose the denoised pass", icon: "file", text: "Choose", class: "small", onclick: () => pickMedia("Denoised pass", (name) => change([{ op: "set", path: ["source", "denoised_path"], value: name }], { label: "Denoised pass" })) }) : null,
-      operator() && recipe.source.denoised_path ? button({ label: "Take the denoised pass out", icon: "close", class: "flat", onclick: () => change([{ op: "set", path: ["source", "denoised_path"], value: "" }], { label: "No denoised pass" }) }) : null));
-    fold.hint(recipe.source.denoised_path ? "denoised" : "");
   };
   show();
   return { node: fold, refresh: (/** @type {any} */ c) => { own.refresh(c); show(); }, tick: own.tick };
