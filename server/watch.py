@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from kernels.errors import VerdigrisError
+from kernels.recipe import Recipe
 from server.jobs.takes import TakeLog, told_apart, whole_spec
 from server.media import Shot, open_shot
 from server.media.sequence import Pattern, is_text, numbered_folder
@@ -206,7 +207,7 @@ class Watch:
         shot = await asyncio.to_thread(maker.shot, spec, current if keep_recipe else None)
         recipes = maker.recipes(shot, None)
         saved = await asyncio.to_thread(recipes.load)
-        first = current.model_copy(deep=True) if keep_recipe else maker.options.first_recipe()
+        first = _carried(current) if keep_recipe else maker.options.first_recipe()
         recipe = saved[0] if saved is not None else first
         opened = maker.open(shot)
         maker.thread.submit(Urgency.PICTURE, lambda: opened.display(recipe))
@@ -215,6 +216,13 @@ class Watch:
         recipes.changed(recipe, service.session.revision, f"open {shot.name}")
         self.take_in([found for found, _, _ in self._seen.values()])
         service.broadcast(Takes(takes=service.takes), "takes")
+
+
+def _carried(recipe: Recipe) -> Recipe:
+    """Return a recipe for another take: without the denoised pass, which shows the take before."""
+    carried = recipe.model_copy(deep=True)
+    carried.source.denoised_path = carried.source.denoised_colourspace = ""
+    return carried
 
 
 def newest(folder: Path) -> str | None:

@@ -56,6 +56,8 @@ def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> No
             assert service.takes[0].open
             page.set("backing/primary", "blue")
             page.until("accepted")
+            page.set("source/denoised_path", "one/one.####.exr")
+            page.until("accepted")
             write_shot(folder / "two", "two", range(2001, 2004))
             takes = page.until("takes", timeout=15)["takes"]
             while len(takes) < 2:
@@ -68,6 +70,7 @@ def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> No
             assert state["shot"]["name"].startswith("two")
             assert (state["shot"]["first"], state["shot"]["last"]) == (2001, 2003)
             assert state["recipe"]["backing"]["primary"] == "blue"
+            assert state["recipe"]["source"]["denoised_path"] == "", "that pass is of take one"
             header, _ = page.picture()
             assert header.frame == 2001
             page.set("backing/primary", "red")
@@ -76,6 +79,7 @@ def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> No
             page.send(type="take_open", id="u", take=one["take"])
             back = page.until("state", timeout=20)["state"]
             assert back["recipe"]["backing"]["primary"] == "blue", "a take keeps its own recipe"
+            assert back["recipe"]["source"]["denoised_path"] == "one/one.####.exr"
             page.send(type="job_start", id="s", kind="survey")
             job = page.until("job", timeout=60, id="s", state="done")
             verdict = job["result"]["verdict"]["name"]
