@@ -103,7 +103,7 @@ def prepare(
         choice.engine.close()
     key.source.denoised_path = f"denoised/{Path(made.pattern).name}"
     key.source.denoised_colourspace = source.working_space
-    saved = save_recipe(key, out / f"{source.name}.json")
+    saved = save_recipe(key, out / (recipe.name if recipe is not None else f"{source.name}.json"))
     _summary(shot, source, made, saved, key, ocio)
 
 

@@ -156,7 +156,7 @@ def test_prepare_then_render(folder: Path, capsys: pytest.CaptureFixture[str]) -
     told = capsys.readouterr().out
     assert "wrote 4 frames" in told
     assert "noise left on the backing" in told
-    made = load_recipe(folder / "b" / "gate.json")
+    made = load_recipe(folder / "b" / "key.json")
     assert made.source.denoised_path == "denoised/gate.####.exr"
     assert made.backing.clean_plate_path == "clean.exr"
     assert max(made.backing.noise.offset + made.backing.noise.gain) > 0
@@ -207,7 +207,7 @@ def test_prepare_takes_a_clean_plate_along(folder: Path) -> None:
     words = ["prepare", str(folder / "in"), "--recipe", str(folder / "set" / "key.json")]
     assert cli.run([*words, "--out", str(folder / "b"), "--frames", "1001"]) == 0
     shutil.rmtree(folder / "set")
-    made = load_recipe(folder / "b" / "gate.json")
+    made = load_recipe(folder / "b" / "key.json")
     assert made.backing.clean_plate_path == "clean.exr"
     np.testing.assert_allclose(read(folder / "b" / "clean.exr"), given, rtol=1e-6)
 
