@@ -61,7 +61,8 @@ const shortly = (field) => (typeof field.initial === "boolean" ? (field.initial 
 function numberControl(field, path, label) {
   let gesture = newGesture();
   const now = () => getAt(state.recipe, path);
-  const put = (/** @type {number} */ v, /** @type {boolean} */ moving) => {
+  const put = (/** @type {number} */ any, /** @type {boolean} */ moving) => {
+    const v = field.kind === "integer" ? Math.round(any) : any;
     set(path, withNumber(now(), state.playhead.frame, v), { label, moving, gesture });
     if (!moving) gesture = newGesture();
   };
