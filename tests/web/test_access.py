@@ -121,7 +121,8 @@ def test_escape_closes_what_is_open_and_enter_works_the_tool(desk: Seat) -> None
         assert hint.count() == 0
     desk.page.get_by_label("Sample colours", exact=True).focus()
     press("Enter")
-    desk.page.locator("#picture").focus()
+    assert desk.page.evaluate("() => document.activeElement.id") == "picture"
+    press("Enter")
     press("Enter")
     desk.until("state.samples.length === 1")
     frame = desk.state("[state.shot.width, state.shot.height]")
@@ -130,7 +131,6 @@ def test_escape_closes_what_is_open_and_enter_works_the_tool(desk: Seat) -> None
     press("Escape")
     desk.page.get_by_label("Pin a note", exact=True).focus()
     press("Enter")
-    desk.page.locator("#picture").focus()
     press("Enter")
     sheet = desk.page.locator("dialog.sheet")
     sheet.wait_for()

@@ -2,7 +2,7 @@
 // in hand, and in calm what is shown.
 
 import { button, h } from "./dom.js";
-import { take, toolHint, toolInHand } from "./gestures.js";
+import { take, toolInHand, toolNow } from "./gestures.js";
 import { closeOutlineButton } from "./shape-tool.js";
 import { on, state } from "./store.js";
 import { VIEW_HELP, canStress, look, view, viewTitle } from "./view.js";
@@ -15,6 +15,9 @@ let flags = 0;
 let seen = false;
 let shown = "";
 
+/** The picture is worked by keys just now. */
+const byKeys = () => box.matches(":focus-visible");
+
 function list() {
   const out = [];
   if (seen && state.link !== "on") out.push(["stale", `Not live: ${state.trouble || "the connection is lost, trying again"}`]);
@@ -24,7 +27,7 @@ function list() {
   if (flags & FLAG.fallback) out.push(["fallback", "Made by the cpu engine: the cuda engine failed at this frame"]);
   if (flags & FLAG.draft) out.push(["draft soft", "Draft: the full resolution follows when the control rests"]);
   if (view.compare) out.push(["compare soft", "Plate, while the button is held"]);
-  if (toolInHand() !== "hand") out.push(["hint soft", toolHint()]);
+  if (toolInHand() !== "hand") out.push(["hint soft", (byKeys() ? toolNow().keyHint : toolNow().hint) ?? ""]);
   return out;
 }
 
@@ -66,6 +69,7 @@ on("picture", ({ meta }) => {
   box.dataset.pictures = String(Number(box.dataset.pictures ?? 0) + 1);
   show();
 });
+for (const type of ["focus", "blur"]) box.addEventListener(type, show);
 on("view tool playhead ready recipe over", show);
 on("link", () => {
   showWaiting();

@@ -2,7 +2,7 @@
 // zoom and pan, a double tap goes between the whole frame and single pixels.
 
 import { emit } from "./store.js";
-import { isFit, panBy, pictureBox as box, toFrame, underPointer, zoomBy, zoomToFit, zoomToPixels } from "./picture.js";
+import { isFit, panBy, pictureBox as box, underPointer, zoomBy, zoomToFit, zoomToPixels } from "./picture.js";
 
 /**
  * @typedef {object} Tool
@@ -11,7 +11,8 @@ import { isFit, panBy, pictureBox as box, toFrame, underPointer, zoomBy, zoomToF
  * @property {(at: number[], e: PointerEvent) => boolean | void} [down]   false: leave it to panning
  * @property {(at: number[], e: PointerEvent) => void} [move]
  * @property {(at: number[], e?: PointerEvent) => void} [up]
- * @property {boolean} [keys]   a lift alone is enough: Enter on the picture lifts in its middle
+ * @property {string} [keyHint]   the same for those who work by keys: what Enter does
+ * @property {boolean} [two]   two places make it: one where it begins, one where it is lifted
  * @property {() => void} [cancel]
  * @property {() => void} [drop]   the tool is put away
  */
@@ -20,7 +21,7 @@ import { isFit, panBy, pictureBox as box, toFrame, underPointer, zoomBy, zoomToF
 const hand = { name: "hand" };
 let tool = hand;
 export const toolInHand = () => tool.name;
-export const toolHint = () => tool.hint ?? "";
+export const toolNow = () => tool;
 
 /** Take a tool, or put it away with null. @param {Tool | null} next */
 export function take(next) {
@@ -28,7 +29,6 @@ export function take(next) {
   tool = next ?? hand;
   if (before !== tool) before.drop?.();
   box.dataset.tool = tool.name;
-  box.dataset.keys = String(Boolean(tool.keys));
   emit("tool");
 }
 
@@ -120,13 +120,12 @@ box.addEventListener("wheel", (e) => {
 box.addEventListener("keydown", (e) => {
   if (e.target !== box) return;
   const step = e.shiftKey ? 200 : 40;
-  const pan = { ArrowLeft: [step, 0], ArrowRight: [-step, 0], ArrowUp: [0, step], ArrowDown: [0, -step] }[e.key];
+  const pan = tool === hand && { ArrowLeft: [step, 0], ArrowRight: [-step, 0], ArrowUp: [0, step], ArrowDown: [0, -step] }[e.key];
   if (pan) panBy(pan[0], pan[1]);
   else if (e.key === "+" || e.key === "=") zoomBy(1.5);
   else if (e.key === "-") zoomBy(1 / 1.5);
   else if (e.key === "0") zoomToFit();
   else if (e.key === "1") zoomToPixels();
-  else if (e.key === "Enter" && tool.keys) tool.up?.(toFrame(box.clientWidth / 2, box.clientHeight / 2));
   else return;
   e.preventDefault();
 });

@@ -45,5 +45,5 @@ document.addEventListener("keydown", (e) => {
 export function keyboardSwitch() {
   return h("details", { class: "block" }, h("summary", {}, "Keys"), h("div", { class: "body" },
     toggle({ label: "Single keys for frames", value: single, onflip: (on) => { single = on; localStorage.setItem("single-keys", on ? "on" : "off"); } }),
-    h("p", { class: "help", text: "Space plays and pauses, comma and full stop step by a frame. On the picture: arrows pan, plus and minus zoom, 0 shows the whole frame, 1 single pixels; with a tool in hand, Enter takes what is in the middle. Escape closes what is open. On a slider: arrows step, with Shift a tenth; Delete resets. Ctrl or Cmd with Z undoes, with Shift redoes." })));
+    h("p", { class: "help", text: "Space plays and pauses, comma and full stop step by a frame. On the picture: arrows pan, plus and minus zoom, 0 shows the whole frame, 1 single pixels; with a tool in hand, arrows move a cross-hair, with Shift by single pixels, and Enter sets a corner or a point. Escape puts the tool away, or closes what is open. On a slider: arrows step, with Shift a tenth; Delete resets. Ctrl or Cmd with Z undoes, with Shift redoes." })));
 }

@@ -8,6 +8,7 @@ import { say } from "./notice.js";
 import "./inbox.js";
 import "./picture.js";
 import "./gestures.js";
+import "./cross.js";
 import "./wipe.js";
 import "./viewbar.js";
 import "./tools.js";

@@ -11,7 +11,7 @@ import { send } from "./wire.js";
 /** The tool: a tap pins a note. */
 export function takeNotePin() {
   take({
-    name: "note", hint: "Tap the place the note is about", keys: true,
+    name: "note", hint: "Tap the place the note is about", keyHint: "Enter pins the note",
     down: () => {},
     up(at) {
       if (!insideFrame(at[0], at[1])) return;

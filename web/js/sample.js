@@ -38,7 +38,7 @@ function pixelBox(a, b) {
 /** The tool. @param {string} hint @param {(taken: Taken) => void} ontaken @param {boolean} once */
 function tool(hint, ontaken, once) {
   return {
-    name: "sample", hint, keys: true,
+    name: "sample", hint, two: true, keyHint: "Enter sets one corner, then the other; twice takes a pixel",
     down: (/** @type {number[]} */ at) => { from = to = at; },
     move: (/** @type {number[]} */ at) => { to = at; rubber.setAttribute("d", outline(corners(/** @type {any} */ (from), to))); },
     cancel: () => { from = null; rubber.setAttribute("d", ""); },
@@ -116,7 +116,7 @@ let asking = false;
 /** @type {number[] | null} */
 let wanted = null;
 
-on("hover", (/** @type {PointerEvent | null} */ e) => {
+on("hover", (/** @type {{clientX: number, clientY: number, pointerType: string} | null} */ e) => {
   if (!e || e.pointerType === "touch" || state.playhead.playing) return hide();
   const [x, y] = underPointer(e).map(Math.floor);
   if (!insideFrame(x, y)) return hide();
@@ -136,7 +136,7 @@ async function askUnderPointer() {
       const [x, y] = wanted;
       wanted = null;
       const got = await sampleAt(view.name, view.extractor, [x, y, x + 1, y + 1]);
-      if (!box.matches(":hover")) break;
+      if (!box.matches(":hover, :focus-visible")) break;
       showValues(x, y, got);
     }
   } catch { hide(); } finally { asking = false; }

@@ -77,6 +77,7 @@ export function drawShape(kind, ondone) {
   chosen = null;
   rebuildHandles();
   const boxed = BOXED.includes(kind);
+  const wide = () => drawing.length === 2 && [0, 1].every((k) => Math.abs(drawing[0][k] - drawing[1][k]) >= 1);
   const finish = () => {
     const points = drawing.map((p) => p.map((v) => Math.round(v * 10) / 10));
     drawing = [];
@@ -86,12 +87,15 @@ export function drawShape(kind, ondone) {
   };
   finishNow = finish;
   take({
-    name: "shape", keys: !boxed,
+    name: "shape", two: boxed,
     hint: boxed ? `Drag from corner to corner of the ${kind}` : "Tap the corners in turn; tap the first one again to close",
+    keyHint: boxed ? `Enter sets one corner of the ${kind}, then the other` : "Enter sets each corner; twice in one place closes the outline",
     down(at) { if (boxed) drawing = [at, at]; },
     move(at) { if (boxed) { drawing = [drawing[0], at]; redraw(); } },
-    up(at) {
-      if (boxed) return finish();
+    up(at, e) {
+      if (boxed) return wide() ? finish() : this.cancel();
+      const last = drawing[drawing.length - 1];
+      if (!e && last && String(last) === String(at)) return drawing.length >= 3 ? finish() : undefined;
       const start = drawing[0];
       if (start && drawing.length >= 3) {
         const [a, b] = [toStage(start[0], start[1]), toStage(at[0], at[1])];
