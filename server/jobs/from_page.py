@@ -88,7 +88,7 @@ def render(context: JobContext) -> JobResult:
     finally:
         engine.close()
     return JobResult(
-        f"wrote {result.written} frame(s) to {out}, colour space {result.colourspace}"
+        f"wrote {counted(result.written, 'frame')} to {out}, colour space {result.colourspace}"
         + (f"; {result.skipped} were finished before" if result.skipped else ""),
         {"out": str(out), "written": result.written, "skipped": result.skipped},
     )
