@@ -45,7 +45,7 @@ def prepare(
     ] = None,
     again: Annotated[bool, typer.Option("--again", help="Bake again what is finished.")] = False,
 ) -> None:
-    """Bake the denoised pass and clean plate, and a recipe that uses both.
+    """Bake the denoised pass, the clean plate and a recipe with both.
 
     Example: verdigris prepare 'plates/gate.####.exr' --recipe gate.json --out baked
 
