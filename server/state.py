@@ -151,4 +151,4 @@ class State(Message):
     colour: ColourInfo
     roots: list[str] = Field(default_factory=list)
     views: list[str] = Field(default_factory=list)
-    """views that can be shown now: `denoised` and `clean_plate` only where there is one"""
+    """all views; `denoised` shows the plate where there is no such pass"""

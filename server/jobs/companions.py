@@ -58,12 +58,17 @@ def open_companions(
     )
 
 
+def _serves_all(shot: Shot) -> bool:
+    """Tell whether a pass is one picture for all frames; a numbered one is of its frame alone."""
+    return len(shot.frames) == 1 and shot.kind != "sequence"
+
+
 def denoised_frame(shot: Shot, frame: int) -> int | None:
     """Return the frame of a denoised pass that belongs to `frame`; None where it has none.
 
     Then the plate is read: another frame's picture would make another frame's matte.
     """
-    if len(shot.frames) == 1:
+    if _serves_all(shot):
         return shot.frames[0]
     return frame if frame in shot.frames and frame not in shot.missing_frames else None
 
@@ -71,7 +76,7 @@ def denoised_frame(shot: Shot, frame: int) -> int | None:
 def check_numbers(denoised: Shot, shot: Shot) -> None:
     """Raise CompanionError where a denoised pass has none of a shot's frames."""
     ours = set(shot.frames)
-    if len(denoised.frames) > 1 and not ours.intersection(denoised.frames):
+    if not _serves_all(denoised) and not ours.intersection(denoised.frames):
         raise CompanionError(
             f"the denoised pass '{denoised.spec}' has the frames {format_frames(denoised.frames)} "
             f"and the shot {format_frames(shot.frames)}: number them alike"

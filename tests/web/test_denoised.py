@@ -84,13 +84,20 @@ def test_a_denoised_pass_is_baked_used_seen_and_undone(desk: Seat) -> None:
 
 
 def test_a_try_on_one_frame_says_what_it_is(desk: Seat) -> None:
-    """Common practice, no source: another frame would be keyed with this one's picture."""
+    """Common practice, no source: no other frame is keyed with this one's picture."""
     fold = fold_of(desk)
     job = bake(desk, fold, "one")
     assert "1 frame baked" in job.inner_text()
     assert "It holds 1 of 5 frames" in job.inner_text()
     job.get_by_role("button", name="Use this denoised pass").click()
     desk.settle()
+    smooth = grain(desk)
+    desk.go(1003)
+    other = grain(desk)
+    show(desk, "plate")
+    assert grain(desk) == pytest.approx(other, abs=0.05)
+    assert smooth < 0.8 * other
+    desk.go(1001)
     job.get_by_role("button", name="Next: Extract").click()
     assert desk.page.get_attribute("#panel .step", "data-step") == "extract"
     fold = fold_of(desk)
@@ -165,6 +172,8 @@ def test_the_block_by_touch(tablet: Seat) -> None:
     assert serious(tablet) == []
     panel = tablet.page.locator("#panel")
     assert panel.evaluate("(n) => n.scrollWidth <= n.clientWidth")
+    choose = fold.get_by_label("Choose a denoised pass baked elsewhere")
+    assert choose.evaluate("(n) => n.scrollWidth <= n.clientWidth"), "its text is cut"
 
 
 def test_reviewers_see_the_settings_and_change_nothing(seat: Any) -> None:

@@ -87,7 +87,7 @@ function warnings(job) {
   const frames = job.result.written + job.result.skipped;
   const all = state.shot.last - state.shot.first + 1 - state.shot.missing.length;
   return [
-    frames < all ? `It holds ${frames} of ${all} frames; the others would be keyed with the nearest of these. Good for a try: bake all frames before handing over.` : "",
+    frames < all ? `It holds ${frames} of ${all} frames; all others are keyed from the plate. Good for a try: bake all frames before handing over.` : "",
     changed(job) ? "The settings have changed since it was baked." : "",
   ].filter(Boolean).map((text) => h("p", { class: "help", text }));
 }
