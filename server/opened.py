@@ -19,7 +19,7 @@ from kernels.plan import Plan, build_plan
 from kernels.recipe import Recipe
 from server.frame_types import FrameId, NotReadyError
 from server.frames import FrameStore
-from server.jobs.companions import check_numbers, companion_frame, denoised_frame
+from server.jobs.companions import check_denoised, companion_frame, denoised_frame
 from server.media import Colour, Shot, open_shot
 from server.media.display import RAW_DISPLAY, DisplayChoice, default_choice, display_table
 from server.pictures import FrameSize, Sight
@@ -135,7 +135,7 @@ class OpenedShot:
                     f"{self.shot.height}: choose one of the shot's size"
                 )
             if companion.role == "denoised":
-                check_numbers(opened, self.shot)
+                check_denoised(opened, self.shot)
         except VerdigrisError as error:
             self._shots[companion] = None
             self.problems[companion.role] = str(error)

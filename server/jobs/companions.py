@@ -9,8 +9,12 @@ from kernels.errors import VerdigrisError
 from kernels.inputs import needs_backdrop
 from kernels.recipe import Recipe
 from server.media import Shot, open_shot
+from server.media.exr import attribute_in
 from server.media.sequence import format_frames
 from server.roots import MediaRoots
+
+PLATE = "verdigris:plate"
+"""Attribute of a baked file: the name of the file that it was baked from."""
 
 
 class CompanionError(VerdigrisError):
@@ -73,13 +77,22 @@ def denoised_frame(shot: Shot, frame: int) -> int | None:
     return frame if frame in shot.frames and frame not in shot.missing_frames else None
 
 
-def check_numbers(denoised: Shot, shot: Shot) -> None:
-    """Raise CompanionError where a denoised pass has none of a shot's frames."""
-    ours = set(shot.frames)
-    if not _serves_all(denoised) and not ours.intersection(denoised.frames):
+def check_denoised(denoised: Shot, shot: Shot) -> None:
+    """Raise CompanionError for a pass with none of a shot's frames, or baked from another shot."""
+    if _serves_all(denoised):
+        return
+    common = [frame for frame in shot.frames if denoised_frame(denoised, frame) is not None]
+    if not common:
         raise CompanionError(
             f"the denoised pass '{denoised.spec}' has the frames {format_frames(denoised.frames)} "
             f"and the shot {format_frames(shot.frames)}: number them alike"
+        )
+    there = [frame for frame in common if frame not in shot.missing_frames]
+    plate = attribute_in(denoised.source_path(there[0]), PLATE) if there else None
+    if plate is not None and plate != shot.source_path(there[0]).name:
+        raise CompanionError(
+            f"the denoised pass '{denoised.spec}' was baked from '{plate}', which is another shot: "
+            "bake this shot's own pass, or take it out"
         )
 
 

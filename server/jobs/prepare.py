@@ -20,6 +20,7 @@ from kernels.recipe import Denoise, Noise, Recipe
 from kernels.reference.backing_fit import fit_picture
 from kernels.reference.noise import MeasuredNoise, measure_noise
 from kernels.reference.survey import measure_frame
+from server.jobs.companions import PLATE
 from server.jobs.render_job import MARK, mark_in, stamp
 from server.media import Frame, Shot, format_path, guard_output, write_exr
 from server.media.exr import remove_stale_parts
@@ -238,7 +239,11 @@ class _Bake:
         write_exr(
             self.path(frame),
             {"": smooth},
-            attributes={**plate.attributes, MARK: self.mark(frame)},
+            attributes={
+                **plate.attributes,
+                MARK: self.mark(frame),
+                PLATE: self.shot.source_path(frame).name,
+            },
             interop_id=self.shot.colour.interop_id(self.shot.working_space),
             pixel_aspect=self.shot.pixel_aspect,
             sources=self.shot.source_files(),

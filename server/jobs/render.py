@@ -17,7 +17,7 @@ from kernels.inputs import gather
 from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.recipe_file import recipe_hash
-from server.jobs.companions import check_numbers, companion_frame, denoised_frame
+from server.jobs.companions import check_denoised, companion_frame, denoised_frame
 from server.jobs.render_job import (
     MARK,
     Rendered,
@@ -104,7 +104,7 @@ class Renderer:
         shot = self.job.shot
         check_out(self.job.out, len(frames))
         if self.job.companions.denoised is not None:
-            check_numbers(self.job.companions.denoised, shot)
+            check_denoised(self.job.companions.denoised, shot)
         unknown = set(frames) - set(shot.frames)
         if unknown:
             raise RenderError(

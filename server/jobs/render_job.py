@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
-import OpenImageIO as oiio
 
 from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
 from kernels.recipe_file import recipe_hash
 from server.jobs.companions import Companions
 from server.media import Shot, format_path
+from server.media.exr import attribute_in
 from server.media.sequence import is_pattern, parse_pattern
 
 Layer = Literal["alpha", "straight", "cutout", "composite", "neutralised", "extractors"]
@@ -117,17 +117,7 @@ def is_done(job: RenderJob, frame: int, colourspace: str) -> bool:
 
 def mark_in(path: Path) -> str | None:
     """Return the mark that a job left in an EXR's header; None without one, or without a file."""
-    if not path.exists():
-        return None
-    reader = oiio.ImageInput.open(str(path))
-    if reader is None:
-        oiio.geterror()
-        return None
-    try:
-        mark = reader.spec().getattribute(MARK)
-        return None if mark is None else str(mark)
-    finally:
-        reader.close()
+    return attribute_in(path, MARK)
 
 
 def stamp(shot: Shot, frame: int | None) -> list[Any]:

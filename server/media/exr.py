@@ -100,6 +100,21 @@ def write_exr(
     return clamped
 
 
+def attribute_in(path: Path, name: str) -> str | None:
+    """Return a text attribute of a file's header; None without it, or without a readable file."""
+    if not path.exists():
+        return None
+    reader = oiio.ImageInput.open(str(path))
+    if reader is None:
+        oiio.geterror()
+        return None
+    try:
+        found = reader.spec().getattribute(name)
+        return None if found is None else str(found)
+    finally:
+        reader.close()
+
+
 def _same_size(window: Any, shape: Sequence[int]) -> tuple[int, int, int, int] | None:
     """A source's display window, for a picture that fills it."""
     if not isinstance(window, tuple) or len(window) != 4:

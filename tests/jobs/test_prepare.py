@@ -244,3 +244,21 @@ def test_a_denoised_pass_with_other_numbers_is_refused(
     words += ["--denoised", str(folder / "in" / "d"), "--out", str(folder / "o" / "k.####.exr")]
     assert cli.run([*words, "--frames", "1001"]) == 2
     assert "number them alike" in capsys.readouterr().err
+
+
+def test_another_shots_denoised_pass_is_refused(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: frames of two shots may well have the same numbers."""
+    for frame in (1001, 1002):
+        write_exr(folder / "other" / f"yard.{frame}.exr", {"": plate(frame)})
+    key = starting_recipe()
+    key.backing.noise = NOISE
+    save_recipe(key, folder / "key.json")
+    bake = ["prepare", str(folder / "in"), "--recipe", str(folder / "key.json")]
+    assert cli.run([*bake, "--out", str(folder / "b"), "--frames", "1001-1002"]) == 0
+    words = ["render", str(folder / "other"), "--recipe", str(folder / "b" / "key.json")]
+    assert cli.run([*words, "--out", str(folder / "o" / "k.####.exr")]) == 2
+    told = capsys.readouterr().err
+    assert "baked from 'gate.1001.exr', which is another shot" in told
+    assert not (folder / "o").exists()
