@@ -104,7 +104,7 @@ function used(job) {
   const [reading, all] = readers();
   const read = reading === 0 ? "No extractor reads it yet: the setting “Reads” of an extractor decides that."
     : reading < all ? `${reading} of ${all} extractors read it now.`
-    : all === 1 ? "The extractor reads it now." : `All ${all} extractors read it now.`;
+    : all === 1 ? "The extractor reads it now." : all === 2 ? "Both extractors read it now." : `All ${all} extractors read it now.`;
   return [h("div", { class: "offer" }, h("p", { text: `This pass is in use. ${read}` }), ...warnings(job),
     h("p", { class: "help", text: "Compare it with the plate: the noise should be gone, hair and texture still there." }),
     h("div", { class: "bar" },
