@@ -19,7 +19,8 @@ def bench(
         Path | None, typer.Option("--json", help="Write the figures to this file.")
     ] = None,
     only: Annotated[
-        str, typer.Option(help="Of cpu,render,service,page,cuda,card; all if not given.")
+        str,
+        typer.Option(help="Parts to run, of cpu,render,service,page,cuda,card; all by default."),
     ] = "",
 ) -> None:
     """Measure this machine: keying, the service, the page, the card. Medians.

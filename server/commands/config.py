@@ -24,8 +24,8 @@ def config(
 
     Example: verdigris config --beside takes/
 
-    Options come first, then the environment, then verdigris.toml in the shot's folder, then your
-    own one.
+    An option wins over the environment, that over verdigris.toml in the shot's folder, that
+    over your own.
     """
     configured = load_settings(beside=beside)
     for name, field in Settings.model_fields.items():

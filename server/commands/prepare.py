@@ -32,9 +32,15 @@ def prepare(
     reach: Annotated[
         int | None, typer.Option(help="Neighbouring frames on each side, 0 to 3; 1 by default.")
     ] = None,
-    frames: Annotated[str, typer.Option(help="Like 1001-1010,1020; all by default.")] = "",
-    colourspace: Annotated[str, typer.Option(help="Input colour space, instead of the tags.")] = "",
-    ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
+    frames: Annotated[
+        str, typer.Option(help="Frames to bake, as 1001-1010,1020; all by default.")
+    ] = "",
+    colourspace: Annotated[
+        str, typer.Option(help="Input colour space, instead of the one the files name.")
+    ] = "",
+    ocio: Annotated[
+        str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
+    ] = "",
     media_root: Annotated[
         list[Path] | None,
         typer.Option(metavar="FOLDER", help="Folder in which the recipe's names are looked up."),

@@ -26,28 +26,42 @@ def _layers(text: str) -> tuple[Any, ...]:
 def render(
     shot: Annotated[str, typer.Argument(metavar="SHOT", help="Movie, still, folder or pattern.")],
     recipe: Annotated[Path, typer.Option(help="The recipe (.json).")],
-    out: Annotated[str, typer.Option(help="Where to write: 'dir/name.####.exr'.")],
+    out: Annotated[str, typer.Option(help="Files to write, as 'dir/name.####.exr'.")],
     layers: Annotated[
         str,
         typer.Option(
-            help="Of alpha,straight,cutout,composite,neutralised,extractors; R G B A is "
-            "always the premultiplied cutout."
+            help="Layers to add, of alpha,straight,cutout,composite,neutralised,extractors; "
+            "R G B A is always the premultiplied cutout."
         ),
     ] = "alpha",
-    frames: Annotated[str, typer.Option(help="Like 1001-1010,1020; all by default.")] = "",
+    frames: Annotated[
+        str, typer.Option(help="Frames to render, as 1001-1010,1020; all by default.")
+    ] = "",
     clean_plate: Annotated[
-        str | None, typer.Option(help="The bare backing, instead of the recipe's.")
+        str | None, typer.Option(help="Clean plate, instead of the recipe's.")
     ] = None,
     denoised: Annotated[
-        str | None, typer.Option(help="A denoised pass, instead of the recipe's.")
+        str | None, typer.Option(help="Denoised pass, instead of the recipe's.")
     ] = None,
-    backdrop: Annotated[str | None, typer.Option(help="Picture or movie to put behind.")] = None,
-    colourspace: Annotated[str, typer.Option(help="Input colour space, instead of the tags.")] = "",
-    out_colourspace: Annotated[
-        str, typer.Option(help="Colour space of the files; the source's if linear, by default.")
+    backdrop: Annotated[
+        str | None, typer.Option(help="Backdrop, picture or movie, instead of the recipe's.")
+    ] = None,
+    colourspace: Annotated[
+        str, typer.Option(help="Input colour space, instead of the one the files name.")
     ] = "",
-    ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
-    full_float: Annotated[bool, typer.Option("--float", help="32-bit float, not half.")] = False,
+    out_colourspace: Annotated[
+        str,
+        typer.Option(
+            help="Colour space of the files; by default the source's if linear, else the working "
+            "space."
+        ),
+    ] = "",
+    ocio: Annotated[
+        str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
+    ] = "",
+    full_float: Annotated[
+        bool, typer.Option("--float", help="Write 32-bit float instead of half.")
+    ] = False,
     compression: Annotated[
         str, typer.Option(help="zip, zips, piz, none, rle, pxr24, b44, b44a, dwaa or dwab.")
     ] = "zip",
@@ -60,9 +74,7 @@ def render(
     threads: Annotated[
         int | None, typer.Option(help="Threads of the cpu engine; as many as cores by default.")
     ] = None,
-    again: Annotated[
-        bool, typer.Option("--again", help="Render frames anew that this job has finished.")
-    ] = False,
+    again: Annotated[bool, typer.Option("--again", help="Render finished frames again.")] = False,
 ) -> None:
     """Render a shot with a recipe to multi-channel EXR files.
 

@@ -43,17 +43,27 @@ def serve(
     shot: Annotated[
         str,
         typer.Argument(
-            metavar="SHOT|FOLDER", help="Movie, still, folder or pattern; takes with --watch."
+            metavar="SHOT|FOLDER",
+            help="Movie, still, folder or pattern; with --watch a folder of takes.",
         ),
     ],
     watch: Annotated[
-        bool, typer.Option("--watch", help="FOLDER of takes: new ones appear by themselves.")
+        bool,
+        typer.Option("--watch", help="Watch a folder of takes: new ones appear by themselves."),
     ] = False,
-    clean_plate: Annotated[Path | None, typer.Option(help="The bare backing.")] = None,
-    backdrop: Annotated[Path | None, typer.Option(help="Picture or movie to put behind.")] = None,
-    recipe: Annotated[Path | None, typer.Option(help="The recipe to work on; made if new.")] = None,
-    colourspace: Annotated[str, typer.Option(help="Input colour space, instead of the tags.")] = "",
-    ocio: Annotated[str | None, typer.Option(help="OpenColorIO configuration.")] = None,
+    clean_plate: Annotated[
+        Path | None, typer.Option(help="Clean plate: the backing without the subject.")
+    ] = None,
+    backdrop: Annotated[Path | None, typer.Option(help="Backdrop: picture or movie.")] = None,
+    recipe: Annotated[
+        Path | None, typer.Option(help="Recipe to work on (.json); begun if it is not there.")
+    ] = None,
+    colourspace: Annotated[
+        str, typer.Option(help="Input colour space, instead of the one the files name.")
+    ] = "",
+    ocio: Annotated[
+        str | None, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
+    ] = None,
     media_root: Annotated[
         list[Path] | None,
         typer.Option(metavar="FOLDER", help="Folder under which the page may name files."),
@@ -118,14 +128,14 @@ def serve(
 
 def demo(
     folder: Annotated[
-        Path | None, typer.Option(help="Where the demo shot is, or is to be made.")
+        Path | None, typer.Option(help="Folder of the demo shot, made there if needed.")
     ] = None,
     render: Annotated[
         Path | None,
         typer.Option(help="Key the shot to EXR files and a contact sheet here; serve nothing."),
     ] = None,
     frames: Annotated[
-        str, typer.Option(help="With --render: like 1001-1010; all by default.")
+        str, typer.Option(help="Frames to render, as 1001-1010; all by default.")
     ] = "",
     host: Host = None,
     port: Port = None,

@@ -24,7 +24,7 @@ def suggest(
     clean_plate: Annotated[
         Path | None,
         typer.Option(
-            help="The bare backing, if there is one: it is keyed with, and never written to. Else "
+            help="Clean plate to key with, if there is one; it is never written to. Else "
             "where the one that is built goes (.exr); beside the recipe by default."
         ),
     ] = None,
@@ -32,8 +32,12 @@ def suggest(
         bool, typer.Option("--flat", help="Key one flat colour and write no clean plate.")
     ] = False,
     frames: Annotated[str, typer.Option(help="Frames to look at; five by default.")] = "",
-    colourspace: Annotated[str, typer.Option(help="Input colour space, over the files' own.")] = "",
-    ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
+    colourspace: Annotated[
+        str, typer.Option(help="Input colour space, instead of the one the files name.")
+    ] = "",
+    ocio: Annotated[
+        str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
+    ] = "",
     force: Annotated[
         bool, typer.Option("--force", help="Replace the recipe and what was built beside it.")
     ] = False,

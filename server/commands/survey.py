@@ -30,8 +30,12 @@ def survey(
     frames: Annotated[
         str, typer.Option(help="Frames to look at, such as 1001-1096x12; nine by default.")
     ] = "",
-    colourspace: Annotated[str, typer.Option(help="Input colour space, over the files' own.")] = "",
-    ocio: Annotated[str, typer.Option(help="OpenColorIO configuration.")] = "",
+    colourspace: Annotated[
+        str, typer.Option(help="Input colour space, instead of the one the files name.")
+    ] = "",
+    ocio: Annotated[
+        str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
+    ] = "",
     missing: Annotated[str, typer.Option(help="Missing frames: error, hold or black.")] = "hold",
     note: Annotated[str, typer.Option(help="A note kept with the takes.")] = "",
     log: Annotated[

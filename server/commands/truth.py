@@ -32,10 +32,10 @@ def truth(
     ] = None,
     engine: Annotated[str, typer.Option(help="auto, cuda or cpu.")] = "cpu",
     check: Annotated[
-        bool, typer.Option("--check", help="Exit with 1 if a promise about 100-109 is missed.")
+        bool, typer.Option("--check", help="Exit with 1 if a target for seeds 100-109 is missed.")
     ] = False,
 ) -> None:
-    """Measure keys and baselines on made shots with exact truth.
+    """Measure keys and baselines on generated shots of known truth.
 
     Example: verdigris truth --seeds 100-109 --per-shot --json truth.json
     """
