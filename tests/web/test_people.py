@@ -122,7 +122,7 @@ def test_the_operator_sees_who_is_there_and_takes_a_link_back(
     guest = Seat(context)
     guest.enter(link.input_value(), "Guest tablet")
     device = sheet.locator("[data-device]", has_text="Guest tablet")
-    device.get_by_text("Let go").click()
+    device.get_by_text("Sign out").click()
     guest.until("state.link === 'gone'")
     assert "no longer works" in guest.page.inner_text("body")
     guest.close()

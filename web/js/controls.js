@@ -4,7 +4,7 @@
 import { concerns, newGesture, set } from "./edits.js";
 import { button, dropdown, h, icon, oneOf, toggle } from "./dom.js";
 import { at, keyState, toggledKey, withNumber } from "./keys.js";
-import { capital, figure, getAt, words } from "./paths.js";
+import { figure, getAt, sentence, words } from "./paths.js";
 import { operator, state } from "./store.js";
 import { pickColour } from "./sample.js";
 import { slider } from "./slider.js";
@@ -36,8 +36,8 @@ export function control(field, path, { subject = "" } = {}) {
 
 /** Name, help on demand, and what the parts bring. @param {FieldInfo} field @param {string[]} path @param {string} label @param {any} parts */
 function frame(field, path, label, parts) {
-  const help = h("p", { class: "help", hidden: true, text: capital(field.help) });
-  const name = h("button", { type: "button", class: "name", text: field.label, title: `${capital(field.help)}. Double tap: back to ${shortly(field)}.`, "aria-expanded": "false" });
+  const help = h("p", { class: "help", hidden: true, text: sentence(field.help) });
+  const name = h("button", { type: "button", class: "name", text: field.label, title: `${sentence(field.help)} Double tap: back to ${shortly(field)}.`, "aria-expanded": "false" });
   let clicks = 0;
   name.addEventListener("click", () => {
     help.hidden = !help.hidden;
@@ -87,7 +87,7 @@ function numberControl(field, path, label) {
     key.setAttribute("aria-label", text);
   };
   return {
-    head: [number, field.unit ? h("span", { class: "unit", text: field.unit }) : null, key].filter(Boolean),
+    head: [number, field.unit ? h("span", { class: "unit", text: field.unit === "deg" ? "\u00b0" : field.unit }) : null, key].filter(Boolean),
     body: [bar], show,
     tick: (/** @type {any} */ value) => { if (keyState(value, 0) !== "none") show(value); },
   };
@@ -173,7 +173,7 @@ function textControl(field, path, label) {
 /** A colour space of the configuration in use; empty means by the file's tags. @param {string[]} path @param {string} label */
 function spaceControl(path, label) {
   const names = state.colour.colourspaces;
-  const node = dropdown({ label, options: [["", "By its tags"], ...names.map((/** @type {string} */ n) => [n, n])], value: "", onpick: (v) => set(path, v, { label }) });
+  const node = dropdown({ label, options: [["", "As the file says"], ...names.map((/** @type {string} */ n) => [n, n])], value: "", onpick: (v) => set(path, v, { label }) });
   const show = (/** @type {string} */ v) => {
     if (v && !names.includes(v)) node.append(h("option", { value: v, text: v }));
     node.value = v ?? "";
@@ -186,17 +186,17 @@ const code = (v) => Math.round(255 * Math.min(1, Math.max(0, v <= 0.0031308 ? 12
 
 /** @param {FieldInfo} field @param {string[]} path @param {string} label */
 function rgbControl(field, path, label) {
-  const patch = h("span", { class: "swatch", "aria-hidden": "true" });
-  const now = () => getAt(state.recipe, path);
-  const boxes = ["red", "green", "blue"].map((name, i) =>
-    numberBox(`${label}, ${name}`, { step: 0.001, low: -1e6, high: 1e6 }, (v) => set(path, now().map((/** @type {number} */ x, /** @type {number} */ j) => (j === i ? v : x)), { label })));
   const isColour = field.key === "colour";
+  const patch = isColour ? h("span", { class: "swatch", "aria-hidden": "true" }) : null;
+  const now = () => getAt(state.recipe, path);
+  const boxes = (field.key === "correlation" ? ["red with green", "red with blue", "green with blue"] : ["red", "green", "blue"]).map((name, i) =>
+    numberBox(`${label}, ${name}`, { step: 0.001, low: -1e6, high: 1e6 }, (v) => set(path, now().map((/** @type {number} */ x, /** @type {number} */ j) => (j === i ? v : x)), { label })));
   const pick = isColour ? button({ label: `Pick ${label.toLowerCase()} from the picture`, icon: "sample", class: "flat", onclick: () => pickColour(`Tap the picture for: ${label.toLowerCase()}`, ({ sample }) => set(path, sample.linear, { label })) }) : null;
   return {
     head: pick ? [pick] : [],
-    body: [h("div", { class: "rgb" }, patch, ...boxes)],
+    body: [h("div", { class: patch ? "rgb" : "rgb plain" }, patch, ...boxes)],
     show(/** @type {number[]} */ v) {
-      patch.style.background = isColour ? `rgb(${v.map(code).join(" ")})` : `rgb(${v.map((x) => code(0.5 * x)).join(" ")})`;
+      if (patch) patch.style.background = `rgb(${v.map(code).join(" ")})`;
       boxes.forEach((box, i) => box.show(v[i]));
     },
   };

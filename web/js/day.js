@@ -101,7 +101,7 @@ function pictures(whole) {
   const place = h("figure", { class: "takepicture" });
   const put = (/** @type {string} */ name) => {
     const map = whole.maps.find((/** @type {any} */ m) => m.name === name);
-    const words = [whole.frame === null ? "" : `Frame ${whole.frame}.`, whole.verdict.reasons.some((/** @type {any} */ r) => r.box) ? "The numbers are the reasons' places." : ""].filter(Boolean).join(" ");
+    const words = [whole.frame === null ? "" : `Frame ${whole.frame}.`, whole.verdict.reasons.some((/** @type {any} */ r) => r.box) ? "The numbers mark where the reasons lie." : ""].filter(Boolean).join(" ");
     const still = h("img", { src: `data:image/jpeg;base64,${whole.thumbnail}`, alt: `The surveyed picture of ${whole.take.name}` });
     place.replaceChildren(map ? mapImage(map, `${map.title}`) : still, map ? scaleOf(map) : h("figcaption", { class: "help", text: words }));
   };

@@ -22,7 +22,7 @@ export function displayChoice() {
     };
     fill(display, Object.keys(offered), d);
     fill(through, offered[d] ?? Object.values(offered)[0] ?? [], v);
-    facts.textContent = state.colour ? `Input ${state.colour.input || "by tags"}, working space ${state.colour.working}${state.colour.config ? `, configuration ${state.colour.config}` : ""}.` : "";
+    facts.textContent = state.colour ? `Input ${state.colour.input || "as the file says"}, working space ${state.colour.working}${state.colour.config ? `, configuration ${state.colour.config}` : ""}.` : "";
   };
   refresh();
   return { node: h("div", {}, line("Display", display), line("View transform", through), facts), refresh };

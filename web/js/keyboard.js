@@ -41,9 +41,17 @@ document.addEventListener("keydown", (e) => {
   act();
 });
 
+/** @type {[string, string[][]][]} */
+const KEYS = [
+  ["Anywhere", [["Space", "play, pause"], [", and .", "a frame back, a frame on"], ["Ctrl or Cmd Z", "undo; with Shift redo"], ["Escape", "put the tool away, close what is open"]]],
+  ["On the picture", [["Arrows", "pan"], ["+ and \u2212", "zoom"], ["0 and 1", "whole frame, single pixels"]]],
+  ["With a tool in hand", [["Arrows", "move the cross-hair; with Shift by single pixels"], ["Enter", "set a corner or a point"]]],
+  ["On a slider", [["Arrows", "a step; with Shift a tenth"], ["Delete", "back to the default"]]],
+];
+
 /** A switch for the single keys, and what keys there are. */
 export function keyboardSwitch() {
   return h("details", { class: "block" }, h("summary", {}, "Keys"), h("div", { class: "body" },
     toggle({ label: "Single keys for frames", value: single, onflip: (on) => { single = on; localStorage.setItem("single-keys", on ? "on" : "off"); } }),
-    h("p", { class: "help", text: "Space plays and pauses, comma and full stop step by a frame. On the picture: arrows pan, plus and minus zoom, 0 shows the whole frame, 1 single pixels; with a tool in hand, arrows move a cross-hair, with Shift by single pixels, and Enter sets a corner or a point. Escape puts the tool away, or closes what is open. On a slider: arrows step, with Shift a tenth; Delete resets. Ctrl or Cmd with Z undoes, with Shift redoes." })));
+    ...KEYS.flatMap(([where, keys]) => [h("h3", { class: "part", text: where }), h("dl", { class: "keys" }, ...keys.flatMap(([key, act]) => [h("dt", { text: key }), h("dd", { text: act })]))])));
 }

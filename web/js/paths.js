@@ -63,6 +63,9 @@ export const counted = (count, one) => `${count} ${one}${count === 1 ? "" : "s"}
 /** With a capital first letter. @param {string} text */
 export const capital = (text) => (text[0]?.toUpperCase() ?? "") + text.slice(1);
 
+/** A sentence of its own: capital, full stop. @param {string} text */
+export const sentence = (text) => (text ? `${capital(text)}${/[.!?]$/.test(text) ? "" : "."}` : "");
+
 /** Format a number for reading: enough digits, none too many. @param {number} x @param {number} [step] */
 export function figure(x, step = 0.001) {
   if (!Number.isFinite(x)) return "–";

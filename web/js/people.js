@@ -15,12 +15,12 @@ export function openPeople() {
   if (operator()) foot.before(h("h3", { text: "Let somebody in" }), h("div", { class: "bar" },
     button({ label: "Make a link for reviewers", text: "Reviewers' link", onclick: () => makeLink("reviewer", link) }),
     button({ label: "Make a link for another operator, which works once", text: "Operator's link", onclick: () => makeLink("operator", link) }),
-    button({ label: "Take the reviewers' link back; their devices are let go", text: "Revoke the reviewers' link", class: "flat", onclick: () => { send({ type: "revoke", device: null, role: "reviewer" }); link.replaceChildren(h("p", { class: "help", text: "The reviewers' link no longer works, and its devices were let go." })); } })), link,
+    button({ label: "Revoke the reviewers' link and sign their devices out", text: "Revoke the reviewers' link", class: "flat", onclick: () => { send({ type: "revoke", device: null, role: "reviewer" }); link.replaceChildren(h("p", { class: "help", text: "The reviewers' link no longer works, and its devices are signed out." })); } })), link,
     h("h3", { text: "Devices" }), devices);
   const show = () => {
     here.replaceChildren(...state.people.map((/** @type {any} */ p) => h("li", {}, h("span", { class: "who" }, h("span", { class: "strong", text: p.name || "Somebody" }), " ", h("span", { class: "quiet", text: [p.role, p.client === state.you.client ? "you" : "", p.role === "reviewer" ? (p.following ? "following" : `looking at frame ${p.frame}`) : "", p.hidden ? "page hidden" : ""].filter(Boolean).join(", ") })))));
-    devices.replaceChildren(...state.devices.map((/** @type {any} */ d) => h("li", { dataset: { device: d.device } }, h("span", { class: "who" }, h("span", { class: "strong", text: d.name || d.role }), " ", h("span", { class: "quiet", text: `${d.role}, ${d.connected ? "connected" : `last seen ${new Date(d.seen * 1000).toLocaleTimeString()}`}` })),
-      d.device === state.you.device ? h("span", { class: "quiet", text: "this device" }) : button({ label: `Let ${d.name || "this device"} go`, text: "Let go", class: "small", onclick: () => send({ type: "revoke", device: d.device, role: null }) }))));
+    devices.replaceChildren(...state.devices.map((/** @type {any} */ d) => h("li", { dataset: { device: d.device } }, h("span", { class: "who" }, h("span", { class: "strong", text: d.name || d.role }), " ", h("span", { class: "quiet", text: `${d.role}, ${d.connected ? "connected" : `last seen ${new Date(d.seen * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false })}`}` })),
+      d.device === state.you.device ? h("span", { class: "quiet", text: "this device" }) : button({ label: `Sign ${d.name || "this device"} out`, text: "Sign out", class: "small", onclick: () => send({ type: "revoke", device: d.device, role: null }) }))));
   };
   const stop = on("people devices", show);
   box.addEventListener("close", stop);

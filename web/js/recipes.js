@@ -10,7 +10,7 @@ export async function openRecipes() {
   const saved = h("ul", { class: "list" });
   const history = h("ul", { class: "list" });
   const name = h("input", { class: "text grow", type: "text", maxLength: 60, "aria-label": "Name of the recipe", value: state.recipe.name });
-  const box = sheet("Recipe", h("p", { class: "lead", text: "Saved by itself after every change. A copy under a name can be kept, loaded here or for another shot." }),
+  const box = sheet("Recipe", h("p", { class: "lead", text: "Saved after every change. Keep a copy under a name to load it later, here or for another shot." }),
     h("div", { class: "linkline" }, name, button({ label: "Save a copy under this name", text: "Save as", class: "primary", onclick: save })),
     h("p", {}, h("a", { class: "btn", href: "/api/recipe", download: "", text: "Download" })),
     h("h3", { text: "Saved" }), saved, h("h3", { text: "History" }), history);

@@ -3,7 +3,7 @@
 import { block, button, h } from "./dom.js";
 import { change, concerns, set } from "./edits.js";
 import { control } from "./controls.js";
-import { getAt, newId, words } from "./paths.js";
+import { getAt, newId, sentence, words } from "./paths.js";
 import { fieldsOf } from "./schema.js";
 import { chooseShape, chosenShape, drawShape } from "./shape-tool.js";
 import { on, operator, state } from "./store.js";
@@ -15,7 +15,7 @@ export function shapeList(path, { title, help, subject }) {
   const items = h("ul", { class: "list" });
   const settings = h("div");
   const add = h("div", { class: "bar" }, ...(operator() ? KINDS.map((kind) => button({ label: `Draw a ${kind} (${title.toLowerCase()})`, text: words(kind), class: "small", onclick: () => draw(kind) })) : []));
-  const fold = block({ title, key: path.join("/") }, h("p", { class: "help", text: help ? help[0].toUpperCase() + help.slice(1) : "" }), items, settings, add);
+  const fold = block({ title, key: path.join("/") }, h("p", { class: "help", text: sentence(help) }), items, settings, add);
   /** @type {any[]} */
   let live = [];
 

@@ -16,7 +16,7 @@ import { checkStep } from "./steps/check.js";
  */
 const STEPS = [
   { name: "survey", title: "Survey", lead: "Can this screen be keyed, where not, and what would help?", make: surveyStep },
-  { name: "prepare", title: "Prepare", lead: "Describe the screen, mark what to throw away.", seen: "How the screen is described, and what is thrown away.", make: prepareStep },
+  { name: "prepare", title: "Prepare", lead: "Describe the screen, denoise, mark what to throw away and what to keep.", seen: "How the screen is described, what is thrown away and what is kept.", make: prepareStep },
   { name: "extract", title: "Extract", lead: "Extractors, joined in this order into the cumulative matte.", seen: "Extractors, joined in this order into the cumulative matte.", make: extractStep },
   { name: "neutralise", title: "Neutralise", lead: "Take the screen's light out of the subject. No matte changes here.", seen: "How the screen's light is taken out of the subject.", make: neutraliseStep },
   { name: "assemble", title: "Assemble", lead: "The cutout over the backdrop.", seen: "The cutout over the backdrop.", make: assembleStep },

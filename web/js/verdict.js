@@ -2,6 +2,7 @@
 
 import { button, h, s } from "./dom.js";
 import { addOutline, drawOn, outline } from "./marks.js";
+import { sentence } from "./paths.js";
 import { emit, on, state } from "./store.js";
 import { goTo } from "./transport.js";
 import { plateFor, stopFollowing } from "./view.js";
@@ -66,7 +67,7 @@ on("shot", () => {
 /** A number and its percent sign stay on one line. @param {string} text */
 export const held = (text) => text.replaceAll(" %", "\u00a0%");
 /** @param {string} text */
-const sentence = (text) => held(`${text[0].toUpperCase()}${text.slice(1)}${text.endsWith(".") ? "" : "."}`);
+const said = (text) => held(sentence(text));
 
 /**
  * The reasons as a list of things to do. onplace: shows where one is, in a picture of the caller's.
@@ -79,8 +80,8 @@ export function toDo(verdict, onplace) {
   return h("ol", { class: "todo" }, ...reasons.map((/** @type {any} */ r, /** @type {number} */ i) => h("li", {},
     h("span", { class: "rank", text: String(i + 1), "aria-hidden": "true" }),
     h("div", { class: "grow" },
-      h("p", { class: "strong", text: r.remedy ? sentence(r.remedy) : sentence(r.text) }),
-      r.remedy ? h("p", { class: "why", text: sentence(r.text) }) : null,
+      h("p", { class: "strong", text: r.remedy ? said(r.remedy) : said(r.text) }),
+      r.remedy ? h("p", { class: "why", text: said(r.text) }) : null,
       r.box && onplace ? place(r, onplace, buttons) : null))));
 }
 

@@ -58,7 +58,7 @@ function answer(whole) {
   const { verdict, take } = whole;
   return h("div", { class: "verdict", dataset: { verdict: verdictKey(verdict.name) } },
     verdictHead(whole),
-    whole.thumbnail ? h("button", { type: "button", class: "thumb", "aria-label": "Open the survey large", onclick: () => openTake(take.id) }, h("img", { src: `data:image/jpeg;base64,${whole.thumbnail}`, alt: `The surveyed frame ${whole.frame ?? ""}; numbers mark the reasons' places` })) : null,
+    whole.thumbnail ? h("button", { type: "button", class: "thumb", "aria-label": "Open the survey large", onclick: () => openTake(take.id) }, h("img", { src: `data:image/jpeg;base64,${whole.thumbnail}`, alt: `The surveyed frame ${whole.frame ?? ""}; numbers mark where the reasons lie` })) : null,
     whole.maps.length ? overMaps(whole) : null,
     h("h3", { class: "part", text: "What to do, most important first" }),
     toDo(verdict, (box) => showPlace(box, whole.frame)),
