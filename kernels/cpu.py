@@ -84,7 +84,8 @@ class CpuEngine:
 
     def __init__(self, threads: int | None = None) -> None:
         self.threads = threads or os.cpu_count() or 1
-        self.description = f"{processor_name()}, {self.threads} thread(s)"
+        count = f"{self.threads} thread" + ("" if self.threads == 1 else "s")
+        self.description = f"{processor_name()}, {count}"
         self._pool = ThreadPoolExecutor(self.threads, thread_name_prefix="cpu-engine")
         self._filters = FastNeighbourhood(self._pool, self.threads)
         self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()

@@ -123,9 +123,10 @@ def _check_folder(out: Path) -> None:
 def _summary(shot: str, source: Shot, made: Prepared, saved: Path, key: Recipe, ocio: str) -> None:
     from server.jobs.plain_text import counted
 
+    before = counted(made.skipped, "was finished before", "were finished before")
     typer.echo(
         f"wrote {counted(made.written, 'frame')} to {made.pattern}"
-        + (f", {made.skipped} were finished before" if made.skipped else "")
+        + (f", {before}" if made.skipped else "")
     )
     if made.noise_left is not None:
         typer.echo(f"noise left on the backing: {made.noise_left:.0%} of the plate's")

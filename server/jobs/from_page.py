@@ -87,9 +87,10 @@ def render(context: JobContext) -> JobResult:
         result = Renderer(job, engine).run(context.report)
     finally:
         engine.close()
+    before = counted(result.skipped, "was finished before", "were finished before")
     return JobResult(
         f"wrote {counted(result.written, 'frame')} to {out}, colour space {result.colourspace}"
-        + (f"; {result.skipped} were finished before" if result.skipped else ""),
+        + (f"; {before}" if result.skipped else ""),
         {"out": str(out), "written": result.written, "skipped": result.skipped},
     )
 

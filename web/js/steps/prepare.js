@@ -39,11 +39,11 @@ function start() {
 function starting(job) {
   const { recipe } = job.result ?? {};
   if (!recipe || !operator()) return null;
-  const why = Object.entries(recipe.notes ?? {}).map(([path, text]) => h("li", {}, h("span", { class: "strong", text: `${about(path)}: ` }), capital(text)));
+  const why = Object.entries(recipe.notes ?? {}).map(([path, text]) => h("li", {}, h("span", { class: "strong", text: `${about(path)}: ` }), `${capital(text)}.`));
   const own = ownPlate();
   const keep = own && toggle({ label: `Keep the clean plate ${own}`, value: keepPlate, onflip: (on) => (keepPlate = on) });
   return h("div", { class: "verdict" }, keep ? h("div", { class: "bar" }, keep) : null, useIt(recipe),
-    h("h3", { class: "part", text: "What was measured, and why so" }), h("ul", {}, ...why));
+    h("h3", { class: "part", text: "What was measured, and why" }), h("ul", {}, ...why));
 }
 
 /** The button that takes a proposal; once it is taken, what comes next. @param {any} recipe */
