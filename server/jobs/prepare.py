@@ -23,13 +23,15 @@ from kernels.reference.survey import measure_frame
 from server.jobs.companions import PLATE
 from server.jobs.render_job import MARK, mark_in, stamp
 from server.media import Frame, Shot, format_path, guard_output, write_exr
-from server.media.exr import remove_stale_parts
+from server.media.exr import attribute_in, remove_stale_parts
 from server.media.sequence import format_frames, is_pattern
 
 Progress = Callable[[int, int], None]
 MEASURED_FRAMES = 3
 """Frames from which the noise is measured where the recipe has none."""
 WRITERS = 2
+NOISE_LEFT = "verdigris:noise_left"
+"""Attribute of the one baked file in which the share of noise left was measured."""
 
 
 class PrepareError(VerdigrisError):
@@ -122,7 +124,8 @@ def prepare_shot(
     finally:
         if owned is not None:
             owned.close()
-    return Prepared(pattern, len(todo), skipped, bake.noise_left)
+    left = bake.noise_left if todo else bake.noise_left_before(wanted)
+    return Prepared(pattern, len(todo), skipped, left)
 
 
 def _cpu_engine() -> Engine:
@@ -192,6 +195,14 @@ class _Bake:
     def is_done(self, frame: int) -> bool:
         return mark_in(self.path(frame)) == self.mark(frame)
 
+    def noise_left_before(self, frames: list[int]) -> float | None:
+        """Return what an earlier run measured and wrote into one of the files."""
+        for frame in frames:
+            left = attribute_in(self.path(frame), NOISE_LEFT)
+            if left is not None:
+                return float(left)
+        return None
+
     def run(self, todo: list[int], engine: Any, report: Callable[[int], None]) -> None:
         """Bake frames: the next are read and the last written while one is averaged."""
         report(0)
@@ -203,12 +214,12 @@ class _Bake:
                 for done, (frame, plates) in enumerate(self._plates(todo, reader)):
                     given = [plate.pixels for plate in plates]
                     smooth = engine.denoise(given, self.noise, self.settings(frame), weights)
-                    if frame == middle:
-                        self.noise_left = share_left(given[0], smooth)
+                    left = share_left(given[0], smooth) if frame == middle else None
+                    self.noise_left = self.noise_left if left is None else left
                     if len(writing) == WRITERS:
                         writing.pop(0).result()
                         report(done - WRITERS + 1)
-                    writing.append(writers.submit(self._write, frame, plates[0], smooth))
+                    writing.append(writers.submit(self._write, frame, plates[0], smooth, left))
                 for future in writing:
                     future.result()
             finally:
@@ -235,7 +246,9 @@ class _Bake:
         self._read = kept
         return [kept[number] for number in numbers]
 
-    def _write(self, frame: int, plate: Frame, smooth: NDArray[np.float32]) -> None:
+    def _write(
+        self, frame: int, plate: Frame, smooth: NDArray[np.float32], left: float | None
+    ) -> None:
         write_exr(
             self.path(frame),
             {"": smooth},
@@ -243,6 +256,7 @@ class _Bake:
                 **plate.attributes,
                 MARK: self.mark(frame),
                 PLATE: self.shot.source_path(frame).name,
+                **({} if left is None else {NOISE_LEFT: f"{left:.6g}"}),
             },
             interop_id=self.shot.colour.interop_id(self.shot.working_space),
             pixel_aspect=self.shot.pixel_aspect,

@@ -113,6 +113,9 @@ def test_finished_frames_are_left_alone_until_something_changes(folder: Path) ->
     assert bake(frames=[1001, 1002]) == (2, 0)
     assert bake() == (2, 2)
     assert bake() == (0, 4)
+    found = prepare_shot(shot, recipe, folder / "out", "gate")
+    assert found.noise_left is not None
+    assert 0.05 < found.noise_left < 0.6
     assert bake(again=True) == (4, 0)
     recipe.source.denoise.strength = 0.5
     assert bake(frames=[1002]) == (1, 0)
