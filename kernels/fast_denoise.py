@@ -35,43 +35,41 @@ def denoise(
     if strength == 0:
         return plate.copy()
     to = reference.stabiliser(noise)
-    guides = list(pool.map(lambda frame: reference.guide_of(frame, to), frames))
     margin = REACH_PX + PATCH_PX
-    bordered = [
-        (reference.bordered(guide, margin), reference.bordered(frame, margin))
-        for guide, frame in zip(guides, frames, strict=True)
-    ]
     height = plate.shape[1]
-    out = np.empty_like(plate)
+    total, share = plate.copy(), np.ones(plate.shape[1:], np.float32)
+    here = reference.bordered(reference.guide_of(plate, to), margin)
+    for n, frame in enumerate(frames):  # one at a time: UHD frames are large
+        there = here if n == 0 else reference.bordered(reference.guide_of(frame, to), margin)
+        picture = reference.bordered(frame, margin)
 
-    def tile(y0: int) -> None:
-        y1 = min(y0 + ROWS, height)
-        cut = [(g[:, y0 : y1 + 2 * margin], f[:, y0 : y1 + 2 * margin]) for g, f in bordered]
-        out[:, y0:y1] = _averaged(cut, strength)
+        def tile(y0: int, there: Array = there, picture: Array = picture, n: int = n) -> None:
+            rows = slice(y0, min(y0 + ROWS, height))
+            cut = (slice(None), slice(y0, rows.stop + 2 * margin))
+            work = _from_neighbour if n else _from_itself
+            work(here[cut], there[cut], picture[cut], strength, total[:, rows], share[rows])
 
-    list(pool.map(tile, range(0, height, ROWS)))
-    return reference.with_luminance(plate, out, num(settings.keep_luminance), weights)
+        list(pool.map(tile, range(0, height, ROWS)))
+    return reference.with_luminance(plate, total / share, num(settings.keep_luminance), weights)
 
 
-def _averaged(frames: Sequence[tuple[Array, Array]], strength: float) -> Array:
-    """Average a tile. frames: guide and picture, (3, h + 2 m, w + 2 m), m the largest margin."""
-    margin = REACH_PX + PATCH_PX
-    guide, plate = frames[0]
-    h, w = plate.shape[1] - 2 * margin, plate.shape[2] - 2 * margin
-    inner = np.s_[margin : margin + h, margin : margin + w]
-    total = np.ascontiguousarray(plate[:, *inner])
-    share = np.ones((h, w), np.float32)
-    for n, (other, picture) in enumerate(frames):
-        reach = NEIGHBOUR_REACH_PX if n else REACH_PX
-        for dy, dx in reference.moves(reach, centre=n > 0):
-            if n == 0:
-                if (dy, dx) > (0, 0):  # as far the other way: the same distances, seen from there
-                    _both_ways(guide, picture, (dy, dx), strength, total, share)
-                continue
-            weight = _weights(guide, other, (dy, dx), (h, w), margin, strength)
-            seen = picture[:, margin + dy : margin + dy + h, margin + dx : margin + dx + w]
-            _add(weight, seen, total, share)
-    return np.asarray(total / share)
+def _from_neighbour(
+    guide: Array, other: Array, picture: Array, strength: float, total: Array, share: Array
+) -> None:
+    """Take in a tile of a neighbouring frame. guide, other, picture: with their border."""
+    (h, w), m = share.shape, REACH_PX + PATCH_PX
+    for dy, dx in reference.moves(NEIGHBOUR_REACH_PX, centre=True):
+        weight = _weights(guide, other, (dy, dx), (h, w), m, strength)
+        _add(weight, picture[:, m + dy : m + dy + h, m + dx : m + dx + w], total, share)
+
+
+def _from_itself(
+    guide: Array, _: Array, picture: Array, strength: float, total: Array, share: Array
+) -> None:
+    """Take in a tile of the frame itself: what lies a move away, and as far the other way."""
+    for move in reference.moves(REACH_PX, centre=False):
+        if move > (0, 0):
+            _both_ways(guide, picture, move, strength, total, share)
 
 
 def _both_ways(
