@@ -7,7 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from skimage.metrics import peak_signal_noise_ratio, structural_similarity
@@ -118,6 +118,7 @@ def test_borders_are_mirrored() -> None:
         assert subject.mirrored(count, 6).tolist() == expected.tolist()
 
 
+@settings(max_examples=60, deadline=None)
 @given(st.integers(1, 23), st.integers(1, 23), st.integers(0, 2), st.integers(0, 99))
 def test_the_cpu_engine_agrees(height: int, width: int, others: int, seed: int) -> None:
     """Source: `reference.denoise`, on sizes from a pixel up, with and without neighbours."""
