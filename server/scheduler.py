@@ -228,7 +228,8 @@ class Scheduler:
 
     def _moving(self, viewer: Viewer, clock: PlayClock, now: float) -> bool:
         latest = max(self.changed_at, viewer.moved_at, clock.moved_at)
-        return clock.playing or now - latest < REST_S
+        # The same sum as in `next_wake`: rounded otherwise, the last wake-up could come to nothing.
+        return clock.playing or now < latest + REST_S
 
     def _shown(self, viewer: Viewer, number: int) -> Show | None:
         leader = self.viewers.get(self.leader or "")

@@ -8,6 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from server.messages import Show, StressRequest, Transport
 from server.outbox import ACK_TIMEOUT_S
@@ -96,6 +98,20 @@ def test_first_a_quick_picture_then_the_full_one() -> None:
     bench.run(2.0)
     assert len(bench.made) == 2
     assert bench.times[1] - bench.times[0] > REST_S - 0.02
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.floats(1.0, 1e7))
+def test_the_wake_up_after_a_change_finds_it_at_rest(changed: float) -> None:
+    """Source: IEEE 754: a + b - a may be less than b, so both sides use one sum. A wake-up that
+    still took the client as moving would be the last one, and its full picture never made."""
+    bench = Bench(now=changed)
+    bench.join("a")
+    bench.scheduler.changed(2, changed)
+    woken = bench.scheduler.next_wake(changed)
+    wanted = bench.scheduler.wanted(bench.scheduler.viewers["a"], 0, woken)
+    assert wanted is not None
+    assert wanted.quality is Quality.REST
 
 
 def test_a_drag_at_60_hz_is_never_rendered_twice_and_ends_on_the_newest() -> None:
