@@ -72,7 +72,7 @@ class MediaRoots:
                 return real / relative.name if pattern else real
         listed = ", ".join(f"'{root.name or root}'" for root in self.folders) or "none"
         raise RootsError(
-            f"'{_printable(name)}' is not under a media root (roots: {listed}): move "
+            f"'{_printable(name)}' was not found under a media root (roots: {listed}): put "
             "it there, or add its folder with --media-root"
         )
 

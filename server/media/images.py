@@ -142,12 +142,12 @@ def _opened(path: Path, limits: Limits) -> Iterator[Any]:
 def _open(path: Path, limits: Limits) -> Any:
     """A reader chosen by the file's ending only, under the library's own limits."""
     format_name = _READER.get(path.suffix.lower())
+    _check_file(path)
     if format_name is None:
         raise MediaError(
             f"'{path}' is not a picture format that can be read; transcode it to EXR, DPX, TIFF, "
             "PNG or JPEG first"
         )
-    _check_file(path)
     oiio.attribute("limits:resolution", limits.side_px)
     oiio.attribute("limits:channels", limits.channels)
     oiio.attribute("limits:imagesize_MB", limits.megabytes)

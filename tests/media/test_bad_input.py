@@ -260,7 +260,7 @@ def test_folders(tmp_path: Path) -> None:
     [
         ("nothing.exr", "does not exist"),
         ("nothing.mov", "does not exist"),
-        ("nothing", "not a picture format"),
+        ("nothing", "does not exist"),
         ("camera.raw", "transcode it to EXR"),
         ("n.####.exr", "no file matches"),
         ("gone/n.####.exr", "does not exist"),
