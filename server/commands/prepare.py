@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from server.jobs.prepare import Prepared
     from server.media import Shot
 
+DENOISED = "denoised"
+"""Folder of the baked pass inside the one that is named."""
+
 
 def register(app: typer.Typer) -> None:
     """Add the command to the program."""
@@ -59,10 +62,12 @@ def prepare(
     it. Finished frames are left alone when the same command runs again.
     """
     from kernels.engine import choose_engine
-    from kernels.recipe_file import load_recipe, save_recipe
+    from kernels.recipe import Recipe
+    from kernels.recipe_file import load_recipe
     from server.config import load_settings
+    from server.jobs.bake_folder import check_folder, save_beside
     from server.jobs.baking import bake_clean_plate, roots_of, started, with_denoise
-    from server.jobs.prepare import has_noise, measured_noise, prepare_shot
+    from server.jobs.prepare import files_to_bake, has_noise, measured_noise, prepare_shot
     from server.media import open_shot, parse_frames
     from server.progress import progress
 
@@ -77,8 +82,12 @@ def prepare(
         ocio=settings.ocio or None,
         missing="hold",
     )
-    _check_folder(out)
     wanted = parse_frames(frames) if frames else None
+    name = recipe.name if recipe is not None else f"{source.name}.json"
+    with_denoise(key or Recipe(), strength=strength, reach_frames=reach)
+    check_folder(
+        source, out, out / name, files_to_bake(source, out / DENOISED, source.name, wanted)
+    )
     if key is None:
         with progress("measuring") as report:
             key = started(source, out, report)
@@ -98,7 +107,7 @@ def prepare(
             made = prepare_shot(
                 source,
                 key,
-                out / "denoised",
+                out / DENOISED,
                 source.name,
                 frames=wanted,
                 engine=choice.engine,
@@ -107,17 +116,13 @@ def prepare(
             )
     finally:
         choice.engine.close()
-    key.source.denoised_path = f"denoised/{Path(made.pattern).name}"
+    key.source.denoised_path = f"{DENOISED}/{Path(made.pattern).name}"
     key.source.denoised_colourspace = source.working_space
-    saved = save_recipe(key, out / (recipe.name if recipe is not None else f"{source.name}.json"))
+    saved = out / name
+    kept = save_beside(key, saved)
     _summary(shot, source, made, saved, key, ocio)
-
-
-def _check_folder(out: Path) -> None:
-    from server.jobs.prepare import PrepareError
-
-    if out.exists() and not out.is_dir():
-        raise PrepareError(f"{out} is a file: name a folder to bake into")
+    if kept is not None:
+        typer.echo(f"the recipe that was there decided other things: it is kept as {kept}")
 
 
 def _summary(shot: str, source: Shot, made: Prepared, saved: Path, key: Recipe, ocio: str) -> None:

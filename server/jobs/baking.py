@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from kernels.recipe import Recipe
-from kernels.recipe_file import load_recipe, parse_recipe
+from kernels.recipe_file import RecipeError, load_recipe, parse_recipe
+from server.jobs.bake_folder import check_clean_plate, clean_name
 from server.jobs.clean_plates import (
     CleanPlateError,
     GivenPlate,
@@ -18,13 +20,12 @@ from server.jobs.clean_plates import (
     write_clean_plates,
 )
 from server.jobs.companions import open_companions
+from server.jobs.prepare import make_folder
 from server.jobs.suggest import SuggestError, suggest, suggest_shot
 from server.media import Shot
 from server.roots import MediaRoots, is_inside
 
 Progress = Callable[[int, int], None]
-PLATE = "clean.exr"
-"""Name of a baked clean plate; its folder, where every frame has its own, is `clean`."""
 
 
 def roots_of(shot: Shot, recipe: Path | None, more: Sequence[str | Path]) -> MediaRoots:
@@ -41,12 +42,17 @@ def started(shot: Shot, out: Path, progress: Progress | None = None) -> Recipe:
     made = out / f"{shot.name}.json"
     if made.is_file():
         return load_recipe(made)
-    out.mkdir(parents=True, exist_ok=True)
-    return suggest(shot, progress, clean_plate=out / PLATE)
+    plate = out / clean_name(shot)
+    check_clean_plate(plate)
+    make_folder(out)
+    return suggest(shot, progress, clean_plate=plate)
 
 
 def with_denoise(recipe: Recipe, **settings: Any) -> Recipe:
     """Return a copy with other denoise settings, None left out; RecipeError when out of range."""
+    for name, value in settings.items():
+        if value is not None and not math.isfinite(value):
+            raise RecipeError(f"{value} is no {name}: give a number")
     data = recipe.dump()
     data["source"]["denoise"] |= {k: v for k, v in settings.items() if v is not None}
     return parse_recipe(json.dumps(data), "the recipe with these settings")
@@ -66,15 +72,17 @@ def bake_clean_plate(
     The recipe is changed to name what was baked. Returns False, and leaves it at its flat colour,
     where no screen is found to build one from. Raises CleanPlateError and MediaError.
     """
-    out.mkdir(parents=True, exist_ok=True)
+    make_folder(out)
     backing = recipe.backing
     if backing.clean_plate == "file" and backing.clean_plate_path:
         path = roots.resolve(backing.clean_plate_path)
         if is_inside(path, out.resolve()):
             backing.clean_plate_path = path.relative_to(out.resolve()).as_posix()
             return True
+        check_clean_plate(out / clean_name(shot))
         name = _copied(shot, recipe, out, roots, progress, ocio)
     else:
+        check_clean_plate(out / clean_name(shot))
         try:
             name = _built(shot, out, progress)
         except SuggestError:
@@ -85,13 +93,14 @@ def bake_clean_plate(
 
 
 def _built(shot: Shot, out: Path, progress: Progress | None) -> str:
+    plate = out / clean_name(shot)
     found = suggest_shot(shot, progress)
     if not found.findings.moving:
-        write_clean_plate(shot, found.clean, out / PLATE)
-        return PLATE
-    if not any(folder_of(out / PLATE).glob("*.exr")):
-        write_clean_plates(shot, found.findings.primary, out / PLATE, progress)
-    return numbered(PLATE)
+        write_clean_plate(shot, found.clean, plate)
+        return plate.name
+    if not any(folder_of(plate).glob("*.exr")):
+        write_clean_plates(shot, found.findings.primary, plate, progress)
+    return numbered(plate.name)
 
 
 def _copied(
@@ -110,13 +119,14 @@ def _copied(
     gone = set(plate.missing_frames)
     numbers = [frame for frame in plate.frames if frame not in gone]
     still = len(numbers) == 1
-    folder = folder_of(out / PLATE)
+    baked = out / clean_name(shot)
+    folder = folder_of(baked)
     if not still:
         folder.mkdir(exist_ok=True)
     for done, number in enumerate(numbers, start=1):
         [picture] = given.pictures(shot, [number]).values()
-        path = out / PLATE if still else folder / f"{folder.name}.{number:04d}.exr"
+        path = baked if still else folder / f"{folder.name}.{number:04d}.exr"
         write_clean_plate(shot, picture, path, half=not still)
         if progress is not None:
             progress(done, len(numbers))
-    return PLATE if still else numbered(PLATE)
+    return baked.name if still else numbered(baked.name)

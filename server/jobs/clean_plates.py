@@ -30,6 +30,9 @@ ALONE = 0.06
 """A marker this share of the frame's width from anything but screen is alone."""
 MARKER_BLUR_PX = 0.7
 
+FITTED = "verdigris:clean_plate"
+"""Attribute of the clean plates that are written here."""
+
 
 class CleanPlateError(VerdigrisError):
     """Clean plates cannot be written."""
@@ -61,6 +64,7 @@ def write_clean_plate(shot: Shot, clean: NDArray[Any], path: Path, *, half: bool
         path,
         {"": clean},
         half=half,
+        attributes={FITTED: shot.name},
         sources=shot.source_files(),
         interop_id=shot.colour.interop_id(shot.working_space),
         pixel_aspect=shot.pixel_aspect,

@@ -34,6 +34,10 @@ NOISE_LEFT = "verdigris:noise_left"
 """Attribute of the one baked file in which the share of noise left was measured."""
 
 
+PLATE_FILE = "verdigris:plate_file"
+"""Attribute of a baked file: which very file it was baked from, see `plate_file`."""
+
+
 class PrepareError(VerdigrisError):
     """A denoised pass cannot be baked."""
 
@@ -101,8 +105,7 @@ def prepare_shot(
     engine: the cpu engine by default. Raises PrepareError, and MediaError for files that cannot be
     read or written; what was finished is kept.
     """
-    still = len(shot.frames) == 1 and not is_pattern(Path(shot.spec))
-    pattern = str(folder / (f"{name}.exr" if still else f"{name}.####.exr"))
+    pattern = _pattern(shot, folder, name)
     wanted = _wanted(shot, frames)
     noise = recipe.backing.noise if has_noise(recipe.backing.noise) else measured_noise(shot)
     bake = _Bake(shot, recipe, noise, pattern)
@@ -111,7 +114,7 @@ def prepare_shot(
     todo = [frame for frame in wanted if again or not bake.is_done(frame)]
     skipped = len(wanted) - len(todo)
     shot.check_headers(todo)
-    _make_folder(folder)
+    make_folder(folder)
     remove_stale_parts(bake.path(frame) for frame in wanted)
 
     def report(done: int) -> None:
@@ -134,13 +137,39 @@ def _cpu_engine() -> Engine:
     return CpuEngine()
 
 
-def _make_folder(folder: Path) -> None:
+def make_folder(folder: Path) -> None:
+    """Make a folder to bake into. Raises PrepareError where that cannot be."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError):
+        there = next(path for path in (folder, *folder.parents) if path.is_file())
+        raise PrepareError(f"{there} is a file: name a folder to bake into") from None
     except OSError as error:
         raise PrepareError(
             f"the folder {folder} cannot be made ({error.strerror}); choose another one"
         ) from None
+
+
+def plate_file(shot: Shot, frame: int) -> str:
+    """Return a hash of name, size and time of the file that a frame comes from."""
+    return hashlib.sha256(json.dumps(stamp(shot, frame)).encode()).hexdigest()[:16]
+
+
+def files_to_bake(
+    shot: Shot, folder: Path, name: str, frames: Sequence[int] | None = None
+) -> dict[int, Path]:
+    """Return the frames to bake and their files; PrepareError for frames that are not there."""
+    pattern = _pattern(shot, folder, name)
+    one = not is_pattern(Path(pattern))
+    return {
+        frame: Path(pattern if one else format_path(pattern, frame))
+        for frame in _wanted(shot, frames)
+    }
+
+
+def _pattern(shot: Shot, folder: Path, name: str) -> str:
+    still = len(shot.frames) == 1 and not is_pattern(Path(shot.spec))
+    return str(folder / (f"{name}.exr" if still else f"{name}.####.exr"))
 
 
 def _wanted(shot: Shot, frames: Sequence[int] | None) -> list[int]:
@@ -256,6 +285,7 @@ class _Bake:
                 **plate.attributes,
                 MARK: self.mark(frame),
                 PLATE: self.shot.source_path(frame).name,
+                PLATE_FILE: plate_file(self.shot, frame),
                 **({} if left is None else {NOISE_LEFT: f"{left:.6g}"}),
             },
             interop_id=self.shot.colour.interop_id(self.shot.working_space),

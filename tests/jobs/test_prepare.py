@@ -161,10 +161,10 @@ def test_prepare_then_render(folder: Path, capsys: pytest.CaptureFixture[str]) -
     assert "noise left on the backing" in told
     made = load_recipe(folder / "b" / "key.json")
     assert made.source.denoised_path == "denoised/gate.####.exr"
-    assert made.backing.clean_plate_path == "clean.exr"
+    assert made.backing.clean_plate_path == "gate.clean.exr"
     assert max(made.backing.noise.offset + made.backing.noise.gain) > 0
     x = np.arange(WIDTH)
-    clean = read(folder / "b" / "clean.exr")
+    clean = read(folder / "b" / "gate.clean.exr")
     np.testing.assert_allclose(clean[1, 10], 0.35 * (1 - 0.2 * x / WIDTH), rtol=0.03)
     mattes = []
     for name, recipe in (("plain", made.model_copy(deep=True)), ("baked", made)):
@@ -195,6 +195,99 @@ def test_prepare_measures_a_shot_without_a_recipe_and_goes_on(folder: Path) -> N
     assert len(list((folder / "b" / "denoised").iterdir())) == 4
 
 
+def test_two_shots_bake_into_one_folder(folder: Path) -> None:
+    """Common practice, no source: what one shot keys with is not the next one's."""
+    for frame in (1001, 1002):
+        light = {"": plate(frame) * np.array([1, 0.6, 1], np.float32)[:, None, None]}
+        write_exr(folder / "yard" / f"yard.{frame}.exr", light, interop_id="lin_ap1_scene")
+    for shot in ("in", "yard"):
+        words = ["prepare", str(folder / shot), "--out", str(folder / "b"), "--frames", "1001"]
+        assert cli.run(words) == 0
+    levels = []
+    for name in ("gate", "yard"):
+        recipe = load_recipe(folder / "b" / f"{name}.json")
+        levels.append(float(read(folder / "b" / recipe.backing.clean_plate_path)[1].mean()))
+    assert levels[1] == pytest.approx(0.6 * levels[0], rel=0.03)
+
+
+def told_of(words: list[str], capsys: pytest.CaptureFixture[str]) -> str:
+    """What a command says that ends with exit code 2."""
+    capsys.readouterr()
+    assert cli.run(words) == 2
+    return capsys.readouterr().err
+
+
+def test_another_shot_of_the_same_name_is_not_written_over(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: takes in folders of their own often have files of one name."""
+    for frame in FRAMES:
+        write_exr(folder / "two" / f"gate.{frame}.exr", {"": plate(frame) * np.float32(0.5)})
+    out = ["--out", str(folder / "b")]
+    assert cli.run(["prepare", str(folder / "in"), *out]) == 0
+    before = {path: path.read_bytes() for path in (folder / "b").rglob("*.*")}
+    for more in ([], ["--again"]):
+        told = told_of(["prepare", str(folder / "two"), *out, *more], capsys)
+        assert "other files called 'gate'" in told
+    assert {path: path.read_bytes() for path in (folder / "b").rglob("*.*")} == before
+
+
+def test_files_that_were_not_baked_are_not_written_over(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: nobody else's clean plate or denoised pass is lost."""
+    words = ["prepare", str(folder / "in"), "--out", str(folder / "b")]
+    mine = folder / "b" / "gate.clean.exr"
+    theirs = folder / "b" / "denoised" / "gate.1002.exr"
+    for path, told in ((mine, "was not built by"), (theirs, "was not baked by")):
+        write_exr(path, {"": plate(5)})
+        before = path.read_bytes()
+        assert told in told_of(words, capsys)
+        assert [p for p in (folder / "b").rglob("*.*") if p.is_file()] == [path]
+        assert path.read_bytes() == before
+        path.unlink()
+
+
+def test_the_shots_own_folder_stays_its_own(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: a folder with one sequence is a shot, with a clean plate beside
+    it it would be two."""
+    told = told_of(["prepare", str(folder / "in"), "--out", str(folder / "in")], capsys)
+    assert "the shot's own frames" in told
+    assert sorted(p.name for p in (folder / "in").iterdir()) == [f"gate.{n}.exr" for n in FRAMES]
+    inside = ["prepare", str(folder / "in"), "--out", str(folder / "in" / "baked")]
+    assert cli.run([*inside, "--frames", "1001"]) == 0
+    assert open_shot(folder / "in", missing="hold").name == "gate"
+
+
+def test_a_file_in_the_way_of_the_folder_is_told(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: exit code 2 and one sentence."""
+    (folder / "note.txt").write_text("mine")
+    for name in ("note.txt", "note.txt/b"):
+        told = told_of(["prepare", str(folder / "in"), "--out", str(folder / name)], capsys)
+        assert f"{folder / 'note.txt'} is a file" in told
+
+
+def test_what_was_decided_since_is_kept(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Common practice, no source: the page saves into the baked recipe; the same command finishes
+    the pass afterwards."""
+    save_recipe(starting_recipe(), folder / "key.json")
+    words = ["prepare", str(folder / "in"), "--recipe", str(folder / "key.json")]
+    words += ["--out", str(folder / "b")]
+    assert cli.run([*words, "--frames", "1001"]) == 0
+    edited = load_recipe(folder / "b" / "key.json")
+    edited.extractors[0].strength = 0.5
+    save_recipe(edited, folder / "b" / "key.json")
+    assert cli.run([*words, "--frames", "1002", "--strength", "1"]) == 0
+    assert "key.1.json" in capsys.readouterr().out
+    assert load_recipe(folder / "b" / "key.1.json") == edited
+    assert cli.run([*words, "--frames", "1003", "--strength", "0.9"]) == 0
+    assert not (folder / "b" / "key.2.json").exists()
+
+
 def test_prepare_takes_a_clean_plate_along(folder: Path) -> None:
     """Source: the same picture, read back by the OpenEXR project's module."""
     given = np.broadcast_to(np.array([0.06, 0.4, 0.08])[:, None, None], (3, HEIGHT, WIDTH))
@@ -211,14 +304,15 @@ def test_prepare_takes_a_clean_plate_along(folder: Path) -> None:
     assert cli.run([*words, "--out", str(folder / "b"), "--frames", "1001"]) == 0
     shutil.rmtree(folder / "set")
     made = load_recipe(folder / "b" / "key.json")
-    assert made.backing.clean_plate_path == "clean.exr"
-    np.testing.assert_allclose(read(folder / "b" / "clean.exr"), given, rtol=1e-6)
+    assert made.backing.clean_plate_path == "gate.clean.exr"
+    np.testing.assert_allclose(read(folder / "b" / "gate.clean.exr"), given, rtol=1e-6)
 
 
 @pytest.mark.parametrize(
     ("words", "told"),
     [
         (["--strength", "9"], "strength"),
+        (["--strength", "nan"], "nan is no strength"),
         (["--reach", "7"], "reach_frames"),
         (["--frames", "1-2"], "1-2"),
     ],
@@ -233,7 +327,7 @@ def test_prepare_refuses_bad_options(
     command = ["prepare", str(folder / "in"), "--recipe", str(folder / "key.json")]
     assert cli.run([*command, "--out", str(folder / "b"), *words]) == 2
     assert told in capsys.readouterr().err
-    assert not list(folder.glob("b/denoised/*"))
+    assert not (folder / "b").exists()
 
 
 def test_a_denoised_pass_with_other_numbers_is_refused(
