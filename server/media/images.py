@@ -7,6 +7,7 @@ alpha and no colour is converted here.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,6 +21,8 @@ from server.media.errors import MediaError
 from server.media.headers import DAMAGED, Header, Limits, header_of
 
 Float32 = npt.NDArray[np.float32]
+_LIBRARY_WORDS = re.compile(r"EXR Error \(.*?\): (EXR_ERR_\w+ )?|: magic 0x\w+.*")
+"""What the EXR library adds to its reason: the path once more, error codes, bytes."""
 
 _READER = {
     ".exr": "openexr", ".dpx": "dpx", ".cin": "cineon", ".tif": "tiff", ".tiff": "tiff",
@@ -121,7 +124,7 @@ def upright(planes: Float32, orientation: int) -> Float32:
 
 def _clean(reason: str) -> str:
     """A library's message as one short line without its own punctuation and paths."""
-    line = " ".join(reason.split()) or "the reader gave no reason"
+    line = _LIBRARY_WORDS.sub("", " ".join(reason.split())) or "the reader gave no reason"
     return line[:160].rstrip(". ")
 
 

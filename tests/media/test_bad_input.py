@@ -241,6 +241,15 @@ def test_mixed_sizes_name_the_frame(tmp_path: Path) -> None:
         one_sentence(caught, "a.0003.exr")
 
 
+def test_a_library_code_is_no_reason(tmp_path: Path) -> None:
+    """Common practice, no source: a person reads what is wrong, once, without error codes."""
+    path = tmp_path / "a.exr"
+    path.write_text("not a picture")
+    with pytest.raises(MediaError, match=r"\(File is not an OpenEXR file\)") as caught:
+        open_shot(path)
+    assert str(caught.value).count(str(path)) == 1
+
+
 def test_folders(tmp_path: Path) -> None:
     """Common practice, no source: an empty one, one of other files, one of several shots."""
     with pytest.raises(MediaError, match="holds no pictures or movies"):
