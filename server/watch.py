@@ -17,6 +17,7 @@ from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
 from server.jobs.takes import TakeLog, told_apart, whole_spec
 from server.media import Shot, open_shot
+from server.media.exr import made_here
 from server.media.sequence import Pattern, is_text, numbered_folder
 from server.media_list import MOVIES
 from server.notes import NoteBoard
@@ -51,6 +52,7 @@ def look(
 ) -> list[Found]:
     """Return the takes under a folder: sequences and movies, a few folders deep.
 
+    What was baked and rendered from takes is no take.
     What cannot be looked at is told to `complain` and hides nothing else.
     """
     found: list[Found] = []
@@ -71,7 +73,8 @@ def look(
         except OSError as error:  # it has gone since
             complain(f"the watched folder: {error}")
             continue
-        found += [take] if take.frames != 1 else []
+        ours = isinstance(item, Pattern) and made_here(item.path(frames[0]))
+        found += [take] if take.frames != 1 and not ours else []
     for item in folders:
         found += look(item, depth - 1, complain)
     return found

@@ -14,7 +14,8 @@ from typing import Any
 from kernels.errors import VerdigrisError
 from server.jobs.survey import SurveyError, SurveyResult, survey_shot
 from server.media import open_shot
-from server.media.sequence import group_folder, is_pattern
+from server.media.exr import made_here
+from server.media.sequence import Pattern, find_frames, group_folder, is_pattern
 
 Progress = Callable[[int, int], None]
 
@@ -30,8 +31,9 @@ class Batch:
 def expand(specs: Sequence[str]) -> list[str]:
     """Return the shots that the given names mean.
 
-    A folder means every movie, sequence and still in it and in its direct subfolders; anything
-    else is a shot by itself. Raises SurveyError for a folder without pictures.
+    A folder means every movie, sequence and still in it and in its direct subfolders, but not what
+    was baked and rendered from them; anything else is a shot by itself. Raises SurveyError for a
+    folder without pictures.
     """
     shots: list[str] = []
     for spec in specs:
@@ -40,18 +42,25 @@ def expand(specs: Sequence[str]) -> list[str]:
             shots.append(spec)
             continue
         inside = [*_items(path), *(i for sub in _subfolders(path) for i in _items(sub))]
-        if not inside:
+        takes = [str(item) for item in inside if not made_here(_first(item))]
+        if not takes:
             raise SurveyError(
-                f"'{spec}' holds no pictures or movies that can be read; check the "
+                f"'{spec}' holds only what was baked or rendered: name the plates"
+                if inside
+                else f"'{spec}' holds no pictures or movies that can be read; check the "
                 "path, or transcode the camera's files first"
             )
-        shots.extend(inside)
+        shots.extend(takes)
     return list(dict.fromkeys(shots))
 
 
-def _items(folder: Path) -> list[str]:
+def _items(folder: Path) -> list[Pattern | Path]:
     patterns, singles = group_folder(folder)
-    return sorted(str(item) for item in [*patterns, *singles])
+    return sorted([*patterns, *singles], key=str)
+
+
+def _first(item: Pattern | Path) -> Path:
+    return item if isinstance(item, Path) else item.path(find_frames(item)[0])
 
 
 def _subfolders(folder: Path) -> list[Path]:

@@ -6,6 +6,7 @@ import os
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,8 @@ from server.media.sequence import is_text
 
 HALF_MAX = 65504.0
 COMPRESSIONS = ("zip", "zips", "none", "piz", "rle", "pxr24", "b44", "b44a", "dwaa", "dwab")
+OURS = "verdigris:"
+"""How the names of attributes begin that jobs write into their files."""
 DEFAULT_LAYERS = ("", "cutout")
 """Layer names whose channels carry no prefix: R G B A."""
 _PART = re.compile(r"\.(?P<name>.+)\.(?P<process>\d{1,10})\.part", re.ASCII)
@@ -113,6 +116,28 @@ def attribute_in(path: Path, name: str) -> str | None:
         return None if found is None else str(found)
     finally:
         reader.close()
+
+
+def made_here(path: Path) -> bool:
+    """Tell whether a file is an EXR that a job baked or rendered, and so no camera's picture."""
+    try:
+        seen = path.stat()
+    except OSError:
+        return False
+    return path.suffix.lower() == ".exr" and _marked(path, seen.st_size, seen.st_mtime_ns)
+
+
+@lru_cache(4096)
+def _marked(path: Path, size: int, mtime_ns: int) -> bool:
+    reader = oiio.ImageInput.open(str(path))
+    if reader is None:
+        oiio.geterror()
+        return False
+    try:
+        names = [attribute.name for attribute in reader.spec().extra_attribs]
+    finally:
+        reader.close()
+    return any(name.startswith(OURS) for name in names)
 
 
 def _same_size(window: Any, shape: Sequence[int]) -> tuple[int, int, int, int] | None:

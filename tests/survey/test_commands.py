@@ -13,6 +13,7 @@ from server.cli import run
 from server.jobs.batch import expand
 from server.jobs.survey import SurveyError, sample_frames, survey_shot
 from server.media import open_shot, write_exr, write_still
+from server.watch import look
 from tests.survey.screens import encoded, flat, noisy, ramped, with_disc
 
 SIZE = (320, 180)
@@ -159,6 +160,22 @@ def test_an_empty_folder_says_so(tmp_path: Path) -> None:
     with pytest.raises(SurveyError, match="holds no pictures or movies"):
         expand([str(tmp_path / "empty")])
     assert run(["survey", str(tmp_path / "empty")]) == 2
+
+
+def test_what_was_made_of_a_take_is_no_take(tmp_path: Path) -> None:
+    """Common practice, no source: clean plates, denoised passes and keys lie beside the plates;
+    neither a survey of the folder nor a watch over it takes them for new ones."""
+    takes = tmp_path / "takes"
+    shot, key = good(takes), str(takes / "good.json")
+    assert run(["suggest", shot, "--out", key]) == 0
+    assert run(["prepare", shot, "--recipe", key, "--out", str(takes / "baked")]) == 0
+    words = ["render", shot, "--recipe", str(takes / "baked" / "good.json")]
+    assert run([*words, "--out", str(takes / "keys" / "good.####.exr")]) == 0
+    assert len(list(takes.rglob("*.exr"))) == 2 + 1 + 3 + 2
+    assert expand([str(takes)]) == [str(takes / "good.####.exr")]
+    assert [take.spec for take in look(takes)] == [str(takes / "good.####.exr")]
+    with pytest.raises(SurveyError, match="name the plates"):
+        expand([str(takes / "keys")])
 
 
 def test_suggest_writes_what_render_reads(
