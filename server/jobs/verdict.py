@@ -161,15 +161,24 @@ def _sentence(row: Threshold, value: float, limit: float, m: Measures, box: Box 
     if row.measure == "chroma_loss":
         return f"the recording is {m.chroma}"
     over = "over" if row.rising else "under"
-    shown, bound = (
-        (f"{100 * value:.3g} %", f"{100 * limit:.3g} %")
-        if row.percent
-        else (f"{value:.2f}" if abs(value) < 1 else f"{value:.3g}", f"{limit:.3g}")
-    )
+    shown, bound = _beside(value, limit, percent=row.percent)
     unit = f" {row.unit}" if row.unit else ""
     return (
         f"{row.title}: {shown}{unit}, {over} the limit of {bound}{where}{_besides(row, limit, m)}"
     )
+
+
+def _beside(value: float, limit: float, *, percent: bool) -> tuple[str, str]:
+    """Return a value and its limit as text, with as many digits as tell them apart."""
+    if percent:
+        value, limit = 100 * value, 100 * limit
+    bound = f"{limit:.3g}"
+    shown = f"{value:.2f}" if abs(value) < 1 and not percent else f"{value:.3g}"
+    for digits in range(4, 10):
+        if float(shown) != float(bound):
+            break
+        shown = f"{value:.{digits}g}"
+    return (f"{shown} %", f"{bound} %") if percent else (shown, bound)
 
 
 def _besides(row: Threshold, limit: float, m: Measures) -> str:

@@ -107,6 +107,16 @@ def test_reasons_come_in_order_of_weight_with_their_places() -> None:
     assert "1.2 stops, over the limit of 1, lower right" in verdict.reasons[-1].text
 
 
+@pytest.mark.parametrize(
+    ("stops", "told"),
+    [(0.5004, "0.5004 stops"), (1.003, "1.003 stops"), (1.0000004, "1.0000004 stops")],
+)
+def test_a_value_just_over_its_limit_does_not_read_like_it(stops: float, told: str) -> None:
+    """Common practice, no source: "1 stops, over the limit of 1" helps nobody."""
+    text = judge(good(evenness_stops=stops)).reasons[0].text
+    assert f"{told}, over the limit" in text
+
+
 def test_the_expected_error_is_told_where_no_other_reason_covers_it() -> None:
     """Common practice, no source: every reason says something to do, and none says it twice."""
     (alone,) = judge(good(matte_noise_dark=0.25)).reasons
