@@ -86,10 +86,11 @@ def render(
     from kernels.engine import choose_engine
     from kernels.recipe_file import load_recipe
     from server.config import load_settings
-    from server.jobs.companions import open_companions
+    from server.jobs.companions import frames_without_pass, open_companions
     from server.jobs.render import Renderer
     from server.jobs.render_job import RenderError, RenderJob, check_out
     from server.media import open_shot, parse_frames
+    from server.media.sequence import format_frames
     from server.progress import progress
     from server.roots import MediaRoots
 
@@ -149,6 +150,12 @@ def render(
     finally:
         choice.engine.close()
     _summary(out, result)
+    plain = frames_without_pass(companions.denoised, source, wanted)
+    if plain and any(e.on and e.reads == "denoised" for e in key.extractors):
+        typer.echo(
+            f"keyed from the plate, as the denoised pass lacks them: {format_frames(plain)}; bake "
+            "all frames (`verdigris prepare`) before handing over"
+        )
 
 
 def _summary(out: str, result: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -75,6 +76,14 @@ def denoised_frame(shot: Shot, frame: int) -> int | None:
     if _serves_all(shot):
         return shot.frames[0]
     return frame if frame in shot.frames and frame not in shot.missing_frames else None
+
+
+def frames_without_pass(denoised: Shot | None, shot: Shot, frames: Sequence[int]) -> list[int]:
+    """Return which frames of a shot a denoised pass lacks; none where there is no pass at all."""
+    if denoised is None:
+        return []
+    gone = set(shot.missing_frames)
+    return [f for f in frames if f not in gone and denoised_frame(denoised, f) is None]
 
 
 def check_denoised(denoised: Shot, shot: Shot) -> None:

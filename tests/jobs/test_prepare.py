@@ -210,6 +210,29 @@ def test_two_shots_bake_into_one_folder(folder: Path) -> None:
     assert levels[1] == pytest.approx(0.6 * levels[0], rel=0.03)
 
 
+def test_a_render_tells_which_frames_the_pass_lacks(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Common practice, no source: a key whose noise jumps from frame to frame is not handed over
+    unknowingly. 1004 is missing from the plate itself."""
+    out = ["--out", str(folder / "b")]
+    assert cli.run(["prepare", str(folder / "in"), *out, "--frames", "1001-1002"]) == 0
+    words = ["render", str(folder / "in"), "--recipe", str(folder / "b" / "gate.json")]
+    words += ["--out", str(folder / "k" / "k.####.exr"), "--missing", "hold"]
+    for frames, lacks in (("1001-1005", ["1003,1005"]), ("1001-1002", [])):
+        capsys.readouterr()
+        assert cli.run([*words, "--frames", frames]) == 0
+        told = capsys.readouterr().out.split("as the denoised pass lacks them: ")[1:]
+        assert [part.split(";")[0] for part in told] == lacks
+    recipe = load_recipe(folder / "b" / "gate.json")
+    for extractor in recipe.extractors:
+        extractor.reads = "plate"
+    save_recipe(recipe, folder / "b" / "gate.json")
+    capsys.readouterr()
+    assert cli.run(words) == 0
+    assert "the denoised pass lacks them" not in capsys.readouterr().out
+
+
 def told_of(words: list[str], capsys: pytest.CaptureFixture[str]) -> str:
     """What a command says that ends with exit code 2."""
     capsys.readouterr()
