@@ -49,8 +49,9 @@ def _lines(title: str, unit: str, every_s: float = 5.0) -> Report:
         if done < total and now - last < every_s:
             return
         last = now
-        left = (now - start) / done * (total - done) if 0 < done < total else 0.0
-        more = f", {left:.0f} s left" if 0 < done < total else ""
+        # The first one or two take what all need at the start, so they tell nothing of the rest.
+        told = 3 <= done < total
+        more = f", {(now - start) / done * (total - done):.0f} s left" if told else ""
         print(f"{title}: {done}/{total} {unit}{more}", file=sys.stderr, flush=True)
 
     return report

@@ -74,8 +74,8 @@ def measured_noise(shot: Shot) -> Noise:
     models = [noise.model for noise in seen if noise is not None and has_noise(noise.model)]
     if not models:
         raise PrepareError(
-            f"no screen was found in '{shot.spec}' to measure its noise on: set the recipe's "
-            "backing.noise, or check the shot's colour space"
+            f"no screen was found in '{shot.spec}' to measure its noise on: give the recipe "
+            "its noise (backing.noise; on the page Backing, Noise), or check the colour space"
         )
 
     def middle(of: str) -> tuple[float, float, float]:

@@ -35,7 +35,7 @@ on("history you", () => {
 });
 
 const engine = h("span", { class: "engine" });
-const latency = h("span", { class: "latency", title: "From moving a control to the picture drawn, median of the last ones" }, h("span", { class: "num", text: "–" }), " ms to draw");
+const latency = h("span", { class: "latency blank", title: "From moving a control to the picture drawn, median of the last ones" }, h("span", { class: "num", text: "–" }), " ms to draw");
 const link = h("button", { type: "button", class: "btn flat small light", onclick: explain });
 const follow = button({ label: "Follow the operator", text: "Follow", class: "small primary follow", onclick: startFollowing });
 const people = button({ label: "Who is there", icon: "people", text: "1", class: "flat people", onclick: openPeople });
@@ -46,7 +46,7 @@ const WORDS = { on: "Connected", trying: "Connecting", gone: "No server" };
 const show = perFrame(() => {
   engine.textContent = state.engine ? `${state.engine.name} engine` : "";
   engine.title = state.engine ? `${state.engine.description}: ${state.engine.reason}` : "";
-  latency.hidden = state.latency === null;
+  latency.classList.toggle("blank", state.latency === null);  // its place is kept
   latency.firstChild.textContent = state.latency === null ? "–" : String(Math.round(state.latency));
   const waiting = unsaved();
   link.dataset.state = state.link;
