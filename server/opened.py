@@ -6,6 +6,8 @@ the thread that owns the engine.
 
 from __future__ import annotations
 
+import math
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
@@ -26,6 +28,9 @@ from server.pictures import FrameSize, Sight
 from server.playback import PlayClock
 from server.pools import IdlePool
 from server.roots import MediaRoots
+
+RETRY_S = 3.0
+"""A companion that failed is tried again with the first change of the recipe after this long."""
 
 
 @dataclass(frozen=True)
@@ -84,8 +89,10 @@ class OpenedShot:
     ocio: str | None = None
     decode_timeout_s: float = 60.0
     problems: dict[str, str] = field(default_factory=dict)
-    """what is wrong with companions or the look, by role: one sentence each"""
+    """what is wrong with the look or the card's memory: one sentence each"""
     _shots: dict[Companion, Shot | None] = field(default_factory=dict)
+    _failed: dict[Companion, str] = field(default_factory=dict)
+    _retry_at: dict[Companion, float] = field(default_factory=dict)
     _placed: Latest = field(default_factory=lambda: Latest(4))
     _masks: Latest = field(default_factory=lambda: Latest(4))
     _tables: Latest = field(default_factory=lambda: Latest(6))
@@ -117,12 +124,15 @@ class OpenedShot:
     # ------------------------------------------------------------ companions and needs
 
     def missing(self, recipe: Recipe) -> list[Companion]:
-        """Return the companions that have not been opened yet (those that failed are not tried
-        again)."""
-        return [c for c in companions_of(recipe) if c not in self._shots]
+        """Return the companions that have not been opened yet; failed ones again after a while."""
+        named, now = companions_of(recipe), time.monotonic()
+        return [c for c in named if c not in self._shots or now > self._retry_at.get(c, math.inf)]
 
-    def open_companion(self, companion: Companion) -> None:
-        """Open a companion; what is wrong with it goes to `problems`. Blocks."""
+    def open_companion(self, companion: Companion) -> bool:
+        """Open a companion; what is wrong with it is told by `troubles`. Blocks.
+
+        Returns whether that changed anything: False where it fails as before.
+        """
         try:
             path = self.roots.resolve(companion.name)
             opened = open_shot(
@@ -137,15 +147,23 @@ class OpenedShot:
             if companion.role == "denoised":
                 check_denoised(opened, self.shot)
         except VerdigrisError as error:
+            before, self._failed[companion] = self._failed.get(companion), str(error)
             self._shots[companion] = None
-            self.problems[companion.role] = str(error)
-            return
+            self._retry_at[companion] = time.monotonic() + RETRY_S
+            return before != str(error)
         pool = IdlePool(opened, self.decode_timeout_s)
         self.store.open(
             self._source(companion), pool, (opened.height, opened.width), stamp=pool.stamp
         )
-        self.problems.pop(companion.role, None)
+        self._failed.pop(companion, None)
+        self._retry_at.pop(companion, None)
         self._shots[companion] = opened
+        return True
+
+    def troubles(self, recipe: Recipe) -> list[str]:
+        """Return what is wrong with the companions that a recipe names, and with all else."""
+        named = [self._failed[c] for c in companions_of(recipe) if c in self._failed]
+        return [*named, *self.problems.values()]
 
     def _frames(self, recipe: Recipe, frame: int) -> dict[str, FrameId]:
         """Return the store's frames that a picture of `frame` is made from, by role."""

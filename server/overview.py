@@ -20,7 +20,11 @@ def problems(service: Service) -> str:
     """Return what is wrong at present, as sentences."""
     current = service.pictures.existing(service.scheduler.clock.frame_at(service.now()))
     plate = service.store.messages.get(FrameId(service.opened.plate, current), "")
-    found: Iterable[str] = (service.message, plate, *service.opened.problems.values())
+    found: Iterable[str] = (
+        service.message,
+        plate,
+        *service.opened.troubles(service.session.recipe),
+    )
     return "; ".join(dict.fromkeys(text for text in found if text))
 
 

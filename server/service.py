@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Hashable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 
@@ -224,12 +224,13 @@ class Service:
             future = self._openers.submit(opened.open_companion, companion)
             future.add_done_callback(partial(self._opener_done, opened, companion))
 
-    def _opener_done(self, opened: OpenedShot, companion: Hashable, _: object) -> None:
-        self.pictures.soon(self._companion_opened, opened, companion)
+    def _opener_done(self, opened: OpenedShot, companion: Hashable, done: Future[bool]) -> None:
+        news = done.cancelled() or done.exception() is not None or done.result()
+        self.pictures.soon(self._companion_opened, opened, companion, news)
 
-    def _companion_opened(self, opened: OpenedShot, companion: Hashable) -> None:
+    def _companion_opened(self, opened: OpenedShot, companion: Hashable, news: bool) -> None:
         self._opening.discard((opened.epoch, companion))
-        if opened is self.opened:
+        if opened is self.opened and news:
             self.scheduler.remake(self.now())
             self.pictures.ask_present()
             self.tell_status()

@@ -164,7 +164,7 @@ def test_the_page_starts_a_survey_and_a_suggestion(fresh: Live) -> None:
     assert answer.status_code == 200
     assert "attachment" in answer.headers["content-disposition"]
     assert fresh.get(page_url, fresh.cookie("reviewer")).status_code == 403
-    assert fresh.service.opened.problems.get("clean") is None
+    assert fresh.service.opened.troubles(fresh.service.session.recipe) == []
 
 
 def test_a_suggestion_keys_with_the_clean_plate_at_hand(fresh: Live) -> None:
@@ -210,7 +210,7 @@ def test_the_page_bakes_a_denoised_pass_and_uses_it(fresh: Live) -> None:
         page.set("source/denoised_path", name, label="Denoised pass")
         revision = page.until("accepted")["revision"]
         page.picture(revision=revision)
-        assert "denoised" not in fresh.service.opened.problems
+        assert fresh.service.opened.troubles(fresh.service.session.recipe) == []
         page.send(type="job_start", id="q", kind="prepare")
         again = page.until("job", timeout=60, id="q", state="done")
         assert again["result"]["denoised_path"] == name, "no pass changes while it is in use"

@@ -279,3 +279,18 @@ def test_a_media_root_offers_the_clean_plate_and_the_backdrop(desk: Seat) -> Non
     desk.settle()
     assert desk.recipe("backing.clean_plate_path").endswith("greenhouse.exr")
     assert desk.recipe("backing.clean_plate") == "file"
+
+
+def test_a_picture_that_is_not_found_is_told_to_the_operator(desk: Seat) -> None:
+    """Common practice, no source: a key with a plate missing must not look like a good one."""
+    page = desk.page
+    change = """(values) => page.change(Object.entries(values).map(([key, value]) =>
+        ({ op: "set", path: ["backing", key], value })), { label: "Clean plate" })"""
+    page.evaluate(change, {"clean_plate": "file", "clean_plate_path": "nowhere.exr"})
+    flag = page.locator("#flags [data-flag=trouble]")
+    flag.wait_for()
+    assert "nowhere.exr" in flag.inner_text()
+    flag.get_by_role("button", name="Read the whole message").click()
+    assert "was not found" in page.locator("#notice").inner_text()
+    page.evaluate(change, {"clean_plate": "none"})
+    flag.wait_for(state="detached")

@@ -3,8 +3,10 @@
 
 import { button, h } from "./dom.js";
 import { take, toolInHand, toolNow } from "./gestures.js";
+import { say } from "./notice.js";
+import { capital } from "./paths.js";
 import { closeOutlineButton } from "./shape-tool.js";
-import { on, state } from "./store.js";
+import { on, operator, state } from "./store.js";
 import { VIEW_HELP, canStress, look, view, viewTitle } from "./view.js";
 import { FLAG, keepsTrying, tryNow } from "./wire.js";
 
@@ -26,6 +28,7 @@ function list() {
   if (flags & FLAG.missing) out.push(["missing", "This frame is missing"]);
   if (flags & FLAG.fallback) out.push(["fallback", "Made by the cpu engine: the cuda engine failed at this frame"]);
   if (flags & FLAG.draft) out.push(["draft soft", "Draft: the full resolution follows when the control rests"]);
+  if (operator() && state.message) out.push(["trouble", capital(state.message)]);
   if (view.compare) out.push(["compare soft", "Plate, while the button is held"]);
   if (toolInHand() !== "hand") out.push(["hint soft", (byKeys() ? toolNow().keyHint : toolNow().hint) ?? ""]);
   return out;
@@ -40,6 +43,7 @@ function show() {
   place.replaceChildren(...list().map(([kind, text]) => {
     const flag = h("div", { class: `flag ${kind}`, dataset: { flag: kind.split(" ")[0] }, title: text }, h("span", { text }));
     if (kind === "stale" && keepsTrying()) flag.append(button({ label: "Try to reach the server now", text: "Try now", class: "small", onclick: tryNow }));
+    if (kind === "trouble") flag.append(button({ label: "Read the whole message", text: "Read", class: "small", onclick: () => say(text) }));
     if (kind === "stress") flag.append(button({ label: "End the stress view", text: "End", class: "small", onclick: () => look({ stress: { ...view.stress, preset: "off" } }) }));
     if (kind.startsWith("hint")) flag.append(...[closeOutlineButton(), button({ label: "Put the tool away", text: "Done", class: "small", onclick: () => take(null) })].filter(Boolean));
     return flag;
@@ -70,7 +74,7 @@ on("picture", ({ meta }) => {
   show();
 });
 for (const type of ["focus", "blur"]) box.addEventListener(type, show);
-on("view tool playhead ready recipe over", show);
+on("view tool playhead ready recipe over status", show);
 on("link", () => {
   showWaiting();
   box.dataset.live = String(state.link === "on");
