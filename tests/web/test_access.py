@@ -166,6 +166,38 @@ def test_the_page_draws_without_a_worker_too(
     assert abs(pictures[0].astype(int) - pictures[1]).max() <= 2
 
 
+def test_a_picture_that_is_decoded_too_late_says_nothing(
+    browser: Any, service: Running, signed_in: dict[str, Any]
+) -> None:
+    """Source: WHATWG HTML: createImageBitmap answers when each is decoded, in whatever order."""
+    one = Seat(browser.new_context(viewport=DESK, storage_state=signed_in["operator"]))
+    one.open(service.address + "/?noworker")
+    one.page.evaluate(
+        """() => {
+            const decode = window.createImageBitmap;
+            window.late = 0;
+            window.createImageBitmap = async (...given) => {
+                const bitmap = await decode(...given);
+                if (window.late) return bitmap;
+                window.late = 1;
+                while (window.late < 2) await new Promise((done) => setTimeout(done, 20));
+                setTimeout(() => (window.late = 3), 100);
+                return bitmap;
+            };
+            page.change([{ op: "set", path: ["name"], value: "late" }], { label: "Name" });
+        }"""
+    )
+    one.page.wait_for_function("() => window.late === 1")
+    one.settle()  # the full picture has overtaken the quick one
+    shown = one.page.evaluate("() => ({ ...document.getElementById('picture').dataset })")
+    one.page.evaluate("() => { window.late = 2; }")
+    one.page.wait_for_function("() => window.late === 3")
+    later = one.page.evaluate("() => ({ ...document.getElementById('picture').dataset })")
+    assert later == shown
+    assert later["quality"] == "rest"
+    one.close()
+
+
 def test_nothing_is_fetched_from_elsewhere_and_nothing_breaks_the_policy(
     browser: Any, service: Running, signed_in: dict[str, Any]
 ) -> None:

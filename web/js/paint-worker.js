@@ -12,12 +12,12 @@ self.addEventListener("message", async ({ data }) => {
   if (data.arrange) painter.arrange(data.arrange);
   if (data.picture) {
     const { meta, bytes } = data;
-    let ok = true;
+    let [ok, shown] = [true, true];
     try {
-      painter.take(meta, await createImageBitmap(new Blob([bytes], { type: meta.mime })));
+      shown = painter.take(meta, await createImageBitmap(new Blob([bytes], { type: meta.mime })));
     } catch {
       ok = false;
     }
-    self.postMessage({ drawn: meta, ok });
+    self.postMessage({ drawn: meta, ok, shown });
   }
 });

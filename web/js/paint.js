@@ -4,7 +4,7 @@ import { Painter } from "./painter.js";
 
 /**
  * @param {HTMLCanvasElement} canvas
- * @param {(meta: any, ok: boolean) => void} ondrawn
+ * @param {(meta: any, ok: boolean, shown: boolean) => void} ondrawn
  */
 export function makePaint(canvas, ondrawn) {
   if (typeof OffscreenCanvas !== "undefined" && "transferControlToOffscreen" in canvas && !new URLSearchParams(location.search).has("noworker")) {
@@ -17,12 +17,12 @@ export function makePaint(canvas, ondrawn) {
   return here(canvas, ondrawn);
 }
 
-/** @param {HTMLCanvasElement} canvas @param {(meta: any, ok: boolean) => void} ondrawn */
+/** @param {HTMLCanvasElement} canvas @param {(meta: any, ok: boolean, shown: boolean) => void} ondrawn */
 function inWorker(canvas, ondrawn) {
   const worker = new Worker(new URL("./paint-worker.js", import.meta.url), { type: "module" });
   const surface = canvas.transferControlToOffscreen();
   worker.postMessage({ canvas: surface }, [surface]);
-  worker.addEventListener("message", ({ data }) => ondrawn(data.drawn, data.ok));
+  worker.addEventListener("message", ({ data }) => ondrawn(data.drawn, data.ok, data.shown));
   canvas.dataset.painter = "worker";
   return {
     /** @param {any} meta @param {Uint8Array} bytes */
@@ -37,20 +37,20 @@ function inWorker(canvas, ondrawn) {
   };
 }
 
-/** @param {HTMLCanvasElement} canvas @param {(meta: any, ok: boolean) => void} ondrawn */
+/** @param {HTMLCanvasElement} canvas @param {(meta: any, ok: boolean, shown: boolean) => void} ondrawn */
 function here(canvas, ondrawn) {
   const painter = new Painter(canvas);
   canvas.dataset.painter = "page";
   return {
     /** @param {any} meta @param {Uint8Array} bytes */
     async picture(meta, bytes) {
-      let ok = true;
+      let [ok, shown] = [true, true];
       try {
-        painter.take(meta, await createImageBitmap(new Blob([/** @type {any} */ (bytes)], { type: meta.mime })));
+        shown = painter.take(meta, await createImageBitmap(new Blob([/** @type {any} */ (bytes)], { type: meta.mime })));
       } catch {
         ok = false;
       }
-      ondrawn(meta, ok);
+      ondrawn(meta, ok, shown);
     },
     /** @param {any} what */
     arrange: (what) => painter.arrange(what),

@@ -34,16 +34,20 @@ export class Painter {
     this.draw();
   }
 
-  /** Take a picture; older ones than shown are dropped. @param {any} meta @param {ImageBitmap} bitmap */
+  /** Take a picture; one that is older than what is shown is dropped, and false is returned. @param {any} meta @param {ImageBitmap} bitmap */
   take(meta, bitmap) {
     const port = this.ports[meta.port];
     const [x0, y0, x1, y1] = meta.region;
     const isWhole = x0 <= 0 && y0 <= 0 && x1 >= this.frame[0] && y1 >= this.frame[1];
     const slot = isWhole ? "whole" : "part";
-    if ((port[slot]?.sequence ?? -1) > meta.sequence) return bitmap.close();
+    if ((port[slot]?.sequence ?? -1) > meta.sequence) {
+      bitmap.close();
+      return false;
+    }
     port[slot]?.bitmap.close();
     port[slot] = { bitmap, region: meta.region, sequence: meta.sequence, key: meta.key };
     this.draw();
+    return true;
   }
 
   /** @param {number} index */

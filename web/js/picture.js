@@ -18,10 +18,11 @@ const port = { cx: 0, cy: 0, scale: 1, fit: true };
 /** Size of the stage in CSS pixels. */
 const size = { w: 1, h: 1 };
 
-const paint = makePaint(canvas, (meta, ok) => {
+// Decoding may overtake: what came too late to be shown is acknowledged and says nothing of the picture.
+const paint = makePaint(canvas, (meta, ok, shown) => {
   const latency = editDrawn(meta.revision);
   send({ type: "ack", sequence: meta.sequence, latency_ms: latency });
-  emit("picture", { meta, ok });
+  if (shown) emit("picture", { meta, ok });
 });
 receivePictures((meta, bytes) => paint.picture({ ...meta, key: keyOf(meta.viewId, meta.port) }, bytes));
 
