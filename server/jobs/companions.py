@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -75,7 +76,13 @@ def denoised_frame(shot: Shot, frame: int) -> int | None:
     """
     if _serves_all(shot):
         return shot.frames[0]
-    return frame if frame in shot.frames and frame not in shot.missing_frames else None
+    return frame if _has(shot.frames, frame) and not _has(shot.missing_frames, frame) else None
+
+
+def _has(frames: Sequence[int], frame: int) -> bool:
+    """Tell whether ordered frame numbers have one: asked for every picture, of long shots too."""
+    at = bisect_left(frames, frame)
+    return at < len(frames) and frames[at] == frame
 
 
 def frames_without_pass(denoised: Shot | None, shot: Shot, frames: Sequence[int]) -> list[int]:
@@ -96,7 +103,7 @@ def check_denoised(denoised: Shot, shot: Shot) -> None:
             f"the denoised pass '{denoised.spec}' has the frames {format_frames(denoised.frames)} "
             f"and the shot {format_frames(shot.frames)}: number them alike"
         )
-    there = [frame for frame in common if frame not in shot.missing_frames]
+    there = [frame for frame in common if not _has(shot.missing_frames, frame)]
     plate = attribute_in(denoised.source_path(there[0]), PLATE) if there else None
     if plate is not None and plate != shot.source_path(there[0]).name:
         raise CompanionError(

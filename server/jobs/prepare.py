@@ -22,6 +22,7 @@ from kernels.reference.noise import MeasuredNoise, measure_noise
 from kernels.reference.survey import measure_frame
 from server.jobs.companions import PLATE
 from server.jobs.render_job import MARK, mark_in, stamp
+from server.jobs.suggest import median_noise
 from server.media import Frame, Shot, format_path, guard_output, write_exr
 from server.media.exr import attribute_in, remove_stale_parts
 from server.media.sequence import format_frames, is_pattern
@@ -32,8 +33,6 @@ MEASURED_FRAMES = 3
 WRITERS = 2
 NOISE_LEFT = "verdigris:noise_left"
 """Attribute of the one baked file in which the share of noise left was measured."""
-
-
 PLATE_FILE = "verdigris:plate_file"
 """Attribute of a baked file: which very file it was baked from, see `plate_file`."""
 
@@ -77,13 +76,7 @@ def measured_noise(shot: Shot) -> Noise:
             f"no screen was found in '{shot.spec}' to measure its noise on: give the recipe "
             "its noise (backing.noise; on the page Backing, Noise), or check the colour space"
         )
-
-    def middle(of: str) -> tuple[float, float, float]:
-        values = np.median([getattr(model, of) for model in models], axis=0)
-        a, b, c = (float(f"{float(v):.6g}") for v in values)
-        return a, b, c
-
-    return Noise(gain=middle("gain"), offset=middle("offset"), correlation=middle("correlation"))
+    return median_noise(models)
 
 
 def prepare_shot(

@@ -269,7 +269,11 @@ def _rounded(values: Sequence[float] | Array) -> tuple[float, float, float]:
 
 def _noise(surveys: Sequence[FrameSurvey]) -> Noise:
     """Return the median of the frames' noise models."""
-    models = [s.noise.model for s in surveys if s.noise is not None]
+    return median_noise([s.noise.model for s in surveys if s.noise is not None])
+
+
+def median_noise(models: Sequence[Noise]) -> Noise:
+    """Return the median of noise models, value by value."""
     return Noise(
         gain=_rounded(np.median([m.gain for m in models], axis=0)),
         offset=_rounded(np.median([m.offset for m in models], axis=0)),
