@@ -42,10 +42,10 @@ def clean_plate_colour_difference(shot: TruthShot) -> Matte:
 
 
 def oracle_trimap(shot: TruthShot) -> NDArray[np.float64]:
-    """1 in the solid core, 0 in clean backing, 0.5 elsewhere, from the true matte."""
+    """1 in the solid core, 0 in clean screen, 0.5 elsewhere, from the true matte."""
     trimap = np.full(shot.alpha.shape, 0.5)
     trimap[shot.core_mask] = 1.0
-    trimap[shot.backing_mask] = 0.0
+    trimap[shot.screen_mask] = 0.0
     return trimap
 
 

@@ -1,4 +1,4 @@
-"""Making the demo shot on disk: EXR frames, a movie, the truth, a clean plate, a backdrop."""
+"""Making the demo shot on disk: EXR frames, a movie, the truth, a clean plate, a background."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_media.backing import ScreenLook, make_screen
+from demo_media.screen import ScreenLook, make_screen
 from demo_media.camera import Noise, expose, lens_blur
 from demo_media.codec import write_movie, yuv420_from_working
 from demo_media.exr import write_half
@@ -45,7 +45,7 @@ class DemoPaths:
     movie: Path
     truth: Path
     clean_plate: Path
-    backdrop: Path
+    background: Path
     first: int
     last: int
 
@@ -57,7 +57,7 @@ class DemoPaths:
             movie=folder / "gardener.mp4",
             truth=folder / "truth" / "gardener_truth.####.exr",
             clean_plate=folder / "clean_plate.exr",
-            backdrop=folder / "greenhouse.exr",
+            background=folder / "greenhouse.exr",
             first=FIRST_FRAME,
             last=FIRST_FRAME + frames - 1,
         )
@@ -165,8 +165,8 @@ def _facts() -> dict[str, object]:
         "noise_floor_camera_rgb": NOISE.floor,
         "truth_layers": {
             "alpha.A": "coverage after the lens",
-            "straight.RGB": "foreground with the backing's light in it",
-            "neutralised.RGB": "foreground without it",
+            "straight.RGB": "foreground with the screen's light in it",
+            "despilled.RGB": "foreground without it",
         },
     }
 
@@ -186,7 +186,7 @@ def _build(
     jobs = [_Job(folder, i, frames, width, height) for i in range(frames)]
     total = frames + 2
     with _pool(workers, frames) as pool:
-        backdrop = pool.submit(_make_backdrop, paths.backdrop, width, height)
+        background = pool.submit(_make_background, paths.background, width, height)
 
         def planes() -> Iterator[tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]]:
             for index, made in enumerate(pool.map(_make_frame, jobs)):
@@ -196,7 +196,7 @@ def _build(
 
         try:
             write_movie(paths.movie, planes(), fps=FPS, crf=17)
-            backdrop.result()
+            background.result()
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
@@ -224,7 +224,7 @@ def _lens(height: int) -> float:
     return max(0.85 * height / 1080, 0.5)
 
 
-def _make_backdrop(path: Path, width: int, height: int) -> None:
+def _make_background(path: Path, width: int, height: int) -> None:
     write_half(path, {"": sunset_greenhouse(width, height)})
 
 
@@ -243,6 +243,6 @@ def _make_frame(job: _Job) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArra
     paths = DemoPaths.of(job.folder, job.frames)
     number = FIRST_FRAME + job.index
     write_half(paths.frame(paths.shot, number), {"": plate}, frame=number, fps=FPS)
-    truth = {"alpha": alpha, "straight": straight, "neutralised": straight_colour(clean, alpha)}
+    truth = {"alpha": alpha, "straight": straight, "despilled": straight_colour(clean, alpha)}
     write_half(paths.frame(paths.truth, number), truth, frame=number, fps=FPS)
     return yuv420_from_working(plate)

@@ -24,7 +24,7 @@ def breathe_smoke(
     drift: float,
     reach: float = 0.75,
 ) -> None:
-    """Lit smoke rising from `source`: alpha = 1 − exp(−optical depth), backing light in it."""
+    """Lit smoke rising from `source`: alpha = 1 − exp(−optical depth), screen light in it."""
     canvas = painter.canvas
     h, w = canvas.height, canvas.width
     y = np.arange(h, dtype=np.float32)[:, None] + 0.5
@@ -44,7 +44,7 @@ def breathe_smoke(
     alpha = np.asarray(1 - np.exp(-np.maximum(depth - 0.004, 0)), np.float32)
     tone = np.asarray((0.50, 0.50, 0.53), np.float32)[:, None, None]
     lit = tone * (0.75 + 0.12 * np.clip(warp, -2, 2)) * (1 + 0.25 * rise)
-    spill = np.asarray(painter.lights.backing, np.float32)[:, None, None] * 0.35
+    spill = np.asarray(painter.lights.screen, np.float32)[:, None, None] * 0.35
     spill = spill * np.float32(painter.lights.spill) * tone * 2
     canvas.over(Layer((0, 0, w, h), lit * alpha, spill * alpha, alpha))
 
@@ -85,7 +85,7 @@ def stand_glass(
     tint = np.asarray((0.20, 0.21, 0.23), np.float32)[:, None, None]
     glow = np.float32(rng.uniform(0.9, 1.6)) * shine
     clean = cover * (tint * body * (1 - shine) + glow)
-    spill = 0.25 * np.asarray(painter.lights.backing, np.float32)[:, None, None]
+    spill = 0.25 * np.asarray(painter.lights.screen, np.float32)[:, None, None]
     layer = Layer(
         box,
         np.asarray(clean, np.float32),

@@ -32,11 +32,11 @@ Image = NDArray[np.float32]
 
 
 def draw_gardener(
-    width: int, height: int, index: int, frames: int, backing: tuple[float, float, float]
+    width: int, height: int, index: int, frames: int, screen: tuple[float, float, float]
 ) -> Canvas:
     """Everything before the screen at frame `index`: clean, spill and alpha, premultiplied."""
     canvas = Canvas.empty(width, height)
-    painter = Painter(canvas, stage_lights(backing), 20)
+    painter = Painter(canvas, stage_lights(screen), 20)
     stage = Stage(painter, height / 1080)
     pose = pose_at(index, frames)
     body = stage.turned((930, 960), pose.sway)

@@ -1,4 +1,4 @@
-"""The demo's backdrop: the inside of a greenhouse at sunset, a little out of focus."""
+"""The demo's background: the inside of a greenhouse at sunset, a little out of focus."""
 
 from __future__ import annotations
 

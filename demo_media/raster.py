@@ -1,7 +1,7 @@
 """Area coverage of shapes by supersampling, and the layered canvas they are painted on.
 
 Everything here is premultiplied. A canvas keeps the subject's colour in two parts, so that the
-truth knows both: `clean` is the subject under its own lights, `spill` what the backing adds to it.
+truth knows both: `clean` is the subject under its own lights, `spill` what the screen adds to it.
 """
 
 from __future__ import annotations

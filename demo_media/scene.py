@@ -1,4 +1,4 @@
-"""Truth shots: one frame before a screen with its exact alpha, foreground, backing and noise."""
+"""Truth shots: one frame before a screen with its exact alpha, foreground, screen and noise."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_media.backdrop import evening_lights
-from demo_media.backing import ScreenLook, make_screen
+from demo_media.background import evening_lights
+from demo_media.screen import ScreenLook, make_screen
 from demo_media.camera import Noise, expose, lens_blur
 from demo_media.codec import through_codec
 from demo_media.effects import breathe_smoke, hang_bulbs, stand_glass, throw_sparks
@@ -54,7 +54,7 @@ class TruthShot:
     foreground: Image
     foreground_clean: Image
     clean_plate: Image
-    backdrop: Image
+    background: Image
     noise: Noise
     codec: bool
 
@@ -65,8 +65,8 @@ class TruthShot:
 
     @property
     def composite(self) -> Image:
-        """The perfect result: the spill-free subject over the backdrop."""
-        return self.alpha * self.foreground_clean + (1 - self.alpha) * self.backdrop
+        """The perfect result: the spill-free subject over the background."""
+        return self.alpha * self.foreground_clean + (1 - self.alpha) * self.background
 
     @property
     def edge_mask(self) -> Mask:
@@ -81,8 +81,8 @@ class TruthShot:
         return np.asarray((self.alpha >= 0.995) & ~self.edge_mask)
 
     @property
-    def backing_mask(self) -> Mask:
-        """Clean backing away from any edge."""
+    def screen_mask(self) -> Mask:
+        """Clean screen away from any edge."""
         return np.asarray((self.alpha <= 0.005) & ~self.edge_mask)
 
 
@@ -111,9 +111,9 @@ def truth_shot(
         floor=(9e-6 * strength, 6e-6 * strength, 10e-6 * strength),
         exact="codec" not in chosen,
     )
-    backdrop = evening_lights(width, height, rng)
+    background = evening_lights(width, height, rng)
     fresh = np.random.default_rng([seed, KINDS.index(chosen), 1 + frame])
-    return _photograph(canvas, screen, backdrop, sigma, noise, fresh, seed, chosen, primary)
+    return _photograph(canvas, screen, background, sigma, noise, fresh, seed, chosen, primary)
 
 
 def _screen_look(rng: np.random.Generator, kind: str, primary: str) -> ScreenLook:
@@ -134,7 +134,7 @@ def mean_colour(screen: Image) -> tuple[float, float, float]:
     return float(red), float(green), float(blue)
 
 
-def _lights(rng: np.random.Generator, kind: str, backing: tuple[float, float, float]) -> Lights:
+def _lights(rng: np.random.Generator, kind: str, screen: tuple[float, float, float]) -> Lights:
     side = float(rng.choice((-1, 1)))
     key, fill = float(rng.uniform(0.7, 1.0)), float(rng.uniform(0.15, 0.35))
     return Lights(
@@ -143,7 +143,7 @@ def _lights(rng: np.random.Generator, kind: str, backing: tuple[float, float, fl
             Lamp((-0.8 * side, -0.2, 0.5), (fill * 0.85, fill * 0.95, fill * 1.15)),
             Lamp((-0.6 * side, -0.5, -0.45), (0.5, 0.47, 0.42)),
         ),
-        backing=backing,
+        screen=screen,
         spill=float(rng.uniform(0.9, 1.2) if kind == "spill" else rng.uniform(0.25, 0.45)),
     )
 
@@ -153,13 +153,13 @@ def _subject(
     seed: int,
     kind: str,
     primary: str,
-    backing: tuple[float, float, float],
+    screen: tuple[float, float, float],
     size: tuple[int, int],
     frame: int,
 ) -> Canvas:
     width, height = size
     canvas = Canvas.empty(width, height)
-    painter = Painter(canvas, _lights(rng, kind, backing), seed)
+    painter = Painter(canvas, _lights(rng, kind, screen), seed)
     sway = 2.0 * float(np.sin(frame / 7))
     figure = stand_figure(painter, rng, primary, sway)
     hairy = {"hair": 900, "spill": 350, "codec": 650, "blue": 800, "uneven": 300}
@@ -186,7 +186,7 @@ def _subject(
 def _photograph(
     canvas: Canvas,
     screen: Image,
-    backdrop: Image,
+    background: Image,
     sigma: float,
     noise: Noise,
     rng: np.random.Generator,
@@ -198,9 +198,9 @@ def _photograph(
     alpha = np.asarray(np.where(alpha < 1e-4, 0, np.minimum(alpha, 1)), np.float32)
     clean = lens_blur(canvas.clean, sigma)
     full = clean + lens_blur(canvas.spill, sigma)
-    backing = lens_blur(screen, sigma)
+    screen = lens_blur(screen, sigma)
     foreground = straight_colour(full, alpha)
-    light = alpha * foreground + (1 - alpha) * backing
+    light = alpha * foreground + (1 - alpha) * screen
     plate = expose(light, noise, rng)
     if not noise.exact:
         plate = through_codec(plate)
@@ -213,8 +213,8 @@ def _photograph(
         alpha=alpha,
         foreground=foreground,
         foreground_clean=straight_colour(clean, alpha),
-        clean_plate=backing,
-        backdrop=lens_blur(backdrop, sigma),
+        clean_plate=screen,
+        background=lens_blur(background, sigma),
         noise=noise,
         codec=not noise.exact,
     )

@@ -1,4 +1,4 @@
-"""Light on the subject: its own lamps, and the backing's light by the surface's orientation."""
+"""Light on the subject: its own lamps, and the screen's light by the surface's orientation."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class Material:
     """How a surface answers light. Colours are scene-linear in the working space.
 
     `metal` 0 is clay or cloth, 1 polished metal; `roughness` widens highlights; `grain` is the
-    strength of the surface texture, `grain_px` its size; `fibre` raises the share of backing light.
+    strength of the surface texture, `grain_px` its size; `fibre` raises the share of screen light.
     """
 
     albedo: Colour
@@ -38,12 +38,12 @@ class Lamp:
 
 @dataclass(frozen=True)
 class Lights:
-    """The stage's lamps, the hemisphere's light from above and below, and the backing's colour."""
+    """The stage's lamps, the hemisphere's light from above and below, and the screen's colour."""
 
     lamps: tuple[Lamp, ...]
     sky: Colour = (0.16, 0.17, 0.20)
     ground: Colour = (0.07, 0.06, 0.05)
-    backing: Colour = (0.12, 0.36, 0.10)
+    screen: Colour = (0.12, 0.36, 0.10)
     spill: float = 0.35
     softboxes: tuple[tuple[Colour, float, float], ...] = field(
         default=(
@@ -83,8 +83,8 @@ def _reflection(normal: Image, lights: Lights, roughness: float) -> Image:
     return np.asarray(room, np.float32)
 
 
-def backing_share(normal: Image, material: Material) -> Image:
-    """Share of the hemisphere over a surface that sees the backing behind the subject, 0 to 1.
+def screen_share(normal: Image, material: Material) -> Image:
+    """Share of the hemisphere over a surface that sees the screen behind the subject, 0 to 1.
 
     (1 − n_z)/2 raised a little: none facing the camera, half at the rim; faces that look down see
     the screen's sweep on the floor, and the room sends a little to all. Fibres scatter light
@@ -129,9 +129,9 @@ def shade(
     clean = (1 - metal) * (albedo * diffuse + specular)
     clean = clean + metal * albedo * (1.25 * mirror + 0.35 * diffuse)
     clean = clean + np.float32(material.sheen) * rim * _column((0.9, 0.85, 0.8)) * diffuse
-    share = backing_share(normal, material)
+    share = screen_share(normal, material)
     answer = (1 - metal) * (albedo + 0.05 * rim) + metal * albedo * (0.6 + 0.9 * rim)
-    spill = np.float32(lights.spill) * 2 * share * answer * _column(lights.backing)
+    spill = np.float32(lights.spill) * 2 * share * answer * _column(lights.screen)
     return np.asarray(clean, np.float32), np.asarray(spill, np.float32)
 
 
@@ -149,5 +149,5 @@ def shade_strand(
     gloss = np.clip(lit - 1.05, 0, None)[:, None] * np.asarray((0.9, 0.85, 0.75)) * 0.5
     clean = albedo * light * lit[:, None] + gloss
     share = material.fibre + (1 - material.fibre) * 0.35
-    spill = lights.spill * 2 * share * (albedo + 0.02) * np.asarray(lights.backing)
+    spill = lights.spill * 2 * share * (albedo + 0.02) * np.asarray(lights.screen)
     return clean, np.repeat(spill[None], len(lit), axis=0)

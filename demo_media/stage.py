@@ -57,7 +57,7 @@ def pose_at(index: int, frames: int) -> Pose:
     )
 
 
-def stage_lights(backing: tuple[float, float, float]) -> Lights:
+def stage_lights(screen: tuple[float, float, float]) -> Lights:
     """A warm key from the upper left, a cool fill, a bright rim from behind."""
     return Lights(
         lamps=(
@@ -65,7 +65,7 @@ def stage_lights(backing: tuple[float, float, float]) -> Lights:
             Lamp((0.85, -0.15, 0.5), (0.17, 0.21, 0.28)),
             Lamp((0.75, -0.45, -0.42), (0.85, 0.74, 0.58)),
         ),
-        backing=backing,
+        screen=screen,
         spill=0.36,
     )
 

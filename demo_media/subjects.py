@@ -52,7 +52,7 @@ class Figure:
 
 
 def pick(rng: np.random.Generator, primary: str) -> Material:
-    """A material that a wardrobe department would allow before this backing."""
+    """A material that a wardrobe department would allow before this screen."""
     barred = {"plum", "slate"} if primary == "blue" else set()
     return MATERIALS[str(rng.choice([name for name in MATERIALS if name not in barred]))]
 

@@ -44,7 +44,7 @@ def steam(painter: Painter, source: tuple[float, float], time: float, scale: flo
     alpha = np.asarray(1 - np.exp(-np.maximum(depth - 0.004, 0)), np.float32)
     tone = np.asarray((0.66, 0.63, 0.60), np.float32)[:, None, None]
     lit = tone * (0.78 + 0.14 * np.clip(broad - np.roll(broad, 14, axis=1), -2, 2))
-    spill = 0.22 * np.asarray(painter.lights.backing, np.float32)[:, None, None]
+    spill = 0.22 * np.asarray(painter.lights.screen, np.float32)[:, None, None]
     box = (0, 0, w, h)
     return Layer(box, np.asarray(lit * alpha, np.float32), spill * alpha, alpha)
 
@@ -80,7 +80,7 @@ def glass_dome(painter: Painter, base: tuple[float, float], scale: float) -> Lay
     alpha = np.asarray(cover * (1 - (1 - np.clip(body, 0, 0.9)) * (1 - shine)), np.float32)
     tint = np.asarray((0.19, 0.20, 0.21), np.float32)[:, None, None]
     clean = cover * (tint * body * (1 - shine) + 1.35 * shine)
-    spill = 0.22 * np.asarray(painter.lights.backing, np.float32)[:, None, None]
+    spill = 0.22 * np.asarray(painter.lights.screen, np.float32)[:, None, None]
     spill = spill * cover * u**8 * (1 - shine)
     return Layer(box, np.asarray(clean, np.float32), np.asarray(spill, np.float32), alpha)
 
@@ -95,7 +95,7 @@ def pour(
 ) -> Layer | None:
     """Jets of water from the rose to the pot: partly covering, with bright edges and drops."""
     rng = np.random.default_rng(round(time * 24) + 1000)
-    backing = np.asarray(painter.lights.backing, np.float64)
+    screen = np.asarray(painter.lights.screen, np.float64)
     strands: list[Strand] = []
     for i in range(9):
         end = (target[0] + (i - 4) * 13 * scale, target[1])
@@ -109,7 +109,7 @@ def pour(
             piece = path[first : last + 1] + rng.normal(0, 0.7 * scale, 2)
             bright = rng.uniform(0.25, 1.5)
             clean = np.repeat(bright * np.array([[0.80, 0.84, 0.88]]), len(piece), 0)
-            spill = np.repeat(0.35 * backing[None], len(piece), 0)
+            spill = np.repeat(0.35 * screen[None], len(piece), 0)
             width = np.full(len(piece), scale * amount * rng.uniform(1.0, 3.2))
             strands.append(Strand(piece, width, clean, spill))
             first = last + int(rng.integers(0, 3))

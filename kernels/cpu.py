@@ -22,9 +22,9 @@ from kernels.engine import F32, U8, Inputs, View, finite
 from kernels.fast_display import finish
 from kernels.filters import FastNeighbourhood
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, build_plan
-from kernels.recipe import Backdrop, Denoise, Noise
+from kernels.recipe import Background, Denoise, Noise
 from kernels.reference import execute, pointwise, view
-from kernels.reference.backdrop import place
+from kernels.reference.background import place
 from kernels.reference.pointwise import Tile
 
 Array = NDArray[Any]
@@ -99,11 +99,11 @@ class CpuEngine:
         return handle.array
 
     def place(
-        self, picture: CpuPlane | None, backdrop: Backdrop, width: int, height: int
+        self, picture: CpuPlane | None, background: Background, width: int, height: int
     ) -> CpuPlane:
-        """Return the handle of the backdrop placed to fill the frame."""
+        """Return the handle of the background placed to fill the frame."""
         image = None if picture is None else picture.array
-        return CpuPlane(np.ascontiguousarray(place(image, backdrop, width, height), np.float32))
+        return CpuPlane(np.ascontiguousarray(place(image, background, width, height), np.float32))
 
     def planes(
         self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None
@@ -291,7 +291,7 @@ def _outer(box: tuple[float, float, float, float]) -> Region:
 
 _STAGE_INPUTS: dict[str, tuple[str, ...]] = {
     "matte": ("plate", "denoised", "clean"),
-    "fill": ("backdrop",),
+    "fill": ("background",),
     "shadow": ("plate", "denoised"),
 }
 
@@ -309,17 +309,17 @@ def _settings(plan: Plan, stage: Stage) -> Hashable:
     r = plan.recipe
     match stage.kind:
         case "matte":
-            return (r.backing.model_dump_json(), r.extractors[stage.index].model_dump_json())
+            return (r.screen.model_dump_json(), r.extractors[stage.index].model_dump_json())
         case "cumulative":
             return (
-                r.backing.model_dump_json(),
+                r.screen.model_dump_json(),
                 r.refine.model_dump_json(),
                 *(e.model_dump_json() for e in r.extractors),
             )
         case "fill":
-            return (r.neutralise[stage.index].fill_blur_px,)
+            return (r.despill[stage.index].fill_blur_px,)
         case "shadow":
-            return (r.backing.primary, r.assemble.carry.blur_px)
+            return (r.screen.primary, r.assemble.screen_light.blur_px)
         case _:
             return r.model_dump_json(exclude={"look", "notes", "name"})
 

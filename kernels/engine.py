@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from kernels.errors import VerdigrisError, not_installed
 from kernels.plan import Plan, Region
-from kernels.recipe import Backdrop, Denoise, Noise
+from kernels.recipe import Background, Denoise, Noise
 from kernels.views import F32, Channel, DisplayTable, Look, Stress, View
 
 U8 = NDArray[np.uint8]
@@ -75,10 +75,10 @@ class Engine(Protocol):
     def fetch(self, handle: Any) -> F32:
         """Return a held image as float32 in host memory."""
 
-    def place(self, picture: Any | None, backdrop: Backdrop, width: int, height: int) -> Any:
-        """Return the handle of the backdrop, placed to fill a (height, width) frame.
+    def place(self, picture: Any | None, background: Background, width: int, height: int) -> Any:
+        """Return the handle of the background, placed to fill a (height, width) frame.
 
-        picture: handle of the backdrop's picture (None for colour, ramp and checker). backdrop: a
+        picture: handle of the background's picture (None for colour, ramp and checker). background: a
         resolved recipe's settings; exposure and defocus are applied too, grain is not.
         """
 
@@ -90,7 +90,7 @@ class Engine(Protocol):
     ) -> dict[str, F32]:
         """Return full-resolution float planes of `region`.
 
-        wanted: of `alpha` (H, W), `neutralised straight cutout composite` (3, H, W) and
+        wanted: of `alpha` (H, W), `despilled straight foreground composite` (3, H, W) and
         `extractor:<id>` (H, W), an extractor's refined matte.
         """
 

@@ -11,7 +11,7 @@ from kernels.recipe import (
     Denoise,
     ExtractorBase,
     HueBand,
-    NeutralisePass,
+    DespillPass,
     PlateDifference,
     Recipe,
     Refine,
@@ -19,16 +19,16 @@ from kernels.recipe import (
     ValueBand,
 )
 
-JOINED = {
+COMBINED = {
     "max": "the larger of it and the matte before counts (max)",
     "min": "the smaller of it and the matte before counts (min)",
-    "screen": "it joins the matte before by screen",
+    "union": "it combines with the matte before by union",
     "multiply": "the matte before is multiplied by it",
     "subtract": "it is subtracted from the matte before",
     "difference": "its difference from the matte before counts",
     "average": "it is averaged with the matte before",
 }
-"""How an extractor joins, in words."""
+"""How an extractor combines, in words."""
 
 
 def explain(recipe: Recipe) -> str:
@@ -52,11 +52,11 @@ def _lines(recipe: Recipe) -> Iterator[str]:
     if refined:
         yield f"The cumulative matte is refined: {refined}."
     yield from _areas(recipe)
-    for step in recipe.neutralise:
-        yield _neutralise(step, recipe)
-        yield from _noted(recipe, f"neutralise.{step.id}")
+    for step in recipe.despill:
+        yield _despill(step, recipe)
+        yield from _noted(recipe, f"despill.{step.id}")
     yield from _assemble(recipe)
-    shown = ("extractors.", "neutralise.")
+    shown = ("extractors.", "despill.")
     for path, why in recipe.notes.items():
         if not path.startswith(shown):
             yield f"Note on {path}: {why}"
@@ -69,15 +69,15 @@ def _noted(recipe: Recipe, path: str) -> Iterator[str]:
 
 
 def _prepare(recipe: Recipe) -> Iterator[str]:
-    backing = recipe.backing
-    colour = ", ".join(f"{value:.3g}" for value in backing.colour)
-    if backing.clean_plate == "file":
+    screen = recipe.screen
+    colour = ", ".join(f"{value:.3g}" for value in screen.colour)
+    if screen.clean_plate == "file":
         yield (
-            f"The backing is {backing.primary}, seen without the subject in the clean plate "
-            f"'{backing.clean_plate_path}'."
+            f"The screen is {screen.primary}, seen without the subject in the clean plate "
+            f"'{screen.clean_plate_path}'."
         )
     else:
-        yield f"The backing is {backing.primary}, taken as one flat colour ({colour})."
+        yield f"The screen is {screen.primary}, taken as one flat colour ({colour})."
     if recipe.source.denoised_path:
         yield f"Extractors that read the denoised pass read '{recipe.source.denoised_path}'."
     denoise = recipe.source.denoise
@@ -115,11 +115,11 @@ def _extractor(e: ExtractorBase, *, first: bool) -> str:
     strength = "" if e.strength == 1 else f" at strength {say(e.strength)}"
     if first:
         return f"{text}; it starts the cumulative matte{strength}."
-    return f"{text}; {JOINED[e.joined_by]}{strength}."
+    return f"{text}; {COMBINED[e.combined_by]}{strength}."
 
 
 def _method(e: ExtractorBase) -> str:
-    read = "denoised pass" if e.reads == "denoised" else "plate"
+    read = "denoised pass" if e.key_from == "denoised" else "plate"
     match e:
         case ValueBand():
             low = f"from {say(e.low_out)} to {say(e.low_in)}"
@@ -137,17 +137,17 @@ def _method(e: ExtractorBase) -> str:
         case PlateDifference():
             unit = " sigma of the noise" if e.floor_in == "sigma" else ""
             return (
-                f"takes what differs from the backing in the {read} by more than "
+                f"takes what differs from the screen in the {read} by more than "
                 f"{say(e.floor)}{unit}, solid from {say(e.full)}{unit}"
             )
         case ColourDifference():
             return (
-                f"measures how much less the backing's primary stands out in the {read} than "
-                f"on the bare backing, with gain {say(e.gain)}"
+                f"measures how much less the screen's primary stands out in the {read} than "
+                f"on the bare screen, with gain {say(e.gain)}"
             )
         case ChromaDistance():
             return (
-                f"measures the chroma distance from the backing in the {read}, clear up to "
+                f"measures the chroma distance from the screen in the {read}, clear up to "
                 f"{say(e.inner)} and solid from {say(e.outer)}"
             )
         case _:
@@ -179,23 +179,23 @@ def _count(shapes: list[Shape]) -> str:
 
 
 def _areas(recipe: Recipe) -> Iterator[str]:
-    if recipe.holdout:
-        yield f"Kept opaque: {_count(recipe.holdout)} of holdout."
+    if recipe.keep_solid:
+        yield f"Kept opaque: {_count(recipe.keep_solid)} of keep_solid."
     if recipe.garbage:
-        yield f"Thrown away: {_count(recipe.garbage)} of garbage, which wins over holdout."
+        yield f"Thrown away: {_count(recipe.garbage)} of garbage, which wins over keep_solid."
 
 
-def _neutralise(step: NeutralisePass, recipe: Recipe) -> str:
+def _despill(step: DespillPass, recipe: Recipe) -> str:
     if not step.on:
-        return f"Neutralise pass '{step.name}' is switched off."
+        return f"Despill pass '{step.name}' is switched off."
     fill = {
         "none": "nothing is put in its place",
         "grey": "grey of equal luminance replaces it",
-        "backdrop": "the backdrop's blurred colour replaces it",
+        "background": "the background's blurred colour replaces it",
     }[step.fill]
     limit = "a weighting" if step.limit == "weighted" else f"the {step.limit}"
     text = (
-        f"Neutralise pass '{step.name}' holds {recipe.backing.primary} to {limit} of "
+        f"Despill pass '{step.name}' holds {recipe.screen.primary} to {limit} of "
         f"the other two channels, amount {say(step.amount)}; {fill}"
     )
     if step.spill_by_hue.points:
@@ -213,26 +213,26 @@ def _neutralise(step: NeutralisePass, recipe: Recipe) -> str:
 def _assemble(recipe: Recipe) -> Iterator[str]:
     a = recipe.assemble
     way = {
-        "multiply": "the neutralised colour is multiplied by the matte",
-        "subtract": "the backing's share is subtracted from semi-transparent pixels",
+        "multiply": "the despilled colour is multiplied by the matte",
+        "subtract": "the screen's share is subtracted from semi-transparent pixels",
         "unmix": "semi-transparent pixels get their colour from a local foreground estimate",
     }[a.edge_colour.method]
-    yield f"For the cutout {way}."
-    if a.carry.shapes:
+    yield f"For the foreground {way}."
+    if a.screen_light.shapes:
         yield (
-            f"Inside {_count(a.carry.shapes)} the backing's own shadows "
-            f"({say(a.carry.shadows)}) and light ({say(a.carry.light)}) are carried on to the "
-            "backdrop."
+            f"Inside {_count(a.screen_light.shapes)} the screen's own shadows "
+            f"({say(a.screen_light.shadows)}) and light ({say(a.screen_light.light)}) are carried on to the "
+            "background."
         )
     if a.light_wrap.amount:
         yield (
-            f"Backdrop light wraps over the edge: {say(a.light_wrap.amount)}, reaching "
+            f"Background light wraps over the edge: {say(a.light_wrap.amount)}, reaching "
             f"{say(a.light_wrap.reach_px)} px."
         )
-    b = a.backdrop
+    b = a.background
     what = (
         f"the picture '{b.path}'"
         if b.kind == "picture"
         else {"colour": "one colour", "ramp": "a grey ramp", "checker": "a checkerboard"}[b.kind]
     )
-    yield f"The backdrop is {what}."
+    yield f"The background is {what}."

@@ -23,7 +23,7 @@ from kernels.views import DisplayTable, View
 Array = NDArray[Any]
 
 THROUGH_THE_DISPLAY = frozenset(
-    {"plate", "denoised", "clean_plate", "neutralised", "spill", "cutout", "composite"}
+    {"plate", "denoised", "clean_plate", "despilled", "spill", "foreground", "composite"}
 )
 """Views of pictures; mattes and measures are shown raw."""
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from kernels.plan import gauss_radius, num
 from kernels.recipe import Refine
 from kernels.reference import refine as reference
-from kernels.reference.join import mix
+from kernels.reference.combine import mix
 
 Array = NDArray[Any]
 
@@ -39,7 +39,7 @@ class FastNeighbourhood:
         if radius > 0:
             m = guided(m, guide, radius, num(settings.guide.smoothness))
         levelled = reference.levels(m, num(settings.levels.black), num(settings.levels.white))
-        m = keep_soft(m, levelled, num(settings.levels.keep_soft_px))
+        m = protect_edges(m, levelled, num(settings.levels.keep_soft_px))
         m = choke(m, num(settings.choke_px))
         return self.blur(m, num(settings.soften_px))
 
@@ -142,8 +142,8 @@ def choke(m: Array, px: float) -> Array:
     return erode(m, px) if px > 0 else -erode(-m, -px)
 
 
-def keep_soft(before: Array, levelled: Array, px: float) -> Array:
-    """Return `reference.keep_soft` with OpenCV's minima; the box mean is the reference's."""
+def protect_edges(before: Array, levelled: Array, px: float) -> Array:
+    """Return `reference.protect_edges` with OpenCV's minima; the box mean is the reference's."""
     if px <= 0:
         return levelled
     extent = -_square(-levelled, 1) - _square(levelled, 1)

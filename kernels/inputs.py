@@ -22,9 +22,9 @@ def masks_of(recipe: Recipe) -> Iterator[tuple[str, list[Shape]]]:
     """
     lists = [
         ("mask:garbage", recipe.garbage),
-        ("mask:holdout", recipe.holdout),
-        ("mask:carry", recipe.assemble.carry.shapes),
-        *((f"mask:{item.id}", item.shapes) for item in [*recipe.extractors, *recipe.neutralise]),
+        ("mask:keep_solid", recipe.keep_solid),
+        ("mask:screen_light", recipe.assemble.screen_light.shapes),
+        *((f"mask:{item.id}", item.shapes) for item in [*recipe.extractors, *recipe.despill]),
     ]
     for name, shapes in lists:
         on = [shape for shape in shapes if shape.on]
@@ -45,9 +45,9 @@ def mask_planes(
     }
 
 
-def needs_backdrop(recipe: Recipe) -> bool:
-    """Tell whether the backdrop takes a picture or movie that has to be read."""
-    return recipe.assemble.backdrop.kind == "picture" and bool(recipe.assemble.backdrop.path)
+def needs_background(recipe: Recipe) -> bool:
+    """Tell whether the background takes a picture or movie that has to be read."""
+    return recipe.assemble.background.kind == "picture" and bool(recipe.assemble.background.path)
 
 
 def gather(
@@ -58,15 +58,15 @@ def gather(
     plate: Image,
     denoised: Image | None = None,
     clean: Image | None = None,
-    backdrop: Image | None = None,
+    background: Image | None = None,
     plate_alpha: Image | None = None,
     pixel_aspect: float = 1.0,
     key: Hashable = None,
 ) -> Inputs:
     """Hold the pictures of one frame in the engine's memory and return them as inputs.
 
-    plate, denoised, clean: (3, H, W) scene-linear. backdrop: the backdrop's picture of any size,
-    (3, h, w); without one a picture backdrop is black. plate_alpha: (H, W). Raises ValueError when
+    plate, denoised, clean: (3, H, W) scene-linear. background: the background's picture of any size,
+    (3, h, w); without one a picture background is black. plate_alpha: (H, W). Raises ValueError when
     pictures that must have the plate's size do not.
     """
     height, width = plate.shape[-2:]
@@ -80,8 +80,8 @@ def gather(
             )
         planes[name] = engine.hold(image)
     resolved = recipe.at(frame)
-    picture = None if backdrop is None else engine.hold(backdrop)
-    planes["backdrop"] = engine.place(picture, resolved.assemble.backdrop, width, height)
+    picture = None if background is None else engine.hold(background)
+    planes["background"] = engine.place(picture, resolved.assemble.background, width, height)
     masks = mask_planes(recipe, frame, width, height, pixel_aspect=pixel_aspect)
     planes |= {name: engine.hold(mask) for name, mask in masks.items()}
     return Inputs(

@@ -36,7 +36,7 @@ def _chosen(values: Array, mask: Mask | None) -> Array:
 
 
 def _mean(values: Array) -> float:
-    """Mean in float64; 0 for nothing, so that a shot without core or backing has no error there."""
+    """Mean in float64; 0 for nothing, so that a shot without core or screen has no error there."""
     return float(values.mean()) if values.size else 0.0
 
 
@@ -61,7 +61,7 @@ def rms(alpha: Array, truth: Array, mask: Mask | None = None) -> float:
 
 
 def mean_error(alpha: Array, truth: Array, mask: Mask | None = None) -> float:
-    """Mean absolute difference over `mask`: the error of a solid core or a clean backing."""
+    """Mean absolute difference over `mask`: the error of a solid core or a clean screen."""
     _same_shape(alpha, truth)
     return _mean(np.abs(_chosen(alpha, mask) - _chosen(truth, mask)))
 
@@ -168,14 +168,14 @@ class MatteScores:
     connectivity: float
     edge_rms: float
     core: float
-    backing: float
+    screen: float
 
     def as_dict(self) -> dict[str, float]:
         return asdict(self)
 
 
-def score_matte(alpha: Array, truth: Array, edge: Mask, core: Mask, backing: Mask) -> MatteScores:
-    """Measure `alpha` over the whole frame, in the edge, in the solid core, in clean backing."""
+def score_matte(alpha: Array, truth: Array, edge: Mask, core: Mask, screen: Mask) -> MatteScores:
+    """Measure `alpha` over the whole frame, in the edge, in the solid core, in clean screen."""
     return MatteScores(
         sad=sad(alpha, truth) / 1000,
         mse=mse(alpha, truth),
@@ -183,5 +183,5 @@ def score_matte(alpha: Array, truth: Array, edge: Mask, core: Mask, backing: Mas
         connectivity=connectivity_error(alpha, truth) / 1000,
         edge_rms=rms(alpha, truth, edge),
         core=mean_error(alpha, truth, core),
-        backing=mean_error(alpha, truth, backing),
+        screen=mean_error(alpha, truth, screen),
     )

@@ -18,15 +18,15 @@ from kernels.inputs import mask_planes
 from kernels.parity_cases import NOISE, Case, cases
 from kernels.plan import AP1_WEIGHTS, VIEWS, build_plan
 from kernels.recipe import (
-    Backing,
+    Screen,
     ColourDifference,
     Denoise,
     HueBand,
-    NeutralisePass,
+    DespillPass,
     Recipe,
 )
 from kernels.reference import denoise, execute, pointwise, view
-from kernels.reference.backdrop import place
+from kernels.reference.background import place
 
 F32 = NDArray[np.float32]
 
@@ -102,19 +102,19 @@ def frames() -> Iterator[tuple[str, dict[str, F32]]]:
 
 
 def _lit(size: tuple[int, int], rng: np.random.Generator) -> NDArray[Any]:
-    """A green backing, lit unevenly."""
-    backing = np.array([0.06, 0.4, 0.08])[:, None, None]
-    return np.asarray(backing * (0.9 + 0.2 * rng.random((1, *size))))
+    """A green screen, lit unevenly."""
+    screen = np.array([0.06, 0.4, 0.08])[:, None, None]
+    return np.asarray(screen * (0.9 + 0.2 * rng.random((1, *size))))
 
 
 def _screen(rng: np.random.Generator) -> NDArray[Any]:
-    """A soft-edged disc before a noisy green backing."""
+    """A soft-edged disc before a noisy green screen."""
     y, x = np.mgrid[0:72, 0:96]
     alpha = np.clip((26 - np.hypot(x - 48.3, y - 35.7)) / 6, 0, 1)
     subject = np.array([0.5, 0.3, 0.2])[:, None, None]
-    backing = np.array([0.05, 0.35, 0.07])[:, None, None]
+    screen = np.array([0.05, 0.35, 0.07])[:, None, None]
     noise = rng.normal(0, 0.01, (3, 72, 96))
-    return np.asarray(alpha * subject + (1 - alpha) * backing + noise)
+    return np.asarray(alpha * subject + (1 - alpha) * screen + noise)
 
 
 # ---------------------------------------------------------------- comparing
@@ -138,10 +138,10 @@ def run(
 
 
 def _planes(recipe: Recipe, images: dict[str, F32]) -> dict[str, F32]:
-    """Return the input planes with finite values, the backdrop and the masks."""
+    """Return the input planes with finite values, the background and the masks."""
     planes = {name: finite(image) for name, image in images.items()}
     h, w = planes["plate"].shape[-2:]
-    planes["backdrop"] = half(place(None, recipe.at(1).assemble.backdrop, w, h))
+    planes["background"] = half(place(None, recipe.at(1).assemble.background, w, h))
     planes |= {name: half(mask) for name, mask in mask_planes(recipe, 1, w, h).items()}
     return planes
 
@@ -193,9 +193,9 @@ def _compare_denoise(
 
 def _view_recipe() -> Recipe:
     return Recipe(
-        backing=Backing(noise=NOISE),
+        screen=Screen(noise=NOISE),
         extractors=[ColourDifference(id="a"), HueBand(id="b", role="edge", strength=0.5)],
-        neutralise=[NeutralisePass(id="n")],
+        despill=[DespillPass(id="n")],
     )
 
 
@@ -210,7 +210,7 @@ def _compare_views(
         for size in {(w, h), (max(1, w // 2), max(1, h // 2)), (max(1, w * 2 // 3), h), (2 * w, h)}:
             wanted = View(name, *size)
             yield from _compare_view(f"view {name}", frame, plan, planes, wanted, engines)
-    for preset in ("backing", "core"):
+    for preset in ("screen", "core"):
         wanted = View("matte", max(1, w // 3), max(1, h // 3), stress=Stress(preset, 8, 1.4))
         yield from _compare_view(f"view stress {preset}", frame, plan, planes, wanted, engines)
     region = (w // 4, h // 4, max(w // 4 + 1, w * 3 // 4), max(h // 4 + 1, h * 3 // 4))
@@ -228,7 +228,7 @@ def _even_views(w: int, h: int) -> Iterator[View]:
         if columns and rows:
             region = (x0, y0, x0 + columns * across, y0 + rows * down)
             yield View("composite", columns, rows, region=region)
-            for preset in ("backing", "core"):
+            for preset in ("screen", "core"):
                 yield View("matte", columns, rows, region=region, stress=Stress(preset, 8, 1.4))
 
 

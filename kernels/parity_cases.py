@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from kernels.recipe import (
-    Backdrop,
-    Carry,
+    Background,
+    ScreenLight,
     ChromaDistance,
     ColourDifference,
     CurvePoint,
@@ -19,7 +19,7 @@ from kernels.recipe import (
     HueCurve,
     Levels,
     LightWrap,
-    NeutralisePass,
+    DespillPass,
     Noise,
     PlateDifference,
     Recipe,
@@ -63,7 +63,7 @@ def cases() -> Iterator[Case]:
     yield from _extractor_cases()
     yield from _join_cases()
     yield from _refine_cases()
-    yield from _neutralise_cases()
+    yield from _despill_cases()
     yield from _assemble_cases()
     yield from _key_cases()
 
@@ -111,29 +111,29 @@ def _extractor_cases() -> Iterator[Case]:
         yield Case(f"chroma_distance {space}", _key(chroma), matte, "log")
     for primary in ("blue", "red"):
         recipe = _key(ColourDifference(inverted=True))
-        recipe.backing.primary = primary
-        recipe.backing.colour = (0.05, 0.09, 0.4) if primary == "blue" else (0.4, 0.05, 0.07)
+        recipe.screen.primary = primary
+        recipe.screen.colour = (0.05, 0.09, 0.4) if primary == "blue" else (0.4, 0.05, 0.07)
         yield Case(f"colour_difference {primary}", recipe, matte, "pointwise")
 
 
 def _noisy(recipe: Recipe) -> Recipe:
-    recipe.backing.noise = NOISE
+    recipe.screen.noise = NOISE
     return recipe
 
 
 def _join_cases() -> Iterator[Case]:
-    for join in ("max", "min", "screen", "multiply", "subtract", "difference", "average"):
+    for combine in ("max", "min", "union", "multiply", "subtract", "difference", "average"):
         recipe = Recipe(
             extractors=[
                 ColourDifference(id="a", strength=0.9),
-                HueBand(id="b", join=join, strength=0.6, shapes=[AREA]),
-                ValueBand(id="c", join=join, strength=0.8),
+                HueBand(id="b", combine=combine, strength=0.6, shapes=[AREA]),
+                ValueBand(id="c", combine=combine, strength=0.8),
                 ValueBand(id="d", on=False),
             ],
             garbage=[AREA.model_copy(update={"id": "g", "inverted": True, "feather_px": 2.0})],
-            holdout=[AREA.model_copy(update={"id": "h", "kind": "rectangle"})],
+            keep_solid=[AREA.model_copy(update={"id": "h", "kind": "rectangle"})],
         )
-        yield Case(f"join {join}", recipe, ("alpha", "extractor:b"), "pointwise")
+        yield Case(f"combine {combine}", recipe, ("alpha", "extractor:b"), "pointwise")
     yield Case("no extractor", Recipe(), ("alpha",), "pointwise")
 
 
@@ -141,7 +141,7 @@ def _refine_cases() -> Iterator[Case]:
     refinements = {
         "levels": (Refine(levels=Levels(black=0.1, white=0.8)), "pointwise"),
         "levels step": (Refine(levels=Levels(black=0.5, white=0.5)), "pointwise"),
-        "keep_soft": (Refine(levels=Levels(black=0.2, white=0.7, keep_soft_px=5)), "blur"),
+        "protect_edges": (Refine(levels=Levels(black=0.2, white=0.7, keep_soft_px=5)), "blur"),
         "despeckle": (Refine(despeckle=Despeckle(holes_px=2, specks_px=1.5)), "despeckle"),
         "guide": (Refine(guide=Guide(radius_px=8, smoothness=1e-3)), "guide"),
         "choke": (Refine(choke_px=1.5), "pointwise"),
@@ -173,55 +173,55 @@ def _refine_cases() -> Iterator[Case]:
         )
 
 
-def _neutralise_cases() -> Iterator[Case]:
+def _despill_cases() -> Iterator[Case]:
     for limit in ("average", "larger", "smaller", "weighted"):
-        step = NeutralisePass(id="n", limit=limit, weight=0.3, amount=0.8)
-        yield _neutralised(f"neutralise {limit}", step)
-    for fill in ("none", "grey", "backdrop"):
-        step = NeutralisePass(id="n", fill=fill, fill_amount=0.7, fill_blur_px=5)
-        yield _neutralised(f"neutralise fill {fill}", step)
-    yield _neutralised(
-        "neutralise hue curves", NeutralisePass(id="n", spill_by_hue=CURVE, saturation_by_hue=CURVE)
+        step = DespillPass(id="n", limit=limit, weight=0.3, amount=0.8)
+        yield _despilled(f"despill {limit}", step)
+    for fill in ("none", "grey", "background"):
+        step = DespillPass(id="n", fill=fill, fill_amount=0.7, fill_blur_px=5)
+        yield _despilled(f"despill fill {fill}", step)
+    yield _despilled(
+        "despill hue curves", DespillPass(id="n", spill_by_hue=CURVE, saturation_by_hue=CURVE)
     )
-    yield _neutralised("neutralise shapes", NeutralisePass(id="n", shapes=[AREA]))
+    yield _despilled("despill shapes", DespillPass(id="n", shapes=[AREA]))
     for mask, inverted in (("a", False), ("cumulative", True)):
-        step = NeutralisePass(id="n", mask=mask, mask_inverted=inverted)
-        yield _neutralised(f"neutralise mask {mask}", step)
+        step = DespillPass(id="n", mask=mask, mask_inverted=inverted)
+        yield _despilled(f"despill mask {mask}", step)
     two = Recipe(
-        neutralise=[
-            NeutralisePass(id="n", fill="none"),
-            NeutralisePass(id="m", limit="larger", spill_by_hue=CURVE),
+        despill=[
+            DespillPass(id="n", fill="none"),
+            DespillPass(id="m", limit="larger", spill_by_hue=CURVE),
         ]
     )
-    yield Case("neutralise twice", two, ("neutralised",), "colour")
+    yield Case("despill twice", two, ("despilled",), "colour")
 
 
-def _neutralised(name: str, step: NeutralisePass) -> Case:
-    recipe = _key(HueBand(centre_deg=120), neutralise=[step])
-    return Case(name, recipe, ("neutralised",), "colour")
+def _despilled(name: str, step: DespillPass) -> Case:
+    recipe = _key(HueBand(centre_deg=120), despill=[step])
+    return Case(name, recipe, ("despilled",), "colour")
 
 
 def _assemble_cases() -> Iterator[Case]:
-    base = {"neutralise": [NeutralisePass(id="n")]}
-    everything = ("alpha", "straight", "cutout", "composite")
+    base = {"despill": [DespillPass(id="n")]}
+    everything = ("alpha", "straight", "foreground", "composite")
     for method in ("multiply", "subtract", "unmix"):
         recipe = _key(ColourDifference(), **base)
         recipe.assemble.edge_colour = EdgeColour(method=method, reach_px=4)
-        yield Case(f"edge colour {method}", recipe, ("alpha", "cutout", "composite"), "colour")
+        yield Case(f"edge colour {method}", recipe, ("alpha", "foreground", "composite"), "colour")
         yield Case(f"straight {method}", recipe, ("straight",), "edge")
     recipe = _noisy(_key(ColourDifference(), **base))
     recipe.assemble.edge_colour.settle_by_noise = True
     recipe.assemble.foreground_exposure_stops = 0.5
     recipe.assemble.foreground_gain = (1.1, 0.9, 1.0)
-    yield Case("foreground grade", recipe, ("cutout", "composite"), "colour")
+    yield Case("foreground grade", recipe, ("foreground", "composite"), "colour")
     recipe = _key(ColourDifference(), **base)
     recipe.assemble.light_wrap = LightWrap(amount=0.6, reach_px=7)
     yield Case("light wrap", recipe, ("composite",), "colour")
     recipe = _key(ColourDifference(), **base)
-    recipe.assemble.carry = Carry(shapes=[AREA], shadows=0.8, light=0.5, blur_px=2)
-    yield Case("carry", recipe, everything[:1] + everything[2:], "colour")
+    recipe.assemble.screen_light = ScreenLight(shapes=[AREA], shadows=0.8, light=0.5, blur_px=2)
+    yield Case("screen_light", recipe, everything[:1] + everything[2:], "colour")
     recipe = _noisy(_key(ColourDifference(), **base))
-    recipe.assemble.backdrop = Backdrop(kind="ramp", regrain=1.0, exposure_stops=-1)
+    recipe.assemble.background = Background(kind="ramp", regrain=1.0, exposure_stops=-1)
     yield Case("regrain", recipe, ("composite",), "colour")
 
 
@@ -244,19 +244,19 @@ def _plain_extractors() -> Iterator[Any]:
 
 
 def _key_cases() -> Iterator[Case]:
-    """Yield whole keys, several plain extractors each, between them all operations and joins."""
-    joins = ("max", "subtract", "screen", "average", "min", "difference", "multiply")
+    """Yield whole keys, several plain extractors each, between them all operations and combines."""
+    combines = ("max", "subtract", "union", "average", "min", "difference", "multiply")
     levels = (Levels(), Levels(black=0.1, white=0.9), Levels(black=-0.1, white=1.2))
     extractors = list(_plain_extractors())
     for n, extractor in enumerate(extractors):
-        extractor.id, extractor.join = f"e{n}", joins[n % len(joins)]
+        extractor.id, extractor.combine = f"e{n}", combines[n % len(combines)]
         extractor.strength, extractor.inverted = 1.0 - 0.1 * (n % 4), n % 5 == 0
         extractor.refine.levels = levels[n % 3].model_copy()
-    step = NeutralisePass(id="n", spill_by_hue=CURVE, saturation_by_hue=CURVE)
+    step = DespillPass(id="n", spill_by_hue=CURVE, saturation_by_hue=CURVE)
     for n in range(0, len(extractors), 4):
         recipe = Recipe(
             extractors=extractors[n : n + 4],
-            neutralise=[step],
+            despill=[step],
             refine=Refine(levels=Levels(black=0.02, white=0.95)),
         )
         yield Case(

@@ -1,18 +1,18 @@
 """From a recipe to the work: which planes must be made, in which order, with which halo.
 
 A plan is an ordered list of *stages*. Each stage makes one plane that needs a neighbourhood (a
-refined matte, a blurred backdrop); everything between stages is pointwise and is evaluated per
+refined matte, a blurred background); everything between stages is pointwise and is evaluated per
 pixel from the planes that exist, in one launch on a GPU and tile by tile on a CPU. All engines run
 the same plan.
 
 Names of planes::
 
-    plate denoised clean backdrop plate_alpha      inputs; all (3, H, W) but plate_alpha (H, W)
-    mask:garbage mask:holdout mask:carry           rasterised shapes (H, W)
-    mask:<id>                                      the shapes of an extractor or a neutralise pass
+    plate denoised clean background plate_alpha      inputs; all (3, H, W) but plate_alpha (H, W)
+    mask:garbage mask:keep_solid mask:screen_light           rasterised shapes (H, W)
+    mask:<id>                                      the shapes of an extractor or a despill pass
     matte:<id>                                     an extractor's refined matte
-    cumulative                                     the joined, refined matte before garbage/holdout
-    fill:<id> shadow wrap foreground               blurred backdrop, carried shadows, light wrap,
+    cumulative                                     the combined, refined matte before garbage/keep_solid
+    fill:<id> shadow wrap local_foreground               blurred background, carried shadows, light wrap,
                                                    local foreground estimate
 """
 
@@ -41,9 +41,9 @@ ViewName = Literal[
     "denoised",
     "clean_plate",
     "matte",
-    "neutralised",
+    "despilled",
     "spill",
-    "cutout",
+    "foreground",
     "composite",
     "evenness",
     "alpha_noise",
@@ -92,14 +92,14 @@ class Context:
     """What every pointwise function may need beside pixels and its own parameters."""
 
     primary: Primary
-    backing: tuple[float, float, float]
+    screen: tuple[float, float, float]
     noise: Noise
     weights: tuple[float, float, float] = AP1_WEIGHTS
     frame: int = 0
 
     @property
     def k(self) -> int:
-        """Channel of the backing's primary."""
+        """Channel of the screen's primary."""
         return ("red", "green", "blue").index(self.primary)
 
     @property
@@ -109,7 +109,7 @@ class Context:
         return i, j
 
 
-StageKind = Literal["matte", "cumulative", "fill", "shadow", "wrap", "foreground"]
+StageKind = Literal["matte", "cumulative", "fill", "shadow", "wrap", "local_foreground"]
 
 
 @dataclass(frozen=True)
@@ -121,7 +121,7 @@ class Stage:
     channels: int
     halo_px: int
     index: int = -1
-    """index of the extractor or the neutralise pass"""
+    """index of the extractor or the despill pass"""
     needs: tuple[str, ...] = ()
     """planes made by earlier stages that this one reads"""
 
@@ -161,7 +161,7 @@ class Plan:
     def _roots(self, view: ViewName, extractor: str) -> set[str]:
         mattes = {s.out for s in self.stages if s.kind in ("matte", "cumulative")}
         colour = {s.out for s in self.stages if s.kind == "fill"}
-        for step in self.recipe.neutralise:
+        for step in self.recipe.despill:
             if step.on and step.mask == "cumulative":
                 colour |= mattes
             elif step.on and step.mask:
@@ -171,9 +171,9 @@ class Plan:
                 return {f"matte:{extractor}"} if extractor else mattes
             case "deciding":
                 return mattes
-            case "neutralised" | "spill" | "alpha_noise":
+            case "despilled" | "spill" | "alpha_noise":
                 return colour
-            case "cutout" | "composite":
+            case "foreground" | "composite":
                 return {s.out for s in self.stages}
             case _:
                 return set()
@@ -200,9 +200,9 @@ def build_plan(
     if scale != 1.0:
         resolved = scaled_recipe(resolved, scale)
     context = Context(
-        primary=resolved.backing.primary,
-        backing=resolved.backing.colour,
-        noise=resolved.backing.noise,
+        primary=resolved.screen.primary,
+        screen=resolved.screen.colour,
+        noise=resolved.screen.noise,
         weights=weights,
         frame=frame,
     )
@@ -238,19 +238,19 @@ def _colour_stages(recipe: Recipe, have: frozenset[str]) -> list[Stage]:
     mattes = _matte_stages(recipe, have)
     alpha = tuple(s.out for s in mattes)
     assemble = recipe.assemble
-    for index, step in enumerate(recipe.neutralise):
-        if step.on and step.fill == "backdrop" and "backdrop" in have and num(step.fill_amount):
+    for index, step in enumerate(recipe.despill):
+        if step.on and step.fill == "background" and "background" in have and num(step.fill_amount):
             stages.append(
                 Stage("fill", f"fill:{step.id}", 3, gauss_radius(num(step.fill_blur_px)), index)
             )
-    carried = "mask:carry" in have
-    if carried and num(assemble.carry.shadows):
-        stages.append(Stage("shadow", "shadow", 1, gauss_radius(num(assemble.carry.blur_px))))
+    carried = "mask:screen_light" in have
+    if carried and num(assemble.screen_light.shadows):
+        stages.append(Stage("shadow", "shadow", 1, gauss_radius(num(assemble.screen_light.blur_px))))
     if assemble.edge_colour.method == "unmix":
         reads = (*alpha, *(s.out for s in stages if s.kind == "fill"))
         halo = gauss_radius(num(assemble.edge_colour.reach_px))
-        stages.append(Stage("foreground", "foreground", 3, halo, needs=reads))
-    if num(assemble.light_wrap.amount) and "backdrop" in have:
+        stages.append(Stage("local_foreground", "local_foreground", 3, halo, needs=reads))
+    if num(assemble.light_wrap.amount) and "background" in have:
         reads = alpha + (("shadow",) if any(s.kind == "shadow" for s in stages) else ())
         halo = gauss_radius(num(assemble.light_wrap.reach_px))
         stages.append(Stage("wrap", "wrap", 3, halo, needs=reads))
@@ -265,11 +265,11 @@ def scaled_recipe(recipe: Recipe, scale: float) -> Recipe:
         _scale(refine.despeckle, scale, "holes_px", "specks_px")
         _scale(refine.guide, scale, "radius_px")
         _scale(refine.levels, scale, "keep_soft_px")
-    for step in copy.neutralise:
+    for step in copy.despill:
         _scale(step, scale, "fill_blur_px")
     a = copy.assemble
     _scale(a.edge_colour, scale, "reach_px")
-    _scale(a.carry, scale, "blur_px")
+    _scale(a.screen_light, scale, "blur_px")
     _scale(a.light_wrap, scale, "reach_px")
     return copy
 
@@ -280,11 +280,11 @@ def _scale(model: Any, scale: float, *names: str) -> None:
 
 
 def sigma_alpha(plan: Plan, extractor: ColourDifference | None = None) -> float:
-    """Return the colour-difference matte's noise at the flat backing, from the recipe's noise.
+    """Return the colour-difference matte's noise at the flat screen, from the recipe's noise.
 
     sigma of e = p_k - max(p_i, p_j) over e(c), correlations ignored; 0 when nothing was measured.
     """
-    c, noise = plan.context.backing, plan.context.noise
+    c, noise = plan.context.screen, plan.context.noise
     k = plan.context.k
     i, j = plan.context.others
     other = i if c[i] >= c[j] else j

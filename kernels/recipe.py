@@ -17,8 +17,8 @@ VERSION = 1
 FORMAT = "verdigris-recipe"
 
 Primary = Literal["red", "green", "blue"]
-JoinName = Literal["max", "min", "screen", "multiply", "subtract", "difference", "average"]
-ReadsName = Literal["plate", "denoised"]
+CombineName = Literal["max", "min", "union", "multiply", "subtract", "difference", "average"]
+KeyFrom = Literal["plate", "denoised"]
 
 
 def new_id() -> str:
@@ -160,23 +160,23 @@ class ExtractorBase(Model):
     name: Name = "extractor"
     on: bool = choice(True, "the extractor takes part")
     role: Literal["core", "edge"] = choice(
-        "core", "what it is for; decides the default join: core max, edge screen"
+        "core", "what it is for; decides the default combine: core max, edge union"
     )
-    join: JoinName | None = choice(
-        None, "how it joins the mattes before it; empty means the role's default"
+    combine: CombineName | None = choice(
+        None, "how it combines the mattes before it; empty means the role's default"
     )
-    strength: Number = number(1.0, "how much of the join is applied", low=0, high=1)
+    strength: Number = number(1.0, "how much of the combine is applied", low=0, high=1)
     inverted: bool = choice(False, "use 1 minus the matte")
-    reads: ReadsName = choice(
+    key_from: KeyFrom = choice(
         "denoised", "which pass it looks at; the plate where there is no denoised pass"
     )
     shapes: list[Shape] = choice([], "works only inside these shapes; everywhere if there are none")
     refine: Refine = Field(default_factory=Refine)
 
     @property
-    def joined_by(self) -> JoinName:
-        """The join in force."""
-        return self.join or ("max" if self.role == "core" else "screen")
+    def combined_by(self) -> CombineName:
+        """The combine in force."""
+        return self.combine or ("max" if self.role == "core" else "union")
 
 
 class ValueBand(ExtractorBase):
@@ -247,20 +247,20 @@ class HueBand(ExtractorBase):
 
 
 class PlateDifference(ExtractorBase):
-    """Takes what differs from the backing."""
+    """Takes what differs from the screen."""
 
     kind: Literal["plate_difference"] = "plate_difference"
     space: Literal["linear", "log"] = choice("linear", "difference of linear or of ACEScct values")
     norm: Literal["largest", "euclidean", "delta_e_2000"] = choice(
         "euclidean", "how the difference of three channels becomes one number"
     )
-    relative: bool = choice(False, "divide by the backing's own value first")
+    relative: bool = choice(False, "divide by the screen's own value first")
     floor_in: Literal["value", "sigma"] = choice(
         "value", "floor and full are values, or multiples of the measured noise"
     )
     floor: Number = number(
         0.05,
-        "differences up to this are backing; raising it removes matte",
+        "differences up to this are screen; raising it removes matte",
         low=0,
         drag=(0, 1),
         step=0.001,
@@ -271,7 +271,7 @@ class PlateDifference(ExtractorBase):
 
 
 class ColourDifference(ExtractorBase):
-    """Compares how far the backing's primary exceeds the other two with the bare backing."""
+    """Compares how far the screen's primary exceeds the other two with the bare screen."""
 
     kind: Literal["colour_difference"] = "colour_difference"
     space: Literal["linear", "log"] = choice("linear", "linear or ACEScct values")
@@ -282,10 +282,10 @@ class ColourDifference(ExtractorBase):
         1.0, "0 compares with the smaller of the other two, 1 with the larger", low=0, high=1
     )
     weight_first: Number = number(
-        0.5, "weight of the first other channel (red; green on a red backing)", low=0, high=2
+        0.5, "weight of the first other channel (red; green on a red screen)", low=0, high=2
     )
     weight_second: Number = number(
-        0.5, "weight of the second other channel (blue; green on a blue backing)", low=0, high=2
+        0.5, "weight of the second other channel (blue; green on a blue screen)", low=0, high=2
     )
     gain: Number = number(
         1.0,
@@ -297,12 +297,12 @@ class ColourDifference(ExtractorBase):
 
 
 class ChromaDistance(ExtractorBase):
-    """Distance from the backing in a chroma plane of the log picture: the fast first look."""
+    """Distance from the screen in a chroma plane of the log picture: the fast first look."""
 
     kind: Literal["chroma_distance"] = "chroma_distance"
     space: Literal["linear", "log"] = choice("log", "linear or ACEScct values")
     inner: Number = number(
-        0.04, "chroma distances up to this are backing", low=0, drag=(0, 0.5), step=0.001
+        0.04, "chroma distances up to this are screen", low=0, drag=(0, 0.5), step=0.001
     )
     outer: Number = number(
         0.16, "chroma distances from this up are solid", low=0, drag=(0, 1), step=0.001
@@ -325,7 +325,7 @@ EXTRACTORS: dict[str, type[ExtractorBase]] = {
 }
 
 
-# ---------------------------------------------------------------- neutralise
+# ---------------------------------------------------------------- despill
 
 
 class CurvePoint(Model):
@@ -350,26 +350,26 @@ class HueCurve(Model):
         return self
 
 
-class NeutralisePass(Model):
-    """One pass of taking the backing's light out of the picture."""
+class DespillPass(Model):
+    """One pass of taking the screen's light out of the picture."""
 
     id: Id = Field(default_factory=new_id)
-    name: Name = "neutralise"
+    name: Name = "despill"
     on: bool = choice(True, "the pass takes part")
     limit: Literal["average", "larger", "smaller", "weighted"] = choice(
-        "average", "what the backing's primary may not exceed, of the other two channels"
+        "average", "what the screen's primary may not exceed, of the other two channels"
     )
     weight: Number = number(
         0.5, "for a weighted limit: 0 the second other channel, 1 the first", low=0, high=1
     )
     amount: Number = number(1.0, "how much of the excess is taken out", low=0, high=1)
     spill_by_hue: HueCurve = choice(HueCurve(), "factor on the removal, by hue (at most 1 acts)")
-    fill: Literal["none", "grey", "backdrop"] = choice(
-        "grey", "what replaces the light taken out: nothing, grey of equal luminance, the backdrop"
+    fill: Literal["none", "grey", "background"] = choice(
+        "grey", "what replaces the light taken out: nothing, grey of equal luminance, the background"
     )
     fill_amount: Number = number(1.0, "how much of the fill is added", low=0, high=1)
     fill_blur_px: Number = number(
-        48.0, "blur of the backdrop used as fill", low=0, high=80, step=1, unit="px"
+        48.0, "blur of the background used as fill", low=0, high=80, step=1, unit="px"
     )
     saturation_by_hue: HueCurve = choice(HueCurve(), "factor on saturation about luminance, by hue")
     shapes: list[Shape] = choice([], "works only inside these shapes; everywhere if there are none")
@@ -381,11 +381,11 @@ class NeutralisePass(Model):
 
 
 class EdgeColour(Model):
-    """How the backing's share is taken out of semi-transparent pixels."""
+    """How the screen's share is taken out of semi-transparent pixels."""
 
     method: Literal["multiply", "subtract", "unmix"] = choice(
         "subtract",
-        "multiply the colour by the matte, subtract the backing's share, or unmix it with a local "
+        "multiply the colour by the matte, subtract the screen's share, or unmix it with a local "
         "foreground estimate",
     )
     settle: Number = number(
@@ -404,7 +404,7 @@ class EdgeColour(Model):
     )
 
 
-class Backdrop(Model):
+class Background(Model):
     """The new background and its placement."""
 
     kind: Literal["picture", "colour", "ramp", "checker"] = choice(
@@ -417,7 +417,7 @@ class Backdrop(Model):
     move_y_px: Number = number(0.0, "moved down", drag=(-1000, 1000), step=1, unit="px")
     scale: Number = number(1.0, "size; 1 fills the frame", low=0.01, high=100, drag=(0.25, 4))
     turn_deg: Number = number(0.0, "turned clockwise", drag=(-180, 180), step=0.5, unit="deg")
-    time_offset: Annotated[int, Field(description="frames by which a moving backdrop is later")] = 0
+    time_offset: Annotated[int, Field(description="frames by which a moving background is later")] = 0
     exposure_stops: Number = number(
         0.0, "exposure", low=-20, high=20, drag=(-4, 4), step=0.05, unit="stops"
     )
@@ -429,19 +429,19 @@ class Backdrop(Model):
     )
 
 
-class Carry(Model):
-    """The backing's own shadows and light carried on to the backdrop, in a marked area."""
+class ScreenLight(Model):
+    """The screen's own shadows and light carried on to the background, in a marked area."""
 
     shapes: list[Shape] = choice([], "the marked area; nothing is carried if there are none")
     shadows: Number = number(1.0, "how much of the shadows is carried", low=0, high=1)
     light: Number = number(
-        0.0, "how much light above the backing's own is carried", low=0, high=4, drag=(0, 1)
+        0.0, "how much light above the screen's own is carried", low=0, high=4, drag=(0, 1)
     )
     blur_px: Number = number(4.0, "blur of the shadows", low=0, high=64, step=0.5, unit="px")
 
 
 class LightWrap(Model):
-    """Backdrop light let over the subject's edge."""
+    """Background light let over the subject's edge."""
 
     amount: Number = number(0.0, "strength", low=0, high=4, drag=(0, 1))
     reach_px: Number = number(
@@ -450,7 +450,7 @@ class LightWrap(Model):
 
 
 class Assemble(Model):
-    """The cutout over the backdrop."""
+    """The foreground over the background."""
 
     edge_colour: EdgeColour = Field(default_factory=EdgeColour)
     foreground_exposure_stops: Number = number(
@@ -459,8 +459,8 @@ class Assemble(Model):
     foreground_gain: RGB = choice(
         (1.0, 1.0, 1.0), "white balance of the foreground, a gain a channel"
     )
-    backdrop: Backdrop = Field(default_factory=Backdrop)
-    carry: Carry = Field(default_factory=Carry)
+    background: Background = Field(default_factory=Background)
+    screen_light: ScreenLight = Field(default_factory=ScreenLight)
     light_wrap: LightWrap = Field(default_factory=LightWrap)
 
 
@@ -468,7 +468,7 @@ class Assemble(Model):
 
 
 class Noise(Model):
-    """The camera's noise, measured on the backing: variance = gain * level + offset a channel."""
+    """The camera's noise, measured on the screen: variance = gain * level + offset a channel."""
 
     gain: RGB = choice((0.0, 0.0, 0.0), "variance for each unit of level")
     offset: RGB = choice((0.0, 0.0, 0.0), "variance at level 0")
@@ -477,7 +477,7 @@ class Noise(Model):
     )
 
 
-class Backing(Model):
+class Screen(Model):
     """The coloured screen behind the subject."""
 
     primary: Primary = choice("green", "which primary the screen has")
@@ -549,15 +549,15 @@ class Recipe(Model):
     version: Annotated[int, Field(ge=1, description="version of the recipe's form")] = VERSION
     name: Name = "untitled"
     source: Source = Field(default_factory=Source)
-    backing: Backing = Field(default_factory=Backing)
+    screen: Screen = Field(default_factory=Screen)
     extractors: Annotated[list[Extractor], Field(max_length=16)] = choice(
-        [], "in the order in which they are joined"
+        [], "in the order in which they are combined"
     )
-    garbage: list[Shape] = choice([], "areas to throw away; garbage wins over holdout")
-    holdout: list[Shape] = choice([], "areas to keep opaque")
+    garbage: list[Shape] = choice([], "areas to throw away; garbage wins over keep_solid")
+    keep_solid: list[Shape] = choice([], "areas to keep opaque")
     refine: Refine = choice(Refine(), "refinements of the cumulative matte")
-    neutralise: Annotated[list[NeutralisePass], Field(max_length=8)] = choice(
-        [], "neutralise passes, in order"
+    despill: Annotated[list[DespillPass], Field(max_length=8)] = choice(
+        [], "despill passes, in order"
     )
     assemble: Assemble = Field(default_factory=Assemble)
     look: Look = Field(default_factory=Look)
@@ -571,14 +571,14 @@ class Recipe(Model):
 
     def check_names(self) -> None:
         """Raise ValueError where two items have one id, or a mask names none."""
-        ids = [item.id for item in [*self.extractors, *self.neutralise]]
+        ids = [item.id for item in [*self.extractors, *self.despill]]
         if len(ids) != len(set(ids)):
             raise ValueError("two items have the same id")
         known = {"", "cumulative", *(extractor.id for extractor in self.extractors)}
-        for step in self.neutralise:
+        for step in self.despill:
             if step.mask not in known:
                 raise ValueError(
-                    f"neutralise pass '{step.name}' is masked by an extractor "
+                    f"despill pass '{step.name}' is masked by an extractor "
                     f"'{step.mask}' that does not exist"
                 )
 
@@ -592,14 +592,14 @@ class Recipe(Model):
 
 
 def starting_recipe(primary: Primary = "green", colour: RGB | None = None) -> Recipe:
-    """Return a plain first key: one colour difference, one neutralise pass."""
-    backing = Backing(primary=primary)
+    """Return a plain first key: one colour difference, one despill pass."""
+    screen = Screen(primary=primary)
     if primary != "green" and colour is None:
         colour = {"blue": (0.05, 0.09, 0.4), "red": (0.4, 0.05, 0.05)}[primary]
     if colour is not None:
-        backing.colour = colour
+        screen.colour = colour
     return Recipe(
-        backing=backing,
+        screen=screen,
         extractors=[ColourDifference(name="screen", role="core")],
-        neutralise=[NeutralisePass(name="spill")],
+        despill=[DespillPass(name="spill")],
     )

@@ -46,11 +46,11 @@ class Look:
 class Stress:
     """View-only gain and gamma on a matte.
 
-    backing: v = clamp(gain * alpha)^(1/gamma), pooled by maximum, shows noise in the backing.
+    screen: v = clamp(gain * alpha)^(1/gamma), pooled by maximum, shows noise in the screen.
     core: v = 1 - clamp(gain * (1 - alpha))^(1/gamma), pooled by minimum, shows holes.
     """
 
-    preset: Literal["off", "backing", "core"] = "off"
+    preset: Literal["off", "screen", "core"] = "off"
     gain: float = 8.0
     gamma: float = 1.0
 

@@ -154,7 +154,7 @@ def _changed_parts(recipe: Recipe, before: Document, after: Document) -> dict[st
     for name, value in after.items():
         if value is before[name]:
             continue
-        if name not in ("extractors", "neutralise"):
+        if name not in ("extractors", "despill"):
             parts[name] = _checked(name, value)
         elif not isinstance(value, list) or len(value) != len(before[name]):
             return None

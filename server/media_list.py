@@ -1,4 +1,4 @@
-"""What lies under the media roots, for choosing a backdrop or a clean plate."""
+"""What lies under the media roots, for choosing a background or a clean plate."""
 
 from __future__ import annotations
 

@@ -97,7 +97,7 @@ class Redo(Message):
 
 
 class StressRequest(Message):
-    preset: Literal["off", "backing", "core"] = "off"
+    preset: Literal["off", "screen", "core"] = "off"
     gain: Annotated[float, Field(ge=0.01, le=1000, allow_inf_nan=False)] = 8.0
     gamma: Annotated[float, Field(ge=0.05, le=20, allow_inf_nan=False)] = 1.0
 

@@ -15,7 +15,7 @@ from typing import Any, cast
 
 from kernels.engine import DisplayTable, Engine, Inputs, Look, Stress, View
 from kernels.errors import VerdigrisError
-from kernels.inputs import gather, mask_planes, masks_key, needs_backdrop
+from kernels.inputs import gather, mask_planes, masks_key, needs_background
 from kernels.parameters import resolve
 from kernels.plan import Plan, build_plan
 from kernels.recipe import Recipe
@@ -35,7 +35,7 @@ RETRY_S = 3.0
 
 @dataclass(frozen=True)
 class Companion:
-    """Another picture that a recipe names: clean plate, denoised pass or backdrop."""
+    """Another picture that a recipe names: clean plate, denoised pass or background."""
 
     role: str
     name: str
@@ -44,15 +44,15 @@ class Companion:
 
 def companions_of(recipe: Recipe) -> list[Companion]:
     """Return the companions a recipe names."""
-    backing, backdrop = recipe.backing, recipe.assemble.backdrop
+    screen, background = recipe.screen, recipe.assemble.background
     found = []
-    if backing.clean_plate == "file" and backing.clean_plate_path:
-        found.append(Companion("clean", backing.clean_plate_path, backing.clean_plate_colourspace))
+    if screen.clean_plate == "file" and screen.clean_plate_path:
+        found.append(Companion("clean", screen.clean_plate_path, screen.clean_plate_colourspace))
     if recipe.source.denoised_path:
         source = recipe.source
         found.append(Companion("denoised", source.denoised_path, source.denoised_colourspace))
-    if needs_backdrop(recipe):
-        found.append(Companion("backdrop", backdrop.path, backdrop.colourspace))
+    if needs_background(recipe):
+        found.append(Companion("background", background.path, background.colourspace))
     return found
 
 
@@ -139,7 +139,7 @@ class OpenedShot:
                 path, colourspace=companion.colourspace or None, ocio=self.ocio, missing="hold"
             )
             size = (opened.width, opened.height)
-            if companion.role != "backdrop" and size != (self.shot.width, self.shot.height):
+            if companion.role != "background" and size != (self.shot.width, self.shot.height):
                 raise VerdigrisError(
                     f"'{companion.name}' is {size[0]}x{size[1]} and the shot {self.shot.width}x"
                     f"{self.shot.height}: choose one of the shot's size"
@@ -175,8 +175,8 @@ class OpenedShot:
             number: int | None
             if companion.role == "denoised":
                 number = denoised_frame(opened, frame)
-            elif companion.role == "backdrop":
-                offset = recipe.assemble.backdrop.time_offset
+            elif companion.role == "background":
+                offset = recipe.assemble.background.time_offset
                 number = companion_frame(opened, frame, offset, loop=True)
             else:
                 number = companion_frame(opened, frame)
@@ -206,7 +206,7 @@ class OpenedShot:
                 held = self.store.held(frames[role], hold)
                 if not held.error:
                     planes[role] = held.pixels
-        planes["backdrop"] = self._backdrop(recipe, frame, frames.get("backdrop"))
+        planes["background"] = self._background(recipe, frame, frames.get("background"))
         planes |= self._masks.get(masks_key(recipe, frame), lambda: self._make_masks(recipe, frame))
         key = (self.epoch, frame, *sorted((r, f.frame) for r, f in frames.items()))
         inputs = Inputs(key=key, width=self.shot.width, height=self.shot.height, planes=planes)
@@ -235,13 +235,13 @@ class OpenedShot:
             plate=plate.pixels,
             denoised=images.get("denoised"),
             clean=images.get("clean"),
-            backdrop=images.get("backdrop"),
+            background=images.get("background"),
             plate_alpha=plate.alpha,
             pixel_aspect=self.shot.pixel_aspect,
         )
 
-    def _backdrop(self, recipe: Recipe, frame: int, source: FrameId | None) -> Any:
-        settings = resolve(recipe.assemble.backdrop, frame)
+    def _background(self, recipe: Recipe, frame: int, source: FrameId | None) -> Any:
+        settings = resolve(recipe.assemble.background, frame)
         held = self.store.held(source, self.engine.hold) if source is not None else None
         picture = held.pixels if held is not None and not held.error else None
         key = (settings.model_dump_json(), source, picture is None)
@@ -313,7 +313,7 @@ class OpenedShot:
             return table, str(error)
 
     def make_room(self) -> None:
-        """Give engine memory back: kept planes, placed backdrops, half of the frames."""
+        """Give engine memory back: kept planes, placed backgrounds, half of the frames."""
         self.engine.forget()
         self._placed.clear()
         self._masks.clear()

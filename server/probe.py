@@ -55,13 +55,13 @@ def values_of(
     x0, y0, x1, y1 = box
     held = {"denoised": "denoised", "clean_plate": "clean"}.get(name, "plate")
     if held == "clean" and held not in inputs.planes:
-        flat = np.array(plan.context.backing, np.float32).reshape(3, 1, 1)
+        flat = np.array(plan.context.screen, np.float32).reshape(3, 1, 1)
         return np.broadcast_to(flat, (3, y1 - y0, x1 - x0))
     if name == "matte":
         known = any(e.id == extractor for e in plan.recipe.extractors)
         wanted = f"extractor:{extractor}" if known else "alpha"
-    elif name in ("neutralised", "cutout", "composite", "spill"):
-        wanted = "neutralised" if name == "spill" else name
+    elif name in ("despilled", "foreground", "composite", "spill"):
+        wanted = "despilled" if name == "spill" else name
     else:
         role = held if held in inputs.planes else "plate"
         return pixels(role)[..., y0:y1, x0:x1].astype(np.float32)

@@ -14,7 +14,7 @@ HTTP routes (cookie needed unless said; every route checks Host, every change ch
     POST /api/join                  {"token", "name"} -> {"role"} and the cookie (no cookie needed)
     POST /api/leave                 drops the cookie
     GET  /api/schema                {"recipe": JSON schema, "extractors": {kind: default item},
-                                    "neutralise": default item, "shape": default item}
+                                    "despill": default item, "shape": default item}
     GET  /api/state                 the same object as `state` in `welcome`
     GET  /api/recipe                the recipe as a file to download
     GET  /api/recipes/{name}        a saved recipe as a file to download
@@ -65,7 +65,7 @@ From the page (role O operator only, A anyone)::
     recipes        O  id                                     -> recipes
     recipe_save_as O  id, name                               -> recipes
     recipe_load    O  id, name or history                    -> done; everybody gets `state`
-    media          O  id, root, under                        -> media: names for backdrop and plate
+    media          O  id, root, under                        -> media: names for background and plate
     job_start      O  id, kind, options                      -> job (to operators, as it goes on)
     job_cancel     O  job
     take_open      O  id, take, keep_recipe                  -> done; everybody gets `state`
@@ -93,8 +93,8 @@ From the server::
     sampled, separated, scope, recipes, media, job, takes, link, done, pong
     error          code, message, about                      one sentence for people
 
-Paths in a write name a place in the recipe by fields and stable ids: `backing/colour`,
-`extractors/1f0c9a2b/refine/levels/black`, `neutralise/77aa01fe/spill_by_hue/points`; the empty
+Paths in a write name a place in the recipe by fields and stable ids: `screen/colour`,
+`extractors/1f0c9a2b/refine/levels/black`, `despill/77aa01fe/spill_by_hue/points`; the empty
 path is the whole recipe. Items of lists that have ids are inserted, removed and moved; other lists
 and `{"keys": …}` are set whole. `moving` is true while a control is dragged; writes with one
 `gesture` are one step of undo. A write is refused only if another client changed one of its paths

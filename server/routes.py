@@ -13,7 +13,7 @@ from fastapi.responses import FileResponse, JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from kernels.plan import ViewName
-from kernels.recipe import EXTRACTORS, NeutralisePass, Shape, ShapePose
+from kernels.recipe import EXTRACTORS, DespillPass, Shape, ShapePose
 from kernels.recipe_file import recipe_schema, recipe_text
 from server import overview
 from server.files import PageFiles
@@ -165,7 +165,7 @@ def _schema() -> dict[str, Any]:
     return {
         "recipe": recipe_schema(),
         "extractors": {kind: model().model_dump(mode="json") for kind, model in EXTRACTORS.items()},
-        "neutralise": NeutralisePass().model_dump(mode="json"),
+        "despill": DespillPass().model_dump(mode="json"),
         "shape": shape.model_dump(mode="json"),
     }
 

@@ -53,7 +53,7 @@ class ServeOptions:
     shot: str
     recipe: Path | None = None
     clean_plate: Path | None = None
-    backdrop: Path | None = None
+    background: Path | None = None
     colourspace: str = ""
     roots: tuple[Path, ...] = ()
     renders: Path | None = None
@@ -143,7 +143,7 @@ def make_service(
         ocio=settings.ocio or None,
         missing="hold",
     )
-    for companion in (options.clean_plate, options.backdrop):
+    for companion in (options.clean_plate, options.background):
         if companion is not None:
             open_shot(companion, ocio=settings.ocio or None, missing="hold")
     data = private_folder(Path(settings.data_dir))
@@ -205,7 +205,7 @@ def _known_recipe(options: ServeOptions) -> Recipe | None:
 
 def _root_folders(options: ServeOptions, settings: Settings, shot: Shot) -> list[Path]:
     folders = [*options.roots, *(Path(root) for root in settings.media_roots)]
-    for path in [*shot.source_files()[:1], options.clean_plate, options.backdrop]:
+    for path in [*shot.source_files()[:1], options.clean_plate, options.background]:
         if path is not None:
             folders.append(path.parent if not path.is_dir() else path)
     for folder in folders:
@@ -218,19 +218,19 @@ def _beside_recipe(options: ServeOptions, known: Recipe | None, folders: list[Pa
     """Return the recipe's own folder if a picture that the recipe names is only there."""
     if options.recipe is None or known is None:
         return []
-    backing, source, picture = known.backing, known.source, known.assemble.backdrop
-    names = (backing.clean_plate_path, source.denoised_path, picture.path)
+    screen, source, picture = known.screen, known.source, known.assemble.background
+    names = (screen.clean_plate_path, source.denoised_path, picture.path)
     return where_needed(options.recipe.resolve().parent, names, folders)
 
 
 def _take_options(recipe: Recipe, options: ServeOptions, roots: MediaRoots) -> None:
-    """Put a clean plate and a backdrop given on the command line into the recipe."""
+    """Put a clean plate and a background given on the command line into the recipe."""
     if options.clean_plate is not None:
-        recipe.backing.clean_plate_path = roots.name_of(options.clean_plate)
-        recipe.backing.clean_plate = "file"
-    if options.backdrop is not None:
-        recipe.assemble.backdrop.path = roots.name_of(options.backdrop)
-        recipe.assemble.backdrop.kind = "picture"
+        recipe.screen.clean_plate_path = roots.name_of(options.clean_plate)
+        recipe.screen.clean_plate = "file"
+    if options.background is not None:
+        recipe.assemble.background.path = roots.name_of(options.background)
+        recipe.assemble.background.kind = "picture"
 
 
 def budget(settings: Settings, choice: EngineChoice) -> Budget:

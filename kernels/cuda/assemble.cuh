@@ -1,11 +1,11 @@
-// Edge colour, over, carry, light wrap and grain, per pixel; the same formulas as
-// kernels/reference/assemble.py and backdrop.py.
+// Edge colour, over, screen_light, light wrap and grain, per pixel; the same formulas as
+// kernels/reference/assemble.py and background.py.
 #pragma once
 #include "colour.cuh"
 #include "params.cuh"
 
 // Premultiplied foreground of one channel. multiply: Porter & Duff 1984. subtract: the compositing
-// equation with the backing's share taken out, settling over the first matte values. unmix:
+// equation with the screen's share taken out, settling over the first matte values. unmix:
 // Tikhonov-regularised least squares about a local estimate f0.
 DEVICE void edge_colour(const Params& P, int method, const float* alpha, const float* plate,
                         const float* clean, const float* f0, float* cut) {
@@ -28,15 +28,15 @@ DEVICE void edge_colour(const Params& P, int method, const float* alpha, const f
 }
 
 // How far a pixel is a sample of the foreground's own colour.
-DEVICE float foreground_weight(float alpha) { return alpha * alpha; }
+DEVICE float local_foreground_weight(float alpha) { return alpha * alpha; }
 
-DEVICE float foreground_finish(float weighted, float weight, float n_plate) {
+DEVICE float local_foreground_finish(float weighted, float weight, float n_plate) {
     return divided(weighted + 1e-3f * n_plate, weight + 1e-3f);
 }
 
-DEVICE float straight_of(float cutout, float alpha, float n_plate) {
+DEVICE float straight_of(float foreground, float alpha, float n_plate) {
     const float share = clamp01((alpha - 1e-4f) * (1.0f / 9e-4f));
-    return share > 0.0f ? blend(n_plate, divided(cutout, fmaxf(alpha, 1e-4f)), share) : n_plate;
+    return share > 0.0f ? blend(n_plate, divided(foreground, fmaxf(alpha, 1e-4f)), share) : n_plate;
 }
 
 // A bijection of 32-bit integers. Source: Appleby, MurmurHash3, the 32-bit finaliser.

@@ -31,7 +31,7 @@ from kernels.recipe import (
     HueBand,
     HueCurve,
     Levels,
-    NeutralisePass,
+    DespillPass,
     Noise,
     PlateDifference,
     Recipe,
@@ -59,7 +59,7 @@ def curve(low: float, high: float) -> HueCurve:
 def recipe_of(extractors: int) -> Recipe:
     """Return a key of 3 or 8 extractors, levels, one pass with both hue curves.
 
-    The levels clean the backing of `screen`, as a key in use does.
+    The levels clean the screen of `screen`, as a key in use does.
     """
     levels = Refine(levels=Levels(black=0.2, white=0.95))
     greys: dict[str, Any] = {"low_out": None, "low_in": None, "high_in": 0.2, "high_out": 0.5}
@@ -68,13 +68,13 @@ def recipe_of(extractors: int) -> Recipe:
         HueBand(id="b", role="edge", strength=0.5, refine=levels),
         ValueBand(id="c", low_out=0.9, low_in=1.4, refine=levels),
         ChromaDistance(id="d", role="edge", refine=levels),
-        PlateDifference(id="e", join="average", refine=levels),
+        PlateDifference(id="e", combine="average", refine=levels),
         ColourDifference(id="f", excess="weights", role="edge", refine=levels),
-        PlateDifference(id="g", norm="largest", relative=True, join="min", refine=levels),
-        ValueBand(id="h", channel="saturation", join="screen", refine=levels, **greys),
+        PlateDifference(id="g", norm="largest", relative=True, combine="min", refine=levels),
+        ValueBand(id="h", channel="saturation", combine="union", refine=levels, **greys),
     ]
-    step = NeutralisePass(id="n", spill_by_hue=curve(0.3, 1.0), saturation_by_hue=curve(0.8, 1.2))
-    return Recipe(extractors=kinds[:extractors], neutralise=[step], refine=levels)
+    step = DespillPass(id="n", spill_by_hue=curve(0.3, 1.0), saturation_by_hue=curve(0.8, 1.2))
+    return Recipe(extractors=kinds[:extractors], despill=[step], refine=levels)
 
 
 def neighbourhood_recipe() -> Recipe:
@@ -102,8 +102,8 @@ def screen(size: tuple[int, int], seed: int = 1) -> np.ndarray[Any, Any]:
     alpha = np.clip((0.42 + 0.03 * np.sin(x / 37) - distance) / 0.02, 0, 1)
     waves = [0.35 + 0.3 * np.sin(x / (90 + 40 * c) + y / (70 + 25 * c) + c) for c in range(3)]
     light = (1.0 - 0.2 * (x / width))[None]
-    backing = np.array([0.06, 0.4, 0.08], np.float32)[:, None, None] * light
-    image = alpha * np.stack(waves) + (1 - alpha) * backing
+    screen = np.array([0.06, 0.4, 0.08], np.float32)[:, None, None] * light
+    image = alpha * np.stack(waves) + (1 - alpha) * screen
     image += rng.normal(0, 0.012, (3, height, width)).astype(np.float32)
     return np.asarray(image, np.float32)
 
@@ -114,14 +114,14 @@ def noise(size: tuple[int, int], seed: int = 1) -> np.ndarray[Any, Any]:
 
 
 def made_inputs(engine: DeviceEngine, size: tuple[int, int], picture: Any = screen) -> Inputs:
-    """Return plate, clean plate and backdrop of a size, stored as half."""
+    """Return plate, clean plate and background of a size, stored as half."""
     width, height = size
     light = np.linspace(1.0, 0.8, width, dtype=np.float32)
     clean = np.array([0.06, 0.4, 0.08], np.float32)[:, None, None] * light
     planes = {
         "plate": engine.hold(picture(size)),
         "clean": engine.hold(np.broadcast_to(clean, (3, height, width))),
-        "backdrop": engine.hold(noise(size, 2)),
+        "background": engine.hold(noise(size, 2)),
     }
     return Inputs(key=object(), width=width, height=height, planes=planes)
 

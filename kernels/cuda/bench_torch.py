@@ -17,7 +17,7 @@ def torch_figures(inputs: Inputs, ours: dict[str, Any]) -> dict[str, Any]:
 
     planes = {
         name: torch.as_tensor(inputs.planes[name].array, device="cuda")[..., : inputs.width]
-        for name in ("plate", "clean", "backdrop")
+        for name in ("plate", "clean", "background")
     }
     spill = torch.linspace(0.3, 1.0, 361, device="cuda")
     saturation = torch.linspace(0.8, 1.2, 361, device="cuda")
@@ -71,11 +71,11 @@ def _levels(m: Any) -> Any:
     return ((m - 0.02) / 0.95).clamp(0, 1)
 
 
-def key(plate: Any, clean: Any, backdrop: Any, spill: Any, saturation: Any) -> tuple[Any, Any]:
-    """Colour difference, hue band, value band, joined; spill by hue, saturation by hue; over."""
+def key(plate: Any, clean: Any, background: Any, spill: Any, saturation: Any) -> tuple[Any, Any]:
+    """Colour difference, hue band, value band, combined; spill by hue, saturation by hue; over."""
     import torch
 
-    p, c, back = plate.float(), clean.float(), backdrop.float()
+    p, c, back = plate.float(), clean.float(), background.float()
     e_c = c[1] - torch.maximum(c[0], c[2])
     e_p = p[1] - torch.maximum(p[0], p[2])
     first = torch.where(e_c <= 1e-6, 1.0, (1 - e_p / e_c).clamp(0, 1))
@@ -84,8 +84,8 @@ def key(plate: Any, clean: Any, backdrop: Any, spill: Any, saturation: Any) -> t
     away = torch.minimum(hue, 360 - hue)
     sat = spread / largest.clamp(min=1e-6)
     second = (1 - ((away - 30) / 20).clamp(0, 1)) * ((sat - 0.05) / 0.05).clamp(0, 1)
-    joined = 1 - (1 - alpha) * (1 - _levels(second))
-    alpha = 0.5 * alpha + 0.5 * joined
+    combined = 1 - (1 - alpha) * (1 - _levels(second))
+    alpha = 0.5 * alpha + 0.5 * combined
     luma = 0.2722287 * p[0] + 0.6740818 * p[1] + 0.0536895 * p[2]
     alpha = (alpha - _levels(((luma - 0.9) / 0.5).clamp(0, 1))).clamp(min=0)
     alpha = _levels(alpha)

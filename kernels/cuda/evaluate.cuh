@@ -1,9 +1,9 @@
 // Everything that is pointwise between the stages of a plan, for PX neighbouring pixels, after the
-// joined matte: the same chain as kernels/reference/pointwise.py. A Sink receives the results.
+// combined matte: the same chain as kernels/reference/pointwise.py. A Sink receives the results.
 #pragma once
 #include "mattes.cuh"
 
-// From the joined matte to the final one: refined, then holdout, garbage, the plate's own alpha.
+// From the combined matte to the final one: refined, then keep_solid, garbage, the plate's own alpha.
 DEVICE void final_alpha(const Params& P, int flags, const Pixels& px, float* alpha) {
     float m[PX];
     if (flags & HAS_CUMULATIVE) {
@@ -11,8 +11,8 @@ DEVICE void final_alpha(const Params& P, int flags, const Pixels& px, float* alp
     } else {
         EACH_PIXEL alpha[p] = ramp(alpha[p], P.black, P.span_inverse);
     }
-    if (flags & HAS_HOLDOUT) {
-        load_px(plane_at(P.holdout), false, px.at, m);
+    if (flags & HAS_KEEP_SOLID) {
+        load_px(plane_at(P.keep_solid), false, px.at, m);
         EACH_PIXEL alpha[p] = fmaxf(alpha[p], m[p]);
     }
     if (flags & HAS_GARBAGE) {
@@ -46,7 +46,7 @@ DEVICE void pass_mask(const Params& P, int n, int flags, const Pixels& px, const
 }
 
 // All passes on x, in place.
-DEVICE void neutralise(const Params& P, int flags, const Pixels& px, const float* alpha,
+DEVICE void despill(const Params& P, int flags, const Pixels& px, const float* alpha,
                        float (*x)[PX]) {
     UNROLL_STRUCTURE
     for (int n = 0; n < PASSES(P); ++n) {
@@ -55,7 +55,7 @@ DEVICE void neutralise(const Params& P, int flags, const Pixels& px, const float
         const float2* tables = reinterpret_cast<const float2*>(P.hue_tables) + 2 * n * HUES;
         float before[3][PX], fill[3][PX];
         if (code & (PASS_MASK | PASS_SHAPES)) EACH_CHANNEL EACH_PIXEL before[c][p] = x[c][p];
-        if ((code & PASS_FILL) == FILL_BACKDROP) load3(P.fill[n], false, P.plane, px.at, fill);
+        if ((code & PASS_FILL) == FILL_BACKGROUND) load3(P.fill[n], false, P.plane, px.at, fill);
         remove_spill(P.pass[n], code, PRIMARY(flags), P.weights, tables, px.clean, fill, x);
         if (code & PASS_SATURATION_CURVE) saturate_by_hue(P.weights, tables + HUES, x);
         if (code & (PASS_MASK | PASS_SHAPES)) {
@@ -66,14 +66,14 @@ DEVICE void neutralise(const Params& P, int flags, const Pixels& px, const float
     }
 }
 
-// The backdrop with carried shadows and light, without grain. light: neutralised, where carried.
-DEVICE void carried_backdrop(const Params& P, int flags, const Pixels& px, const float* area,
+// The background with carried shadows and light, without grain. light: despilled, where carried.
+DEVICE void lit_background(const Params& P, int flags, const Pixels& px, const float* area,
                              const float (*light)[PX], float (*back)[PX]) {
-    if (!(flags & HAS_BACKDROP)) {
+    if (!(flags & HAS_BACKGROUND)) {
         EACH_CHANNEL EACH_PIXEL back[c][p] = 0.0f;
         return;
     }
-    load3(P.backdrop, flags & BACKDROP_HALF, P.plane, px.at, back);
+    load3(P.background, flags & BACKGROUND_HALF, P.plane, px.at, back);
     if (!(flags & HAS_AREA)) return;
     if (flags & HAS_SHADOW) {
         const int k = PRIMARY(flags);
@@ -82,10 +82,10 @@ DEVICE void carried_backdrop(const Params& P, int flags, const Pixels& px, const
         EACH_PIXEL {
             const float own = pick(k, px.clean[0][p], px.clean[1][p], px.clean[2][p]);
             const float lit = clamp01(divided(shadow[p], fmaxf(own, 1e-6f)));
-            const float factor = 1.0f + (lit - 1.0f) * (P.carry_shadows * area[p]);
+            const float factor = 1.0f + (lit - 1.0f) * (P.light_shadows * area[p]);
             EACH_CHANNEL back[c][p] *= factor;
         }
     }
     if (flags & HAS_LIGHT)
-        EACH_CHANNEL EACH_PIXEL back[c][p] += (P.carry_light * area[p]) * light[c][p];
+        EACH_CHANNEL EACH_PIXEL back[c][p] += (P.light_amount * area[p]) * light[c][p];
 }

@@ -1,8 +1,8 @@
-// Extractors and joins, per pixel; the same formulas as kernels/reference/extract.py.
+// Extractors and combines, per pixel; the same formulas as kernels/reference/extract.py.
 // Each kind's values v[] are filled in by kernels/cuda/packing.py in the order used here.
 #pragma once
 #include "colour.cuh"
-#include "neutralise.cuh"
+#include "despill.cuh"
 #include "params.cuh"
 
 // clamp((x - low) / width) with the inverse of the width given. A step just above `low` has an
@@ -60,11 +60,11 @@ DEVICE float distance_of(int code, const float* x, const float* c) {
     return root(d[0] * d[0] + d[1] * d[1] + d[2] * d[2]);
 }
 
-DEVICE float backing_sigma(const Params& P, int c, float level) {
+DEVICE float screen_sigma(const Params& P, int c, float level) {
     return root(fmaxf(P.noise_gain[c] * fmaxf(level, 0.0f) + P.noise_offset[c], 0.0f));
 }
 
-// v: low, its inverse width (fixed thresholds); floor, full (multiples of a varying backing's noise).
+// v: low, its inverse width (fixed thresholds); floor, full (multiples of a varying screen's noise).
 DEVICE float plate_difference(const Params& P, const float* v, int code, bool varies,
                               const float* linear, const float* x, const float* clean,
                               const float* c) {
@@ -73,13 +73,13 @@ DEVICE float plate_difference(const Params& P, const float* v, int code, bool va
     float noisy[3];
     if (by_noise) {
 #pragma unroll
-        for (int n = 0; n < 3; ++n) noisy[n] = clean[n] + backing_sigma(P, n, clean[n]);
+        for (int n = 0; n < 3; ++n) noisy[n] = clean[n] + screen_sigma(P, n, clean[n]);
     }
     if (WITH_DELTA_E && MODE(code) == NORM_DELTA_E) {
         float here[3], there[3];
         lab_from_acescg(linear[0], linear[1], linear[2], here);
         if (varies) lab_from_acescg(clean[0], clean[1], clean[2], there);
-        else there[0] = P.backing_lab[0], there[1] = P.backing_lab[1], there[2] = P.backing_lab[2];
+        else there[0] = P.screen_lab[0], there[1] = P.screen_lab[1], there[2] = P.screen_lab[2];
         d = delta_e_2000(here, there);
         if (by_noise) {
             lab_from_acescg(noisy[0], noisy[1], noisy[2], here);
@@ -105,7 +105,7 @@ DEVICE float excess_of(const float* v, int code, int k, const float* x) {
     return xk - 0.5f * (xi + xj) - (v[0] - 0.5f) * fabsf(xi - xj);
 }
 
-// Variance of the backing's excess.
+// Variance of the screen's excess.
 DEVICE float excess_variance(const Params& P, const float* v, int code, int k, const float* clean,
                              const float* c) {
     float variance[3];
@@ -129,14 +129,14 @@ DEVICE float excess_variance(const Params& P, const float* v, int code, int k, c
     return pick(k, variance[0], variance[1], variance[2]) + wi * wi * var_i + wj * wj * var_j;
 }
 
-// The excess in parts of the backing's; 0 where there is no screen. backing: its excess, given so
+// The excess in parts of the screen's; 0 where there is no screen. screen: its excess, given so
 // that it is worked out once for all pixels. v: lean or first weight, second weight, 1 / e(c) of a
-// flat backing or 0.
+// flat screen or 0.
 DEVICE float colour_difference(const float* v, int code, int k, bool varies, const float* x,
-                               float backing) {
+                               float screen) {
     const float e = excess_of(v, code, k, x);
     if (!varies) return e * v[2];
-    return backing <= 1e-6f ? 0.0f : divided(e, backing);
+    return screen <= 1e-6f ? 0.0f : divided(e, screen);
 }
 
 // v: inner, its inverse width, luminance weight.

@@ -174,7 +174,7 @@ class Filters:
         near = self._box_mean(self._eroded(edge, keep_px / 2, -1.0, region), keep_px / 2, region)
         made = self._like(m)
         self._each(
-            "keep_soft",
+            "protect_edges",
             region,
             self._args(
                 m, made, region, guide=near.address, extra=levelled.address, amount=min(keep_px, 1)

@@ -1,9 +1,9 @@
-// The inputs of a thread's pixels, and the matte side: every extractor's matte, joined in list order;
-// the same chain as kernels/reference/extract.py and join.py.
+// The inputs of a thread's pixels, and the matte side: every extractor's matte, combined in list order;
+// the same chain as kernels/reference/extract.py and combine.py.
 #pragma once
 #include "assemble.cuh"
 #include "extract.cuh"
-#include "neutralise.cuh"
+#include "despill.cuh"
 
 #ifdef SPECIALISED
 #define UNROLL_STRUCTURE _Pragma("unroll")
@@ -16,18 +16,18 @@
 #define UNROLL_UNLESS_FULL _Pragma("unroll 1")
 #endif
 
-// Outputs that need the matte, the neutralised plate, the assembly.
-#define ASSEMBLED (OUT_ALPHA | OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE)
-#define NEEDS_ALPHA (ASSEMBLED | OUT_MATTE | OUT_WRAP | OUT_FOREGROUND | OUT_DECIDING)
-#define NEEDS_NEUTRALISED \
-    (OUT_NEUTRALISED | OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE | OUT_FOREGROUND | OUT_SPILL \
+// Outputs that need the matte, the despilled plate, the assembly.
+#define ASSEMBLED (OUT_ALPHA | OUT_STRAIGHT | OUT_FOREGROUND | OUT_COMPOSITE)
+#define NEEDS_ALPHA (ASSEMBLED | OUT_MATTE | OUT_WRAP | OUT_LOCAL_FOREGROUND | OUT_DECIDING)
+#define NEEDS_DESPILLED \
+    (OUT_DESPILLED | OUT_STRAIGHT | OUT_FOREGROUND | OUT_COMPOSITE | OUT_LOCAL_FOREGROUND | OUT_SPILL \
      | OUT_ALPHA_NOISE)
 
-// Outputs that show the neutralised plate where alpha is 0 too.
-#define NEUTRALISED_ANYWAY (OUT_NEUTRALISED | OUT_STRAIGHT | OUT_SPILL | OUT_ALPHA_NOISE)
+// Outputs that show the despilled plate where alpha is 0 too.
+#define DESPILLED_ANYWAY (OUT_DESPILLED | OUT_STRAIGHT | OUT_SPILL | OUT_ALPHA_NOISE)
 
 // Outputs that need the extractors even where a stage made the cumulative matte.
-#define MATTES_ANYWAY (OUT_RAW | OUT_EXTRACTOR | OUT_JOINED | OUT_DECIDING)
+#define MATTES_ANYWAY (OUT_RAW | OUT_EXTRACTOR | OUT_COMBINED | OUT_DECIDING)
 
 // The inputs of one thread's pixels: in registers, or, in the lean size, in shared memory. There the
 // loop over extractors reads them again each time; with all of them in registers the compiler would
@@ -70,7 +70,7 @@ DEVICE void load_pixels(const Params& P, int flags, Pixels& px) {
     if (flags & HAS_CLEAN) {
         load3(P.clean, flags & CLEAN_HALF, P.plane, px.at, px.clean);
     } else {
-        EACH_CHANNEL EACH_PIXEL px.clean[c][p] = P.backing[c];
+        EACH_CHANNEL EACH_PIXEL px.clean[c][p] = P.screen[c];
     }
 }
 
@@ -90,16 +90,16 @@ DEVICE void banded_values(int mode, const float* w, const float (*x)[PX], float*
 }
 
 // The excess of the clean plate, 0 where it is within its noise.
-DEVICE void backing_excess(const Params& P, const float* v, int code, int k, const Pixels& px,
+DEVICE void screen_excess(const Params& P, const float* v, int code, int k, const Pixels& px,
                            const float (*c3)[PX], float* excess) {
     EACH_PIXEL {
-        const float backing[3] = AT(c3);
-        excess[p] = excess_of(v, code, k, backing);
+        const float screen[3] = AT(c3);
+        excess[p] = excess_of(v, code, k, screen);
     }
     if (P.noise_measured == 0.0f) return;
     EACH_PIXEL {
-        const float backing[3] = AT(c3), clean[3] = AT(px.clean);
-        const float variance = excess_variance(P, v, code, k, clean, backing);
+        const float screen[3] = AT(c3), clean[3] = AT(px.clean);
+        const float variance = excess_variance(P, v, code, k, clean, screen);
         if (excess[p] * excess[p] < 16.0f * variance) excess[p] = 0.0f;
     }
 }
@@ -131,7 +131,7 @@ DEVICE void mattes_as(const Params& P, int e, int code, int flags, const Pixels&
     }
     if ((code & KIND) >= KIND_PLATE_DIFFERENCE) {
         if (!varies) {
-            EACH_CHANNEL EACH_PIXEL c3[c][p] = log ? P.backing_log[c] : P.backing[c];
+            EACH_CHANNEL EACH_PIXEL c3[c][p] = log ? P.screen_log[c] : P.screen[c];
         } else {
             EACH_CHANNEL EACH_PIXEL {
                 c3[c][p] = log ? acescct_from_linear(px.clean[c][p]) : px.clean[c][p];
@@ -151,15 +151,15 @@ DEVICE void mattes_as(const Params& P, int e, int code, int flags, const Pixels&
             break;
         case KIND_PLATE_DIFFERENCE:
             EACH_PIXEL {
-                const float here[3] = AT(x), backing[3] = AT(c3), clean[3] = AT(px.clean);
+                const float here[3] = AT(x), screen[3] = AT(c3), clean[3] = AT(px.clean);
                 float linear[3];
                 EACH_CHANNEL linear[c] = code & READS_DENOISED ? px.denoised(c, p) : px.plate[c][p];
-                m[p] = plate_difference(P, v, code, varies, linear, here, clean, backing);
+                m[p] = plate_difference(P, v, code, varies, linear, here, clean, screen);
             }
             break;
         case KIND_COLOUR_DIFFERENCE: {
             float excess[PX];
-            if (varies) backing_excess(P, v, code, k, px, c3, excess);
+            if (varies) screen_excess(P, v, code, k, px, c3, excess);
             EACH_PIXEL {
                 const float here[3] = AT(x);
                 m[p] = colour_difference(v, code, k, varies, here, varies ? excess[p] : 0.0f);
@@ -168,8 +168,8 @@ DEVICE void mattes_as(const Params& P, int e, int code, int flags, const Pixels&
         }
         default:
             EACH_PIXEL {
-                const float here[3] = AT(x), backing[3] = AT(c3);
-                m[p] = chroma_distance(v, k, here, backing);
+                const float here[3] = AT(x), screen[3] = AT(c3);
+                m[p] = chroma_distance(v, k, here, screen);
             }
     }
     levelled(P.extractor[e], code, (OUTPUTS(P) & OUT_RAW) != 0, m);
@@ -215,14 +215,14 @@ DEVICE void guide_of(const Params& P, const Pixels& px, bool denoised, float* gu
     }
 }
 
-// What joins so far: the matte, the weight of a run of averages, and for the view `deciding` which
-// join changed the matte most.
-struct Joined {
+// What combines so far: the matte, the weight of a run of averages, and for the view `deciding` which
+// combine changed the matte most.
+struct Combined {
     float matte[PX], weight[PX], largest[PX];
     int decides[PX];
 };
 
-DEVICE void start(Joined& acc) {
+DEVICE void start(Combined& acc) {
     EACH_PIXEL {
         acc.matte[p] = 1.0f;
         acc.weight[p] = 1.0f;
@@ -231,9 +231,9 @@ DEVICE void start(Joined& acc) {
     }
 }
 
-// Join finished mattes to those before them: mix(acc, join(acc, matte), strength).
-DEVICE void join(int how, float strength, const float* m, const float* mask, Joined& acc) {
-    if (how == JOIN_AVERAGE) {
+// Join finished mattes to those before them: mix(acc, combine(acc, matte), strength).
+DEVICE void combine(int how, float strength, const float* m, const float* mask, Combined& acc) {
+    if (how == COMBINE_AVERAGE) {
         EACH_PIXEL {
             const float grown = acc.weight[p] + strength * mask[p];
             acc.matte[p] = divided(acc.weight[p] * acc.matte[p] + strength * m[p], grown);
@@ -245,22 +245,22 @@ DEVICE void join(int how, float strength, const float* m, const float* mask, Joi
     float* a = acc.matte;
     EACH_PIXEL acc.weight[p] = 1.0f;
     switch (how) {
-        case JOIN_MAX: EACH_PIXEL a[p] = rest * a[p] + strength * fmaxf(a[p], m[p]); break;
-        case JOIN_MIN:
+        case COMBINE_MAX: EACH_PIXEL a[p] = rest * a[p] + strength * fmaxf(a[p], m[p]); break;
+        case COMBINE_MIN:
             EACH_PIXEL a[p] = rest * a[p] + strength * fminf(a[p], m[p] + (1.0f - mask[p]));
             break;
-        case JOIN_SCREEN:
+        case COMBINE_UNION:
             EACH_PIXEL a[p] = rest * a[p] + strength * (1.0f - (1.0f - a[p]) * (1.0f - m[p]));
             break;
-        case JOIN_MULTIPLY: EACH_PIXEL a[p] *= rest + strength * (m[p] + (1.0f - mask[p])); break;
-        case JOIN_SUBTRACT: EACH_PIXEL a[p] -= strength * fminf(a[p], m[p]); break;
+        case COMBINE_MULTIPLY: EACH_PIXEL a[p] *= rest + strength * (m[p] + (1.0f - mask[p])); break;
+        case COMBINE_SUBTRACT: EACH_PIXEL a[p] -= strength * fminf(a[p], m[p]); break;
         default: EACH_PIXEL a[p] = rest * a[p] + strength * fabsf(a[p] - m[p]);
     }
 }
 
-// All extractors that are on, joined; or one extractor's matte straight into the sink.
+// All extractors that are on, combined; or one extractor's matte straight into the sink.
 template <class Sink>
-DEVICE void mattes(const Params& P, int flags, const Pixels& px, Joined& acc, Sink& sink) {
+DEVICE void mattes(const Params& P, int flags, const Pixels& px, Combined& acc, Sink& sink) {
     const int outputs = OUTPUTS(P);
     const bool only = (outputs & (OUT_RAW | OUT_EXTRACTOR)) != 0;
     bool first = true;
@@ -292,7 +292,7 @@ DEVICE void mattes(const Params& P, int flags, const Pixels& px, Joined& acc, Si
         if (first) {
             EACH_PIXEL acc.matte[p] = P.extractor[e].strength * m[p];
         } else {
-            join(JOIN(code), P.extractor[e].strength, m, mask, acc);
+            combine(COMBINE(code), P.extractor[e].strength, m, mask, acc);
         }
         if (outputs & OUT_DECIDING) {
             EACH_PIXEL {

@@ -11,15 +11,15 @@ DEVICE void evenness(const Params& P, int flags, const Pixels& px, float (*out)[
         const float r = px.denoised(0, p), g = px.denoised(1, p), b = px.denoised(2, p);
         const float primary = pick(k, r, g, b);
         const float other = k == 0 ? fmaxf(g, b) : (k == 1 ? fmaxf(r, b) : fmaxf(r, g));
-        const bool backing = usable && primary - other >= 0.5f * P.level_share * primary
+        const bool screen = usable && primary - other >= 0.5f * P.level_share * primary
                              && primary >= level / 16.0f;
-        out[0][p] = backing ? log2f(primary / level) : 0.0f;
-        out[1][p] = backing ? 1.0f : 0.0f;
+        out[0][p] = screen ? log2f(primary / level) : 0.0f;
+        out[1][p] = screen ? 1.0f : 0.0f;
         out[2][p] = luminance(r, g, b, P.weights);
     }
 }
 
-// Planes: w sigma_alpha, w, luminance. The Cramer-Rao bound for known F (the neutralised pixel).
+// Planes: w sigma_alpha, w, luminance. The Cramer-Rao bound for known F (the despilled pixel).
 DEVICE void alpha_noise(const Params& P, const Pixels& px, const float (*n)[PX], float (*out)[PX]) {
     const float w = P.noise_measured;
     const float* m = P.noise_inverse;  // rr gg bb rg rb gb
@@ -55,7 +55,7 @@ DEVICE void deciding(const float* alpha, const int* decides, float (*out)[PX]) {
         decides[p] < 0 ? 0.02f : palette(decides[p], c) * (0.15f + 0.85f * alpha[p]);
 }
 
-// Gain and gamma that expose noise in a matte: 1 backing, 2 core.
+// Gain and gamma that expose noise in a matte: 1 screen, 2 core.
 DEVICE float stress(const Params& P, float matte) {
     if (P.stress_preset == 0) return matte;
     float x = P.stress_preset == 1 ? matte : 1.0f - matte;

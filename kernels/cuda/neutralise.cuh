@@ -1,5 +1,5 @@
 // Spill removal, fill and saturation by hue, for the pixels of a thread; the same formulas as
-// kernels/reference/neutralise.py. Works on the colour side only.
+// kernels/reference/despill.py. Works on the colour side only.
 #pragma once
 #include "colour.cuh"
 #include "params.cuh"
@@ -47,7 +47,7 @@ DEVICE void remove_spill(const PassParams& q, int code, int k, const float* w,
     EACH_CHANNEL {
         EACH_PIXEL x[c][p] += c == k ? s[p] * (grey - 1.0f) : s[p] * grey;
     }
-    if (filling != FILL_BACKDROP) return;
+    if (filling != FILL_BACKGROUND) return;
     limits(code, q.weight, k, clean, limit);
     EACH_PIXEL {
         const float excess = pick(k, clean[0][p], clean[1][p], clean[2][p]) - limit[p];

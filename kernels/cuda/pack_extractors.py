@@ -35,16 +35,16 @@ KINDS = {
     "colour_difference": "KIND_COLOUR_DIFFERENCE",
     "chroma_distance": "KIND_CHROMA_DISTANCE",
 }
-JOINS = {
+COMBINES = {
     name: C[f"JOIN_{name.upper()}"]
-    for name in ("max", "min", "screen", "multiply", "subtract", "difference", "average")
+    for name in ("max", "min", "union", "multiply", "subtract", "difference", "average")
 }
 
 
 def extractor_code(e: ExtractorBase) -> int:
     """Return the structure of an extractor, without what depends on the planes there are."""
     kind: str = getattr(e, "kind")  # noqa: B009  (every kind has it, the base does not)
-    code = C[KINDS[kind]] | JOINS[e.joined_by] << C["JOIN_SHIFT"]
+    code = C[KINDS[kind]] | COMBINES[e.combined_by] << C["COMBINE_SHIFT"]
     if getattr(e, "space") == "log":  # noqa: B009
         code |= C["SPACE_LOG"]
     mode = 0
@@ -63,7 +63,7 @@ def extractor_code(e: ExtractorBase) -> int:
 
 
 def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
-    """Return the values of an extractor; those that follow a flat backing are worked out here."""
+    """Return the values of an extractor; those that follow a flat screen are worked out here."""
     match e:
         case ValueBand():
             return (
@@ -109,7 +109,7 @@ def extractor_line(e: ExtractorBase) -> Line | None:
     """Return the line of an extractor's matte over what it looks at; None where there is none.
 
     That is the value of a band with one open end, the distance of a plate difference with fixed
-    thresholds, the excess of a colour difference in parts of the backing's.
+    thresholds, the excess of a colour difference in parts of the screen's.
     """
     match e:
         case ValueBand():
@@ -168,17 +168,17 @@ def _single(x: float) -> float:
 
 @lru_cache(maxsize=256)
 def _flat_figures(plain: str, kind: str, *context: Any) -> tuple[float, float]:
-    """Return what a flat backing allows to work out once, by the reference's own functions.
+    """Return what a flat screen allows to work out once, by the reference's own functions.
 
     plain: the extractor as JSON without what is dragged most. plate_difference: the distance of
-    c + sigma(c) from c, 0. colour_difference: whether there is no screen, the backing's excess.
+    c + sigma(c) from c, 0. colour_difference: whether there is no screen, the screen's excess.
     """
-    primary, backing, gain, offset = context
-    ctx = Context(primary, backing, Noise(gain=gain, offset=offset))
-    flat = extract.flat_backing(ctx)
+    primary, screen, gain, offset = context
+    ctx = Context(primary, screen, Noise(gain=gain, offset=offset))
+    flat = extract.flat_screen(ctx)
     if kind == "plate_difference":
         p = PlateDifference.model_validate_json(plain)
-        noisy = flat + extract.backing_sigma(flat, ctx)
+        noisy = flat + extract.screen_sigma(flat, ctx)
         return float(extract._distance(noisy, flat, p)[0, 0]), 0.0
     e = ColourDifference.model_validate_json(plain)
     missing = bool(extract.no_screen(flat, e, ctx)[0, 0])
@@ -189,7 +189,7 @@ def _figures(e: PlateDifference | ColourDifference, ctx: Context) -> tuple[float
     plain = e.model_dump_json(include=_DECIDING)
     noise = ctx.noise
     return _flat_figures(
-        plain, e.kind, ctx.primary, tuple(ctx.backing), tuple(noise.gain), tuple(noise.offset)
+        plain, e.kind, ctx.primary, tuple(ctx.screen), tuple(noise.gain), tuple(noise.offset)
     )
 
 

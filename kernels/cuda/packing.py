@@ -1,6 +1,6 @@
 """From a plan to the arguments of a fused launch: structure as codes, everything else as values.
 
-The layout and the codes are those of `params.cuh`; the constants that a flat backing allows are
+The layout and the codes are those of `params.cuh`; the constants that a flat screen allows are
 worked out here with the reference's own functions.
 """
 
@@ -22,9 +22,9 @@ from kernels.cuda.pack_extractors import (
 )
 from kernels.cuda.sources import Structure, constants, layout
 from kernels.plan import Plan, num, refine_is_pointwise
-from kernels.recipe import ExtractorBase, NeutralisePass, Noise
-from kernels.reference import assemble, neutralise
-from kernels.reference.backdrop import correlation_root
+from kernels.recipe import ExtractorBase, DespillPass, Noise
+from kernels.reference import assemble, despill
+from kernels.reference.background import correlation_root
 from kernels.reference.colour import acescct_from_linear, lab_from_acescg
 from kernels.reference.view import correlation_inverse
 
@@ -86,9 +86,9 @@ def pack_values(plan: Plan) -> NDArray[np.void]:
     extractors, passes = p["extractor"], p["pass"]
     for index, e in enumerate(plan.recipe.extractors):
         _pack_extractor(extractors[index], e, plan)
-    for n, step in enumerate(plan.recipe.neutralise):
+    for n, step in enumerate(plan.recipe.despill):
         _pack_pass(passes[n], step)
-    p["extractors"], p["passes"] = len(plan.recipe.extractors), len(plan.recipe.neutralise)
+    p["extractors"], p["passes"] = len(plan.recipe.extractors), len(plan.recipe.despill)
     p["frame"] = _signed(plan.context.frame)
     _pack_context(p, plan)
     _pack_assembly(p, plan)
@@ -111,13 +111,13 @@ def pack(
     p = params[0]
     flags = _flags(plan, sources)
     codes = [_bind_extractor(p, plan, sources, i) for i in range(len(plan.recipe.extractors))]
-    passes = [_bind_pass(p, step, sources, n) for n, step in enumerate(plan.recipe.neutralise)]
+    passes = [_bind_pass(p, step, sources, n) for n, step in enumerate(plan.recipe.despill)]
     p["flags"], p["pitch"], p["plane"] = flags, pitch, pitch * height
     for name, key in _PLANES.items():
         if name in sources:
             p[key] = sources[name].address
     if flags & C["CLEAN_IS_EVEN"]:
-        p["neutral_backing"] = _neutral_backing(plan)
+        p["neutral_screen"] = _neutral_screen(plan)
     return Packed(params, Structure(tuple(codes), tuple(passes), flags, 0))
 
 
@@ -125,34 +125,34 @@ _PLANES = {
     "plate": "plate",
     "denoised": "denoised",
     "clean": "clean",
-    "backdrop": "backdrop",
+    "background": "background",
     "plate_alpha": "plate_alpha",
     "mask:garbage": "garbage",
-    "mask:holdout": "holdout",
-    "mask:carry": "area",
+    "mask:keep_solid": "keep_solid",
+    "mask:screen_light": "area",
     "cumulative": "cumulative",
     "shadow": "shadow",
     "wrap": "wrap",
-    "foreground": "foreground",
+    "local_foreground": "local_foreground",
 }
 _HAS = {
     "denoised": "HAS_DENOISED",
     "clean": "HAS_CLEAN",
-    "backdrop": "HAS_BACKDROP",
+    "background": "HAS_BACKGROUND",
     "plate_alpha": "HAS_PLATE_ALPHA",
     "mask:garbage": "HAS_GARBAGE",
-    "mask:holdout": "HAS_HOLDOUT",
-    "mask:carry": "HAS_AREA",
+    "mask:keep_solid": "HAS_KEEP_SOLID",
+    "mask:screen_light": "HAS_AREA",
     "cumulative": "HAS_CUMULATIVE",
     "shadow": "HAS_SHADOW",
     "wrap": "HAS_WRAP",
-    "foreground": "HAS_FOREGROUND",
+    "local_foreground": "HAS_LOCAL_FOREGROUND",
 }
 _HALF = {
     "plate": "PLATE_HALF",
     "denoised": "DENOISED_HALF",
     "clean": "CLEAN_HALF",
-    "backdrop": "BACKDROP_HALF",
+    "background": "BACKGROUND_HALF",
 }
 
 
@@ -167,13 +167,13 @@ def _flags(plan: Plan, sources: dict[str, Source]) -> int:
     flags |= C[EDGES[recipe.assemble.edge_colour.method]] << C["EDGE_SHIFT"]
     flags |= plan.context.k << C["PRIMARY_SHIFT"]
     noise = plan.context.noise
-    if num(recipe.assemble.backdrop.regrain) and any((*noise.gain, *noise.offset)):
+    if num(recipe.assemble.background.regrain) and any((*noise.gain, *noise.offset)):
         flags |= C["REGRAIN"]
-    if "mask:carry" in sources and num(recipe.assemble.carry.light):
+    if "mask:screen_light" in sources and num(recipe.assemble.screen_light.light):
         flags |= C["HAS_LIGHT"]
     varies = any(
         s.on and (f"fill:{s.id}" in sources or f"mask:{s.id}" in sources or s.mask)
-        for s in recipe.neutralise
+        for s in recipe.despill
     )
     if "clean" not in sources and not varies:
         flags |= C["CLEAN_IS_EVEN"]
@@ -207,26 +207,26 @@ def _bind_extractor(p: Any, plan: Plan, sources: dict[str, Source], index: int) 
     if matte is not None:
         code |= C["FROM_STAGE"]
         p["matte"][index] = matte.address
-    if e.reads == "denoised" and "denoised" in sources:
+    if e.key_from == "denoised" and "denoised" in sources:
         code |= C["READS_DENOISED"]
     p["extractor"][index]["code"] = code
     return code
 
 
-def _pack_pass(record: Any, step: NeutralisePass) -> None:
+def _pack_pass(record: Any, step: DespillPass) -> None:
     record["on"] = step.on
     record["weight"] = 0.5 if step.limit == "average" else num(step.weight)
     record["amount"], record["fill_amount"] = num(step.amount), num(step.fill_amount)
     record["mask_sign"], record["mask_offset"] = (-1.0, 1.0) if step.mask_inverted else (1.0, 0.0)
 
 
-def _bind_pass(p: Any, step: NeutralisePass, sources: dict[str, Source], n: int) -> int:
+def _bind_pass(p: Any, step: DespillPass, sources: dict[str, Source], n: int) -> int:
     code = C[LIMITS[step.limit]]
     fill = sources.get(f"fill:{step.id}")
     if step.fill == "grey":
         code |= C["FILL_GREY"]
     elif fill is not None:
-        code |= C["FILL_BACKDROP"]
+        code |= C["FILL_BACKGROUND"]
         p["fill"][n] = fill.address
     if step.spill_by_hue.points:
         code |= C["PASS_SPILL_CURVE"]
@@ -245,10 +245,10 @@ def _bind_pass(p: Any, step: NeutralisePass, sources: dict[str, Source], n: int)
     return code
 
 
-def _neutral_backing(plan: Plan) -> NDArray[Any]:
-    """Return the flat backing after the neutralise passes."""
-    flat = np.asarray(plan.context.backing, np.float32).reshape(3, 1, 1)
-    return neutralise.neutralise(flat, plan.recipe, plan.context).ravel()
+def _neutral_screen(plan: Plan) -> NDArray[Any]:
+    """Return the flat screen after the despill passes."""
+    flat = np.asarray(plan.context.screen, np.float32).reshape(3, 1, 1)
+    return despill.despill(flat, plan.recipe, plan.context).ravel()
 
 
 def hue_lines(plan: Plan) -> NDArray[np.float32]:
@@ -259,8 +259,8 @@ def hue_lines(plan: Plan) -> NDArray[np.float32]:
     """
     out = np.zeros((C["MAX_PASSES"], 2, C["HUES"], 2), np.float32)
     degrees = np.arange(C["HUES"])
-    for n, step in enumerate(plan.recipe.neutralise):
-        for which, table in enumerate(neutralise.pass_tables(step)):
+    for n, step in enumerate(plan.recipe.despill):
+        for which, table in enumerate(despill.pass_tables(step)):
             if table is not None:
                 ends = np.take(table.astype(np.float64), [*degrees, C["HUES"]], mode="wrap")
                 rise = np.diff(ends)
@@ -270,8 +270,8 @@ def hue_lines(plan: Plan) -> NDArray[np.float32]:
 
 
 @lru_cache(maxsize=64)
-def _backing_values(backing: tuple[float, float, float]) -> tuple[NDArray[Any], ...]:
-    flat = np.asarray(backing, np.float32).reshape(3, 1, 1)
+def _screen_values(screen: tuple[float, float, float]) -> tuple[NDArray[Any], ...]:
+    flat = np.asarray(screen, np.float32).reshape(3, 1, 1)
     return flat.ravel(), acescct_from_linear(flat).ravel(), lab_from_acescg(flat).ravel()
 
 
@@ -288,12 +288,12 @@ def _correlation_values(correlation: tuple[float, float, float]) -> tuple[tuple[
 
 def _pack_context(p: Any, plan: Plan) -> None:
     ctx = plan.context
-    p["backing"], p["backing_log"], p["backing_lab"] = _backing_values(tuple(ctx.backing))
+    p["screen"], p["screen_log"], p["screen_lab"] = _screen_values(tuple(ctx.screen))
     p["weights"] = ctx.weights
     p["noise_gain"], p["noise_offset"] = ctx.noise.gain, ctx.noise.offset
     p["noise_measured"] = float(any((*ctx.noise.gain, *ctx.noise.offset)))
     p["noise_inverse"], p["grain_root"] = _correlation_values(tuple(ctx.noise.correlation))
-    c, k = ctx.backing, ctx.k
+    c, k = ctx.screen, ctx.k
     i, j = ctx.others
     p["level"] = c[k]
     p["level_share"] = (c[k] - max(c[i], c[j])) / max(c[k], 1e-6)
@@ -312,6 +312,6 @@ def _pack_assembly(p: Any, plan: Plan) -> None:
     exposure = 2.0 ** num(a.foreground_exposure_stops)
     gains = [gain * exposure for gain in a.foreground_gain]
     p["foreground_gain"], p["graded"] = gains, gains != [1.0, 1.0, 1.0]
-    p["carry_shadows"], p["carry_light"] = num(a.carry.shadows), num(a.carry.light)
+    p["light_shadows"], p["light_amount"] = num(a.screen_light.shadows), num(a.screen_light.light)
     p["wrap_amount"] = num(a.light_wrap.amount)
-    p["grain_amount"] = num(a.backdrop.regrain)
+    p["grain_amount"] = num(a.background.regrain)

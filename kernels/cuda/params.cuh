@@ -27,15 +27,15 @@
 #define SPACE_LOG (1 << 6)
 #define OPERATION 127           // the bits up to here
 #define READS_DENOISED (1 << 7)
-#define JOIN_SHIFT 8            // 3 bits
-#define JOIN(code) (((code) >> JOIN_SHIFT) & 7)
-#define JOIN_MAX 0
-#define JOIN_MIN 1
-#define JOIN_SCREEN 2
-#define JOIN_MULTIPLY 3
-#define JOIN_SUBTRACT 4
-#define JOIN_DIFFERENCE 5
-#define JOIN_AVERAGE 6
+#define COMBINE_SHIFT 8            // 3 bits
+#define COMBINE(code) (((code) >> COMBINE_SHIFT) & 7)
+#define COMBINE_MAX 0
+#define COMBINE_MIN 1
+#define COMBINE_UNION 2
+#define COMBINE_MULTIPLY 3
+#define COMBINE_SUBTRACT 4
+#define COMBINE_DIFFERENCE 5
+#define COMBINE_AVERAGE 6
 #define HAS_MASK (1 << 11)
 #define FROM_STAGE (1 << 12)
 #define RELATIVE (1 << 13)
@@ -43,7 +43,7 @@
 #define OPEN_LOW (1 << 15)
 #define OPEN_HIGH (1 << 16)
 
-// A neutralise pass's code.
+// A despill pass's code.
 #define PASS_LIMIT 3
 #define LIMIT_WEIGHTED 0
 #define LIMIT_LARGER 1
@@ -51,7 +51,7 @@
 #define PASS_FILL (3 << 2)
 #define FILL_NONE (0 << 2)
 #define FILL_GREY (1 << 2)
-#define FILL_BACKDROP (2 << 2)
+#define FILL_BACKGROUND (2 << 2)
 #define PASS_SPILL_CURVE (1 << 4)
 #define PASS_SATURATION_CURVE (1 << 5)
 #define PASS_SHAPES (1 << 6)
@@ -63,20 +63,20 @@
 #define PLATE_HALF (1 << 0)
 #define DENOISED_HALF (1 << 1)
 #define CLEAN_HALF (1 << 2)
-#define BACKDROP_HALF (1 << 3)
+#define BACKGROUND_HALF (1 << 3)
 #define HAS_DENOISED (1 << 4)
 #define HAS_CLEAN (1 << 5)
-#define HAS_BACKDROP (1 << 6)
+#define HAS_BACKGROUND (1 << 6)
 #define HAS_PLATE_ALPHA (1 << 7)
 #define HAS_GARBAGE (1 << 8)
-#define HAS_HOLDOUT (1 << 9)
+#define HAS_KEEP_SOLID (1 << 9)
 #define HAS_AREA (1 << 10)
 #define HAS_SHADOW (1 << 11)
 #define HAS_LIGHT (1 << 12)
 #define HAS_WRAP (1 << 13)
-#define HAS_FOREGROUND (1 << 14)
+#define HAS_LOCAL_FOREGROUND (1 << 14)
 #define HAS_CUMULATIVE (1 << 15)
-#define CLEAN_IS_EVEN (1 << 16)   // the neutralised backing is one colour, computed on the host
+#define CLEAN_IS_EVEN (1 << 16)   // the despilled screen is one colour, computed on the host
 #define REGRAIN (1 << 17)
 #define EDGE_SHIFT 18             // 2 bits
 #define EDGE_MULTIPLY 0
@@ -90,17 +90,17 @@
 
 // What a launch is asked for: planes written, or the picture of a view.
 #define OUT_ALPHA (1 << 0)
-#define OUT_NEUTRALISED (1 << 1)
+#define OUT_DESPILLED (1 << 1)
 #define OUT_STRAIGHT (1 << 2)
-#define OUT_CUTOUT (1 << 3)
+#define OUT_FOREGROUND (1 << 3)
 #define OUT_COMPOSITE (1 << 4)
 #define OUT_EXTRACTOR (1 << 5)    // finished matte of extractor out_index
 #define OUT_RAW (1 << 6)          // matte of extractor out_index before its refinement, and guide
-#define OUT_JOINED (1 << 7)       // joined mattes before the cumulative refinement, and guide
+#define OUT_COMBINED (1 << 7)       // combined mattes before the cumulative refinement, and guide
 #define OUT_WRAP (1 << 8)
-#define OUT_FOREGROUND (1 << 9)   // weighted neutralised plate (3) and the weight
+#define OUT_LOCAL_FOREGROUND (1 << 9)   // weighted despilled plate (3) and the weight
 #define OUT_PRIMARY (1 << 10)     // denoised primary, for carried shadows
-#define OUT_MATTE (1 << 18)       // joined matte as in OUT_ALPHA, before the carried area
+#define OUT_MATTE (1 << 18)       // combined matte as in OUT_ALPHA, before the carried area
 #define OUT_PLATE (1 << 11)       // views only from here
 #define OUT_DENOISED (1 << 12)
 #define OUT_CLEAN (1 << 13)
@@ -135,9 +135,9 @@ struct PassParams {
 };
 
 struct Params {
-    u64 plate, denoised, clean, backdrop;             // (3, H, pitch), half or float
-    u64 plate_alpha, garbage, holdout, area;          // (H, pitch) float
-    u64 cumulative, shadow, wrap, foreground;         // float; foreground has 4 planes
+    u64 plate, denoised, clean, background;             // (3, H, pitch), half or float
+    u64 plate_alpha, garbage, keep_solid, area;          // (H, pitch) float
+    u64 cumulative, shadow, wrap, local_foreground;         // float; local_foreground has 4 planes
     u64 matte[MAX_EXTRACTORS], mask[MAX_EXTRACTORS];  // (H, pitch) float
     u64 pass_mask[MAX_PASSES], pass_matte[MAX_PASSES]; // (H, pitch) float
     u64 fill[MAX_PASSES];                             // (3, H, pitch) float
@@ -149,16 +149,16 @@ struct Params {
     long long plane;                                  // values between planes
     int pitch, x0, y0, x1, y1, frame;
     int extractors, passes, flags, outputs, out_index;
-    float backing[3], backing_log[3], backing_lab[3], neutral_backing[3];
+    float screen[3], screen_log[3], screen_lab[3], neutral_screen[3];
     float weights[3];
     float noise_gain[3], noise_offset[3], noise_inverse[6], noise_measured;
     float grain_root[6], grain_amount;
-    float black, span_inverse;                        // levels of the joined matte
+    float black, span_inverse;                        // levels of the combined matte
     float settle_scale, hold;
     float foreground_gain[3];
     int graded;                                       // a foreground gain is not 1
-    float carry_shadows, carry_light, wrap_amount;
-    float level, level_share;                         // evenness: backing's level, excess share
+    float light_shadows, light_amount, wrap_amount;
+    float level, level_share;                         // evenness: screen's level, excess share
     int picture_width, picture_height, tile_rows, tile_columns;
     int view_channel, finish, stress_preset;
     float stress_gain, stress_power, box_share;       // the last: of an even preview

@@ -1,4 +1,4 @@
-// The backdrop placed to fill the frame; the same formulas as kernels/reference/backdrop.py.
+// The background placed to fill the frame; the same formulas as kernels/reference/background.py.
 // Coordinates in double: they decide which pixels are mixed.
 #include "compat.cuh"
 

@@ -1,4 +1,4 @@
-"""Placing the backdrop on a card: the same formulas as `kernels.reference.backdrop.place`."""
+"""Placing the background on a card: the same formulas as `kernels.reference.background.place`."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from kernels.cuda.device import Device, Plane, args_of, blocks, new_plane
 from kernels.cuda.filters import Filters
 from kernels.cuda.sources import layout
 from kernels.plan import num
-from kernels.recipe import Backdrop
-from kernels.reference.backdrop import CHECKER_ROWS
+from kernels.recipe import Background
+from kernels.reference.background import CHECKER_ROWS
 
 PLACE = layout("place", "PlaceArgs")
 MEAN = layout("place", "BlockMeanArgs")
@@ -18,16 +18,16 @@ KINDS = {"picture": 0, "colour": 1, "ramp": 2, "checker": 3}
 
 
 class Placer:
-    """Places backdrops on one device."""
+    """Places backgrounds on one device."""
 
     def __init__(self, device: Device, filters: Filters) -> None:
         self.device = device
         self._filters = filters
 
     def place(
-        self, picture: Plane | None, p: Backdrop, width: int, height: int, half: bool
+        self, picture: Plane | None, p: Background, width: int, height: int, half: bool
     ) -> Plane:
-        """Return the backdrop filling the frame, exposed and defocused, without grain."""
+        """Return the background filling the frame, exposed and defocused, without grain."""
         blurred = num(p.defocus_px) > 0
         made = new_plane(self.device, 3, height, width, half=half and not blurred)
         turn = math.radians(num(p.turn_deg))
@@ -82,7 +82,7 @@ class Placer:
         return made
 
     def _picture(
-        self, args: Any, picture: Plane | None, p: Backdrop, width: int, height: int
+        self, args: Any, picture: Plane | None, p: Background, width: int, height: int
     ) -> Plane | None:
         """Fill in the source: the picture, or means of its blocks when it shrinks by 2 or more."""
         if picture is None:

@@ -77,8 +77,8 @@ DEVICE void read_all(const Params& P, int x, int y, Pixels& px, float (*sum)[PX]
     const int flags = FLAGS(P);
     px.at = (long long)y * P.pitch + x;
     load_pixels(P, flags, px);
-    if (flags & HAS_BACKDROP) {
-        load3(P.backdrop, flags & BACKDROP_HALF, P.plane, px.at, sum);
+    if (flags & HAS_BACKGROUND) {
+        load3(P.background, flags & BACKGROUND_HALF, P.plane, px.at, sum);
     } else {
         EACH_CHANNEL EACH_PIXEL sum[c][p] = 0.0f;
     }

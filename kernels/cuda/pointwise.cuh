@@ -34,13 +34,13 @@ DEVICE void input_outputs(const Params& P, int flags, const Pixels& px, Sink& si
 template <class Sink>
 DEVICE void matte_outputs(const Params& P, int flags, const Pixels& px, float* alpha, Sink& sink) {
     const int outputs = OUTPUTS(P);
-    Joined acc;
+    Combined acc;
     start(acc);
     if (!(flags & HAS_CUMULATIVE) || (outputs & MATTES_ANYWAY)) mattes(P, flags, px, acc, sink);
-    if (outputs & OUT_JOINED) sink.put(OUT_JOINED, 0, acc.matte);
-    if ((outputs & (OUT_RAW | OUT_JOINED)) && P.out_guide) {
+    if (outputs & OUT_COMBINED) sink.put(OUT_COMBINED, 0, acc.matte);
+    if ((outputs & (OUT_RAW | OUT_COMBINED)) && P.out_guide) {
         float guide[PX];
-        const bool denoised = (outputs & OUT_JOINED) || (CODE(P, OUT_INDEX(P)) & READS_DENOISED);
+        const bool denoised = (outputs & OUT_COMBINED) || (CODE(P, OUT_INDEX(P)) & READS_DENOISED);
         guide_of(P, px, denoised, guide);
         store_px(reinterpret_cast<void*>(P.out_guide), false, px.at, guide);
     }
@@ -54,7 +54,7 @@ DEVICE void matte_outputs(const Params& P, int flags, const Pixels& px, float* a
     }
 }
 
-// Whether any pass is limited by the joined matte.
+// Whether any pass is limited by the combined matte.
 DEVICE bool masked_by_alpha(const Params& P) {
     bool any = false;
     UNROLL_STRUCTURE
@@ -63,20 +63,20 @@ DEVICE bool masked_by_alpha(const Params& P) {
     return any;
 }
 
-// The plate, the clean plate and the carried light, neutralised where they are needed.
+// The plate, the clean plate and the carried light, despilled where they are needed.
 struct Neutral {
     float plate[3][PX], clean[3][PX], light[3][PX];
 };
 
-DEVICE void neutralise_all(const Params& P, int flags, const Pixels& px, const float* alpha,
+DEVICE void despill_all(const Params& P, int flags, const Pixels& px, const float* alpha,
                            Neutral& n) {
     const int outputs = OUTPUTS(P);
-    const bool cut = (outputs & (OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE)) != 0;
+    const bool cut = (outputs & (OUT_STRAIGHT | OUT_FOREGROUND | OUT_COMPOSITE)) != 0;
     const bool with_clean = cut && EDGE(flags) != EDGE_MULTIPLY && !(flags & CLEAN_IS_EVEN);
     const bool with_light = (outputs & (OUT_WRAP | OUT_COMPOSITE)) && (flags & HAS_LIGHT);
-    // Where alpha is 0 the cutout is 0, and where it is 0 or 1 the backing's share of it, whatever
+    // Where alpha is 0 the foreground is 0, and where it is 0 or 1 the screen's share of it, whatever
     // their colours.
-    int mixed = flags & HAS_AREA, kept = outputs & NEUTRALISED_ANYWAY;
+    int mixed = flags & HAS_AREA, kept = outputs & DESPILLED_ANYWAY;
     EACH_PIXEL {
         mixed |= bits_of(alpha[p] - alpha[p] * alpha[p]);
         kept |= bits_of(alpha[p]);
@@ -87,7 +87,7 @@ DEVICE void neutralise_all(const Params& P, int flags, const Pixels& px, const f
     }
     UNROLL_UNLESS_FULL
     for (int image = 0; image < 3; ++image) {
-        if (image == 0   ? !((outputs & NEEDS_NEUTRALISED) && kept)
+        if (image == 0   ? !((outputs & NEEDS_DESPILLED) && kept)
             : image == 1 ? !(with_clean && mixed)
                          : !with_light)
             continue;
@@ -97,7 +97,7 @@ DEVICE void neutralise_all(const Params& P, int flags, const Pixels& px, const f
                       : image == 1 ? px.clean[c][p]
                                    : fmaxf(px.denoised(c, p) - px.clean[c][p], 0.0f);
         }
-        neutralise(P, flags, px, alpha, x);
+        despill(P, flags, px, alpha, x);
         EACH_CHANNEL EACH_PIXEL {
             if (image == 0) n.plate[c][p] = x[c][p];
             else if (image == 1) n.clean[c][p] = x[c][p];
@@ -105,15 +105,15 @@ DEVICE void neutralise_all(const Params& P, int flags, const Pixels& px, const f
         }
     }
     if (cut && (flags & CLEAN_IS_EVEN))
-        EACH_CHANNEL EACH_PIXEL n.clean[c][p] = P.neutral_backing[c];
+        EACH_CHANNEL EACH_PIXEL n.clean[c][p] = P.neutral_screen[c];
 }
 
-// Outputs made from the neutralised plate alone.
+// Outputs made from the despilled plate alone.
 template <class Sink>
 DEVICE void neutral_outputs(const Params& P, int flags, const Pixels& px, const float* alpha,
                             const Neutral& n, Sink& sink) {
     const int outputs = OUTPUTS(P);
-    if (outputs & OUT_NEUTRALISED) EACH_CHANNEL sink.put(OUT_NEUTRALISED, c, n.plate[c]);
+    if (outputs & OUT_DESPILLED) EACH_CHANNEL sink.put(OUT_DESPILLED, c, n.plate[c]);
     if (outputs & OUT_SPILL) {
         EACH_CHANNEL {
             float s[PX];
@@ -126,38 +126,38 @@ DEVICE void neutral_outputs(const Params& P, int flags, const Pixels& px, const 
         alpha_noise(P, px, n.plate, measure);
         EACH_CHANNEL sink.put(OUT_ALPHA_NOISE, c, measure[c]);
     }
-    if (outputs & OUT_FOREGROUND) {
+    if (outputs & OUT_LOCAL_FOREGROUND) {
         float w[PX];
-        EACH_PIXEL w[p] = foreground_weight(alpha[p]);
+        EACH_PIXEL w[p] = local_foreground_weight(alpha[p]);
         EACH_CHANNEL {
             float v[PX];
             EACH_PIXEL v[p] = w[p] * n.plate[c][p];
-            sink.put(OUT_FOREGROUND, c, v);
+            sink.put(OUT_LOCAL_FOREGROUND, c, v);
         }
-        sink.put(OUT_FOREGROUND, 3, w);
+        sink.put(OUT_LOCAL_FOREGROUND, 3, w);
     }
 }
 
 // Premultiplied and straight colour; `cut` receives the first.
 template <class Sink>
-DEVICE void cutout(const Params& P, int flags, const Pixels& px, const float* a, const Neutral& n,
+DEVICE void foreground(const Params& P, int flags, const Pixels& px, const float* a, const Neutral& n,
                    float (*cut)[PX], Sink& sink) {
     const int outputs = OUTPUTS(P), method = EDGE(flags);
     float weight[PX];
-    if (flags & HAS_FOREGROUND)
-        load_px(plane_at(P.foreground), false, px.at + 3 * P.plane, weight);
+    if (flags & HAS_LOCAL_FOREGROUND)
+        load_px(plane_at(P.local_foreground), false, px.at + 3 * P.plane, weight);
     EACH_CHANNEL {
         float f0[PX];
         EACH_PIXEL f0[p] = n.plate[c][p];
-        if (flags & HAS_FOREGROUND) {
-            load_px(plane_at(P.foreground), false, px.at + c * P.plane, f0);
-            EACH_PIXEL f0[p] = foreground_finish(f0[p], weight[p], n.plate[c][p]);
+        if (flags & HAS_LOCAL_FOREGROUND) {
+            load_px(plane_at(P.local_foreground), false, px.at + c * P.plane, f0);
+            EACH_PIXEL f0[p] = local_foreground_finish(f0[p], weight[p], n.plate[c][p]);
         }
         edge_colour(P, method, a, n.plate[c], n.clean[c], f0, cut[c]);
     }
     if (P.graded) EACH_CHANNEL EACH_PIXEL cut[c][p] *= P.foreground_gain[c];
     EACH_CHANNEL {
-        if (outputs & OUT_CUTOUT) sink.put(OUT_CUTOUT, c, cut[c]);
+        if (outputs & OUT_FOREGROUND) sink.put(OUT_FOREGROUND, c, cut[c]);
         if (outputs & OUT_STRAIGHT) {
             float s[PX];
             EACH_PIXEL s[p] = straight_of(cut[c][p], a[p], n.plate[c][p] * P.foreground_gain[c]);
@@ -182,10 +182,10 @@ DEVICE void assembled(const Params& P, int flags, const Pixels& px, const float*
     }
     if (outputs & OUT_ALPHA) sink.put(OUT_ALPHA, 0, a);
     float cut[3][PX], back[3][PX];
-    if (outputs & (OUT_STRAIGHT | OUT_CUTOUT | OUT_COMPOSITE))
-        cutout(P, flags, px, a, n, cut, sink);
+    if (outputs & (OUT_STRAIGHT | OUT_FOREGROUND | OUT_COMPOSITE))
+        foreground(P, flags, px, a, n, cut, sink);
     if (!(outputs & (OUT_WRAP | OUT_COMPOSITE))) return;
-    carried_backdrop(P, flags, px, area, n.light, back);
+    lit_background(P, flags, px, area, n.light, back);
     if (outputs & OUT_WRAP) {
         EACH_CHANNEL {
             float v[PX];
@@ -194,7 +194,7 @@ DEVICE void assembled(const Params& P, int flags, const Pixels& px, const float*
         }
     }
     if (!(outputs & OUT_COMPOSITE)) return;
-    if ((flags & REGRAIN) && (flags & HAS_BACKDROP)) {
+    if ((flags & REGRAIN) && (flags & HAS_BACKGROUND)) {
         EACH_PIXEL {
             float v[3] = {back[0][p], back[1][p], back[2][p]};
             regrain(P, v, px.x + p, px.y);
@@ -223,12 +223,12 @@ DEVICE void evaluate(const Params& P, int x, int y, Pixels& px, Sink& sink) {
     input_outputs(P, flags, px, sink);
     float alpha[PX];
     EACH_PIXEL alpha[p] = 0.0f;
-    const bool masked = (outputs & (NEEDS_NEUTRALISED | OUT_WRAP)) && masked_by_alpha(P);
+    const bool masked = (outputs & (NEEDS_DESPILLED | OUT_WRAP)) && masked_by_alpha(P);
     if ((outputs & (NEEDS_ALPHA | MATTES_ANYWAY)) || masked)
         matte_outputs(P, flags, px, alpha, sink);
-    if (!(outputs & (NEEDS_NEUTRALISED | ASSEMBLED | OUT_WRAP))) return;
+    if (!(outputs & (NEEDS_DESPILLED | ASSEMBLED | OUT_WRAP))) return;
     Neutral n;
-    neutralise_all(P, flags, px, alpha, n);
+    despill_all(P, flags, px, alpha, n);
     neutral_outputs(P, flags, px, alpha, n, sink);
     if (outputs & (ASSEMBLED | OUT_WRAP)) assembled(P, flags, px, alpha, n, sink);
 }

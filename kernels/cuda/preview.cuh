@@ -65,8 +65,8 @@ DEVICE void fetch_early(const Params& P, int x, int y) {
     EACH_CHANNEL {
         prefetch(plane_at(P.plate), flags & PLATE_HALF, at + c * P.plane);
         if (flags & HAS_CLEAN) prefetch(plane_at(P.clean), flags & CLEAN_HALF, at + c * P.plane);
-        if (flags & HAS_BACKDROP)
-            prefetch(plane_at(P.backdrop), flags & BACKDROP_HALF, at + c * P.plane);
+        if (flags & HAS_BACKGROUND)
+            prefetch(plane_at(P.background), flags & BACKGROUND_HALF, at + c * P.plane);
     }
 }
 

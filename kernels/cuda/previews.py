@@ -25,16 +25,16 @@ C = constants()
 BOX = layout("pointwise", "Box")
 CHANNELS = {"colour": 0, "red": 1, "green": 2, "blue": 3, "luminance": 4}
 POOLINGS = {"mean": 0, "max": 1, "min": 2}
-STRESS = {"off": 0, "backing": 1, "core": 2}
+STRESS = {"off": 0, "screen": 1, "core": 2}
 FINISHES = {"matte": 1, "deciding": 2, "evenness": 3, "alpha_noise": 4}
 PREVIEW_VIEWS: dict[str, int] = {
     "plate": C["OUT_PLATE"],
     "denoised": C["OUT_DENOISED"],
     "clean_plate": C["OUT_CLEAN"],
     "matte": C["OUT_MATTE"],
-    "neutralised": C["OUT_NEUTRALISED"],
+    "despilled": C["OUT_DESPILLED"],
     "spill": C["OUT_SPILL"],
-    "cutout": C["OUT_CUTOUT"],
+    "foreground": C["OUT_FOREGROUND"],
     "composite": C["OUT_COMPOSITE"],
     "evenness": C["OUT_EVENNESS"],
     "alpha_noise": C["OUT_ALPHA_NOISE"],
@@ -57,7 +57,7 @@ def tables_key(recipe: Recipe) -> Hashable:
             tuple((c.hue_deg, c.value) for c in step.spill_by_hue.points),
             tuple((c.hue_deg, c.value) for c in step.saturation_by_hue.points),
         )
-        for n, step in enumerate(recipe.neutralise)
+        for n, step in enumerate(recipe.despill)
         if step.spill_by_hue.points or step.saturation_by_hue.points
     )
 

@@ -218,7 +218,7 @@ extern "C" __global__ void __launch_bounds__(TILE_THREADS) box_mean(const Refine
 }
 
 // mix(levelled in `extra`, source, clamp(amount * near in `guide`)).
-extern "C" __global__ void __launch_bounds__(TILE_THREADS) keep_soft(const RefineArgs a) {
+extern "C" __global__ void __launch_bounds__(TILE_THREADS) protect_edges(const RefineArgs a) {
     const int x = a.x0 + (int)(blockIdx.x * TILE + threadIdx.x);
     const int y = a.y0 + (int)(blockIdx.y * 8 + threadIdx.y);
     if (x >= a.x1 || y >= a.y1) return;

@@ -25,7 +25,7 @@ from kernels.cuda.sources import constants
 from kernels.cuda.staging import Job, Kept, index_of, needed_regions, reads_of, settings_of
 from kernels.engine import F32, U8, Inputs, View, finite
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, num
-from kernels.recipe import Backdrop, Denoise, Noise
+from kernels.recipe import Background, Denoise, Noise
 from kernels.reference import execute
 
 C = constants()
@@ -35,13 +35,13 @@ KEPT_TABLES = 32
 
 RESULTS = {
     "alpha": (C["OUT_ALPHA"], 1),
-    "neutralised": (C["OUT_NEUTRALISED"], 3),
+    "despilled": (C["OUT_DESPILLED"], 3),
     "straight": (C["OUT_STRAIGHT"], 3),
-    "cutout": (C["OUT_CUTOUT"], 3),
+    "foreground": (C["OUT_FOREGROUND"], 3),
     "composite": (C["OUT_COMPOSITE"], 3),
 }
 """Results of `planes` in the order of their bits, with their channels."""
-CHANNELS_OF = {**dict(RESULTS.values()), C["OUT_WRAP"]: 3, C["OUT_FOREGROUND"]: 4}
+CHANNELS_OF = {**dict(RESULTS.values()), C["OUT_WRAP"]: 3, C["OUT_LOCAL_FOREGROUND"]: 4}
 
 
 class DeviceEngine:
@@ -83,10 +83,10 @@ class DeviceEngine:
         """Return a held image; needs no device memory, so it works when there is none left."""
         return self._holder.fetch(handle)
 
-    def place(self, picture: Plane | None, backdrop: Backdrop, width: int, height: int) -> Plane:
-        """Return the handle of the backdrop placed to fill the frame, as half if its picture is."""
+    def place(self, picture: Plane | None, background: Background, width: int, height: int) -> Plane:
+        """Return the handle of the background placed to fill the frame, as half if its picture is."""
         half = self.storage == "float16" if picture is None else picture.half
-        return self._placer.place(picture, backdrop, width, height, half)
+        return self._placer.place(picture, background, width, height, half)
 
     def denoise(
         self,
@@ -234,17 +234,17 @@ class DeviceEngine:
         recipe = job.plan.recipe
         grown = execute.grown(region, stage.halo_px, job.width, job.height)
         if stage.kind == "fill":
-            sigma = num(recipe.neutralise[stage.index].fill_blur_px)
-            return self._filters.blur(job.planes["backdrop"], sigma, grown)
-        if stage.kind in ("wrap", "foreground"):
+            sigma = num(recipe.despill[stage.index].fill_blur_px)
+            return self._filters.blur(job.planes["background"], sigma, grown)
+        if stage.kind in ("wrap", "local_foreground"):
             self._pass_mattes(job)
         self._pack(job)
         if stage.kind in ("matte", "cumulative"):
             return self._refined(job, stage, grown)
         bit, channels, sigma = {
-            "shadow": (C["OUT_PRIMARY"], 1, num(recipe.assemble.carry.blur_px)),
+            "shadow": (C["OUT_PRIMARY"], 1, num(recipe.assemble.screen_light.blur_px)),
             "wrap": (C["OUT_WRAP"], 3, num(recipe.assemble.light_wrap.reach_px)),
-            "foreground": (C["OUT_FOREGROUND"], 4, num(recipe.assemble.edge_colour.reach_px)),
+            "local_foreground": (C["OUT_LOCAL_FOREGROUND"], 4, num(recipe.assemble.edge_colour.reach_px)),
         }[stage.kind]
         made = self._pointwise(job, bit, channels, grown)
         return self._filters.blur(made, sigma, grown)
@@ -253,7 +253,7 @@ class DeviceEngine:
         recipe = job.plan.recipe
         single = stage.kind == "matte"
         settings = recipe.extractors[stage.index].refine if single else recipe.refine
-        bit = C["OUT_RAW"] if single else C["OUT_JOINED"]
+        bit = C["OUT_RAW"] if single else C["OUT_COMBINED"]
         guide = None
         if num(settings.guide.radius_px) > 0:
             guide = new_plane(self.device, 1, job.height, job.width)
@@ -261,16 +261,16 @@ class DeviceEngine:
         return self._filters.refine(made, settings, guide, grown)
 
     def _pass_mattes(self, job: Job) -> None:
-        """Make the finished mattes of extractors that limit a neutralise pass."""
+        """Make the finished mattes of extractors that limit a despill pass."""
         recipe = job.plan.recipe
-        for step in recipe.neutralise:
+        for step in recipe.despill:
             name = f"pass_matte:{step.id}"
             if not step.on or step.mask in ("", "cumulative") or name in job.planes:
                 continue
             index = index_of(recipe, step.mask)
             stage = f"matte:{step.mask}"
             if job.plan.has_stage(stage) and stage not in job.planes:
-                continue  # a view in which no neutralised colour is seen
+                continue  # a view in which no despilled colour is seen
             self._pack(job)
             where = execute.grown(job.region, job.plan.halo_px, job.width, job.height)
             job.planes[name] = self._pointwise(job, C["OUT_EXTRACTOR"], 1, where, index)

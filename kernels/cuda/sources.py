@@ -26,7 +26,7 @@ _KERNEL = re.compile(
 
 
 Lean = tuple[int, bool]
-"""A lean size: the channel of the backing's primary, and whether there is a clean plate."""
+"""A lean size: the channel of the screen's primary, and whether there is a clean plate."""
 
 
 @dataclass(frozen=True)
@@ -73,14 +73,14 @@ class Structure:
 
 LEAN_FLAGS = (
     "HAS_GARBAGE",
-    "HAS_HOLDOUT",
+    "HAS_KEEP_SOLID",
     "HAS_CUMULATIVE",
     "CLEAN_IS_EVEN",
     "OUTPUT_HALF",
 )
-LEAN_ALWAYS = ("PLATE_HALF", "BACKDROP_HALF", "HAS_BACKDROP")
+LEAN_ALWAYS = ("PLATE_HALF", "BACKGROUND_HALF", "HAS_BACKGROUND")
 LEAN_CLEAN = ("HAS_CLEAN", "CLEAN_HALF")
-LEAN_OUTPUTS = ("OUT_ALPHA", "OUT_COMPOSITE", "OUT_MATTE", "OUT_NEUTRALISED", "OUT_CUTOUT")
+LEAN_OUTPUTS = ("OUT_ALPHA", "OUT_COMPOSITE", "OUT_MATTE", "OUT_DESPILLED", "OUT_FOREGROUND")
 
 
 @lru_cache(maxsize=8)

@@ -24,7 +24,7 @@ def reads_of(stage: Stage, plan: Plan, planes: Iterable[str]) -> set[str]:
         case "matte":
             return names & set(_PASSES)
         case "fill":
-            return names & {"backdrop"}
+            return names & {"background"}
         case "shadow":
             return names & {"plate", "denoised"}
         case "cumulative":
@@ -34,7 +34,7 @@ def reads_of(stage: Stage, plan: Plan, planes: Iterable[str]) -> set[str]:
             return {
                 n
                 for n in names
-                if not n.startswith("pass_matte:") and n not in ("wrap", "foreground")
+                if not n.startswith("pass_matte:") and n not in ("wrap", "local_foreground")
             }
 
 
@@ -45,28 +45,28 @@ def settings_of(plan: Plan, stage: Stage) -> Hashable:
         case "matte":
             return (
                 plan.context,
-                _backing(r),
+                _screen(r),
                 r.extractors[stage.index].model_dump_json(
-                    exclude={"name", "on", "strength", "join", "role", "shapes"}
+                    exclude={"name", "on", "strength", "combine", "role", "shapes"}
                 ),
             )
         case "cumulative":
             return (
                 plan.context,
-                _backing(r),
+                _screen(r),
                 r.refine.model_dump_json(),
                 *(e.model_dump_json(exclude={"name", "shapes"}) for e in r.extractors),
             )
         case "fill":
-            return (r.neutralise[stage.index].fill_blur_px,)
+            return (r.despill[stage.index].fill_blur_px,)
         case "shadow":
-            return (r.backing.primary, r.assemble.carry.blur_px)
+            return (r.screen.primary, r.assemble.screen_light.blur_px)
         case _:
             return (plan.context.weights, r.model_dump_json(exclude={"look", "notes", "name"}))
 
 
-def _backing(r: Recipe) -> str:
-    return r.backing.model_dump_json()
+def _screen(r: Recipe) -> str:
+    return r.screen.model_dump_json()
 
 
 @dataclass(frozen=True, eq=False)

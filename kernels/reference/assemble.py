@@ -1,8 +1,8 @@
-"""The cutout and the composite: edge colour, straight, over, carried shadows and light, light wrap.
+"""The foreground and the composite: edge colour, straight, over, carried shadows and light, light wrap.
 
 Mattes are (h, w) in 0..1, images (3, h, w) scene-linear in the working space; values below 0 and
 above 1 survive. Everything is pointwise; the blurred planes that some ways need are arguments.
-Premultiplied colour is always called cutout, colour not multiplied by the matte always straight.
+Premultiplied colour is always called foreground, colour not multiplied by the matte always straight.
 """
 
 from __future__ import annotations
@@ -14,15 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.plan import Context, Plan, num, sigma_alpha
-from kernels.recipe import Assemble, Carry, EdgeColour
-from kernels.reference.backdrop import regrain
-from kernels.reference.neutralise import flat_backing
+from kernels.recipe import Assemble, ScreenLight, EdgeColour
+from kernels.reference.background import regrain
+from kernels.reference.despill import flat_screen
 
 Array = NDArray[Any]
 
 ALPHA_FLOOR, ALPHA_SURE = 1e-4, 1e-3
-"""below the one there is no colour to be had from the cutout, from the other on it is all of it"""
-"""Below this matte value straight colour is the neutralised plate itself."""
+"""below the one there is no colour to be had from the foreground, from the other on it is all of it"""
+"""Below this matte value straight colour is the despilled plate itself."""
 SETTLE_FLOOR = 1e-6
 UNMIX_FLOOR = 1e-6
 SHADOW_FLOOR = 1e-6
@@ -34,24 +34,24 @@ class Assembled:
     """The result: alpha (h, w) with the carried area taken out, and four (3, h, w) pictures."""
 
     alpha: Array
-    neutralised: Array
+    despilled: Array
     straight: Array
-    cutout: Array
+    foreground: Array
     composite: Array
 
 
 def final_alpha(
     matte: Array,
     *,
-    holdout: Array | None = None,
+    keep_solid: Array | None = None,
     garbage: Array | None = None,
     plate_alpha: Array | None = None,
 ) -> Array:
-    """max(matte, holdout) * (1 - garbage) * plate_alpha; garbage wins. All (h, w), None is unset.
+    """max(matte, keep_solid) * (1 - garbage) * plate_alpha; garbage wins. All (h, w), None is unset.
 
     matte: the cumulative matte after its refinement, so that a spread never leaks into garbage.
     """
-    alpha = matte if holdout is None else np.maximum(matte, holdout)
+    alpha = matte if keep_solid is None else np.maximum(matte, keep_solid)
     if garbage is not None:
         alpha = alpha * (1 - garbage)
     if plate_alpha is not None:
@@ -69,16 +69,16 @@ def settle_value(plan: Plan) -> float:
 
 
 def multiply(alpha: Array, n_plate: Array) -> Array:
-    """Cutout alpha * N(p). Exact where the backing is black."""
+    """Foreground alpha * N(p). Exact where the screen is black."""
     return np.asarray(alpha * n_plate)
 
 
 def subtract(alpha: Array, n_plate: Array, n_clean: Array, settle: float) -> Array:
-    """Cutout w max(N(p) - (1 - alpha) N(c), min(0, N(p))) + (1 - w) alpha N(p).
+    """Foreground w max(N(p) - (1 - alpha) N(c), min(0, N(p))) + (1 - w) alpha N(p).
 
     w = clamp(alpha / max(settle, 1e-6), 0, 1). Exactly alpha F for p = alpha F + (1 - alpha) c, a
-    neutraliser that leaves both F and c linear, true alpha >= settle; N(p) where alpha is 1 and 0
-    where alpha is 0. No channel of N(p) that is >= 0 gives a negative cutout.
+    despiller that leaves both F and c linear, true alpha >= settle; N(p) where alpha is 1 and 0
+    where alpha is 0. No channel of N(p) that is >= 0 gives a negative foreground.
     Source: the compositing equation, Porter & Duff 1984.
     """
     one = n_plate.dtype.type
@@ -87,29 +87,29 @@ def subtract(alpha: Array, n_plate: Array, n_clean: Array, settle: float) -> Arr
     return np.asarray(w * taken + (1 - w) * (alpha * n_plate))
 
 
-def foreground_weight(alpha: Array) -> Array:
+def local_foreground_weight(alpha: Array) -> Array:
     """How far a pixel is a sample of the foreground's colour: alpha squared, (h, w).
 
-    Source: inverse variance: colour found as cutout / alpha has noise that goes with 1 / alpha.
+    Source: inverse variance: colour found as foreground / alpha has noise that goes with 1 / alpha.
     """
     return np.asarray(alpha * alpha)
 
 
-def foreground_finish(blurred_weighted: Array, blurred_weight: Array, n_plate: Array) -> Array:
+def local_foreground_finish(blurred_weighted: Array, blurred_weight: Array, n_plate: Array) -> Array:
     """Local foreground estimate: (blur(w N(p)) + 1e-3 N(p)) / (blur(w) + 1e-3).
 
-    Where nothing solid is near it is the neutralised plate. (3, h, w), (h, w), (3, h, w).
+    Where nothing solid is near it is the despilled plate. (3, h, w), (h, w), (3, h, w).
     """
     floor = n_plate.dtype.type(WEIGHT_FLOOR)
     return np.asarray((blurred_weighted + floor * n_plate) / (blurred_weight + floor))
 
 
 def unmix(alpha: Array, n_plate: Array, n_clean: Array, foreground: Array, hold: float) -> Array:
-    """Cutout alpha F with F held near a local estimate F0.
+    """Foreground alpha F with F held near a local estimate F0.
 
     F minimises |N(p) - alpha F - (1 - alpha) N(c)|^2 + hold |F - F0|^2 (Tikhonov), that is
     F = F0 + alpha / (alpha^2 + hold) * (N(p) - alpha F0 - (1 - alpha) N(c)); the denominator is at
-    least 1e-6. The cutout is kept >= min(0, N(p)) as in `subtract`; 0 where alpha is 0.
+    least 1e-6. The foreground is kept >= min(0, N(p)) as in `subtract`; 0 where alpha is 0.
     Source: Tikhonov & Arsenin 1977 for the regularised least squares.
     """
     one = n_plate.dtype.type
@@ -125,14 +125,14 @@ def edge_colour(
     n_clean: Array,
     *,
     settle: float,
-    foreground: Array | None = None,
+    local_foreground: Array | None = None,
 ) -> Array:
-    """The premultiplied cutout by the chosen way; `unmix` without an estimate uses N(p) as F0."""
+    """The premultiplied foreground by the chosen way; `unmix` without an estimate uses N(p) as F0."""
     if edge.method == "multiply":
         return multiply(alpha, n_plate)
     if edge.method == "subtract":
         return subtract(alpha, n_plate, n_clean, settle)
-    estimate = n_plate if foreground is None else foreground
+    estimate = n_plate if local_foreground is None else local_foreground
     return unmix(alpha, n_plate, n_clean, estimate, num(edge.hold))
 
 
@@ -143,39 +143,39 @@ def foreground_gain(assemble: Assemble, like: Array) -> Array:
     return np.asarray(gain.reshape(3, 1, 1).astype(like.dtype))
 
 
-def straight(cutout: Array, alpha: Array, n_plate: Array) -> Array:
-    """Colour not multiplied by the matte: cutout / alpha, N(p) where alpha <= 1e-4.
+def straight(foreground: Array, alpha: Array, n_plate: Array) -> Array:
+    """Colour not multiplied by the matte: foreground / alpha, N(p) where alpha <= 1e-4.
 
     In between it goes over from one to the other up to alpha = 1e-3: with a jump there, an alpha
     that differs in its seventh place would give another colour.
     """
     share = np.clip((alpha - ALPHA_FLOOR) / (ALPHA_SURE - ALPHA_FLOOR), 0, 1).astype(alpha.dtype)
-    own = cutout / np.maximum(alpha, alpha.dtype.type(ALPHA_FLOOR))
+    own = foreground / np.maximum(alpha, alpha.dtype.type(ALPHA_FLOOR))
     return np.where(share > 0, (1 - share) * n_plate + share * own, n_plate)
 
 
-def over(cutout: Array, alpha: Array, backdrop: Array) -> Array:
-    """Premultiplied over: cutout + (1 - alpha) backdrop. Source: Porter & Duff 1984."""
-    return np.asarray(cutout + (1 - alpha) * backdrop)
+def over(foreground: Array, alpha: Array, background: Array) -> Array:
+    """Premultiplied over: foreground + (1 - alpha) background. Source: Porter & Duff 1984."""
+    return np.asarray(foreground + (1 - alpha) * background)
 
 
 # ---------------------------------------------------------------- carry and light wrap
 
 
-def carried_alpha(alpha: Array, area: Array | None) -> Array:
+def alpha_outside_area(alpha: Array, area: Array | None) -> Array:
     """alpha (1 - m) in the carried area m; None is nowhere."""
     return alpha if area is None else np.asarray(alpha * (1 - area))
 
 
-def carry_source(denoised: Array, clean: Array | None, ctx: Context) -> Array:
-    """max(0, p - c): the light on the backing beyond its own, before it is neutralised."""
-    backing = flat_backing(ctx, denoised) if clean is None else clean
-    return np.asarray(np.maximum(denoised - backing, 0))
+def screen_light_source(denoised: Array, clean: Array | None, ctx: Context) -> Array:
+    """max(0, p - c): the light on the screen beyond its own, before it is despilled."""
+    screen = flat_screen(ctx, denoised) if clean is None else clean
+    return np.asarray(np.maximum(denoised - screen, 0))
 
 
-def carry(
-    backdrop: Array,
-    p: Carry,
+def screen_light(
+    background: Array,
+    p: ScreenLight,
     ctx: Context,
     *,
     area: Array | None,
@@ -183,32 +183,32 @@ def carry(
     clean: Array | None = None,
     light: Array | None = None,
 ) -> Array:
-    """The backdrop with the backing's shadows and light, (3, h, w).
+    """The background with the screen's shadows and light, (3, h, w).
 
-    backdrop * mix(1, clamp(shadow / max(c_k, 1e-6), 0, 1), shadows * m) + light_amount * m * light
+    background * mix(1, clamp(shadow / max(c_k, 1e-6), 0, 1), shadows * m) + light_amount * m * light
 
-    shadow: blur of the denoised primary, (h, w). light: `carry_source` neutralised, (3, h, w).
+    shadow: blur of the denoised primary, (h, w). light: `screen_light_source` despilled, (3, h, w).
     area: m, (h, w); None carries nothing.
     """
     if area is None:
-        return backdrop
-    out = backdrop
+        return background
+    out = background
     if shadow is not None:
-        backing = flat_backing(ctx, backdrop) if clean is None else clean
-        lit = np.clip(shadow / np.maximum(backing[ctx.k], backdrop.dtype.type(SHADOW_FLOOR)), 0, 1)
-        out = out * (1 + (lit - 1) * (backdrop.dtype.type(num(p.shadows)) * area))
+        screen = flat_screen(ctx, background) if clean is None else clean
+        lit = np.clip(shadow / np.maximum(screen[ctx.k], background.dtype.type(SHADOW_FLOOR)), 0, 1)
+        out = out * (1 + (lit - 1) * (background.dtype.type(num(p.shadows)) * area))
     if light is not None and num(p.light) > 0:
-        out = out + (backdrop.dtype.type(num(p.light)) * area) * light
+        out = out + (background.dtype.type(num(p.light)) * area) * light
     return np.asarray(out)
 
 
-def wrap_source(alpha: Array, backdrop: Array) -> Array:
-    """(1 - alpha) backdrop, both with the carry applied: what is blurred for the light wrap."""
-    return np.asarray((1 - alpha) * backdrop)
+def wrap_source(alpha: Array, background: Array) -> Array:
+    """(1 - alpha) background, both with the carry applied: what is blurred for the light wrap."""
+    return np.asarray((1 - alpha) * background)
 
 
 def light_wrap(composite: Array, alpha: Array, wrap: Array, amount: float) -> Array:
-    """composite + amount * alpha * blur((1 - alpha) backdrop). Identity at amount 0."""
+    """composite + amount * alpha * blur((1 - alpha) background). Identity at amount 0."""
     return np.asarray(composite + (composite.dtype.type(amount) * alpha) * wrap)
 
 
@@ -221,34 +221,34 @@ def assemble(
     alpha: Array,
     n_plate: Array,
     n_clean: Array,
-    backdrop: Array | None,
+    background: Array | None,
     clean: Array | None = None,
-    foreground: Array | None = None,
+    local_foreground: Array | None = None,
     area: Array | None = None,
     shadow: Array | None = None,
     light: Array | None = None,
     wrap: Array | None = None,
     origin: tuple[int, int] = (0, 0),
 ) -> Assembled:
-    """Everything from the final matte and the neutralised plate to the composite.
+    """Everything from the final matte and the despilled plate to the composite.
 
-    alpha: `final_alpha`. n_plate, n_clean: the same neutralise passes on the plate and on the clean
-    plate (or flat backing, (3, 1, 1)). backdrop: placed; None is black. clean: for carried
-    shadows; None is the flat backing. foreground, shadow, wrap: planes of the plan's stages.
+    alpha: `final_alpha`. n_plate, n_clean: the same despill passes on the plate and on the clean
+    plate (or flat screen, (3, 1, 1)). background: placed; None is black. clean: for carried
+    shadows; None is the flat screen. local_foreground, shadow, wrap: planes of the plan's stages.
     light: for carried light. area: the mask of the carry. origin: (x, y) of the first pixel in the
     frame, for grain that does not depend on tiles.
     """
     settings, ctx = plan.recipe.assemble, plan.context
-    a = carried_alpha(alpha, area)
+    a = alpha_outside_area(alpha, area)
     gain = foreground_gain(settings, n_plate)
     cut = edge_colour(
-        settings.edge_colour, a, n_plate, n_clean, settle=settle_value(plan), foreground=foreground
+        settings.edge_colour, a, n_plate, n_clean, settle=settle_value(plan), local_foreground=local_foreground
     )
     cut = cut * gain
-    back: Array = np.zeros((3, 1, 1), n_plate.dtype) if backdrop is None else backdrop
-    if backdrop is not None:
-        back = carry(back, settings.carry, ctx, area=area, shadow=shadow, clean=clean, light=light)
-        grain = num(settings.backdrop.regrain)
+    back: Array = np.zeros((3, 1, 1), n_plate.dtype) if background is None else background
+    if background is not None:
+        back = screen_light(back, settings.screen_light, ctx, area=area, shadow=shadow, clean=clean, light=light)
+        grain = num(settings.background.regrain)
         back = regrain(back, ctx.noise, grain, ctx.frame, origin[0], origin[1])
     composite = over(cut, a, back)
     if wrap is not None:

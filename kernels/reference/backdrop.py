@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.plan import num
-from kernels.recipe import Backdrop, Noise
+from kernels.recipe import Background, Noise
 from kernels.reference.refine import blur
 
 Array = NDArray[Any]
@@ -25,7 +25,7 @@ CHECKER_ROWS = 12
 
 
 def _source_coordinates(
-    p: Backdrop, width: int, height: int, source: tuple[int, int], scale: float
+    p: Background, width: int, height: int, source: tuple[int, int], scale: float
 ) -> tuple[Array, Array]:
     """Where each pixel centre of the frame lies in a source of (width, height), float64, (h, w).
 
@@ -72,7 +72,7 @@ def sample_bilinear(picture: Array, x: Array, y: Array) -> Array:
     return np.asarray(upper * (1 - fy) + lower * fy)
 
 
-def _picture(picture: Array, p: Backdrop, width: int, height: int) -> Array:
+def _picture(picture: Array, p: Background, width: int, height: int) -> Array:
     """The picture scaled to cover the frame (then by `scale`), centred, moved, turned.
 
     When it shrinks by f >= 2, means of whole blocks of floor(f) pixels are sampled, so that detail
@@ -85,7 +85,7 @@ def _picture(picture: Array, p: Backdrop, width: int, height: int) -> Array:
     return sample_bilinear(block_mean(picture, factor), x / factor, y / factor)
 
 
-def _ramp(p: Backdrop, width: int, height: int) -> Array:
+def _ramp(p: Background, width: int, height: int) -> Array:
     """Linear light from 0 at the left to 1 at the right side of the frame, held outside."""
     x, _ = _source_coordinates(p, width, height, (width, height), num(p.scale))
     return np.asarray(np.clip(x / width, 0, 1))
@@ -97,7 +97,7 @@ def _wave(t: Array, softness: float) -> Array:
     return np.asarray(np.clip(distance / (softness / 2), -1, 1))
 
 
-def _checker(p: Backdrop, width: int, height: int) -> Array:
+def _checker(p: Background, width: int, height: int) -> Array:
     """Squares of a twelfth of the frame's height; their sides are one pixel soft."""
     scale = num(p.scale)
     x, y = _source_coordinates(p, width, height, (width, height), scale)
@@ -108,8 +108,8 @@ def _checker(p: Backdrop, width: int, height: int) -> Array:
     return np.asarray((low + high) / 2 + (high - low) / 2 * product)
 
 
-def place(picture: Array | None, p: Backdrop, width: int, height: int) -> Array:
-    """The backdrop filling the frame, (3, height, width), exposed and defocused, without grain.
+def place(picture: Array | None, p: Background, width: int, height: int) -> Array:
+    """The background filling the frame, (3, height, width), exposed and defocused, without grain.
 
     picture: (3, h, w), used by kind `picture` (its dtype is kept; black without one). Scale 1 makes
     it just cover the frame with its centre in the middle; positive moves go right and down, turns
@@ -198,18 +198,18 @@ def noise_sigma(image: Array, noise: Noise) -> Array:
 
 
 def regrain(
-    backdrop: Array, noise: Noise, amount: float, frame: int, x0: int = 0, y0: int = 0
+    background: Array, noise: Noise, amount: float, frame: int, x0: int = 0, y0: int = 0
 ) -> Array:
-    """The backdrop with noise like the plate's, (3, h, w): x + amount sigma(x) (L z).
+    """The background with noise like the plate's, (3, h, w): x + amount sigma(x) (L z).
 
-    sigma: `noise_sigma` at the backdrop's own level. z: `grain` of the frame at (x0, y0). L:
+    sigma: `noise_sigma` at the background's own level. z: `grain` of the frame at (x0, y0). L:
     `correlation_root`. Identity at amount 0 and for noise that was not measured. Pointwise.
     """
     if amount == 0 or not any((*noise.gain, *noise.offset)):
-        return backdrop
-    height, width = backdrop.shape[-2:]
-    z = grain(width, height, frame, x0, y0).astype(backdrop.dtype, copy=False)
-    root = correlation_root(noise).astype(backdrop.dtype)
+        return background
+    height, width = background.shape[-2:]
+    z = grain(width, height, frame, x0, y0).astype(background.dtype, copy=False)
+    root = correlation_root(noise).astype(background.dtype)
     mixed = np.stack(
         [
             root[0, 0] * z[0],
@@ -217,5 +217,5 @@ def regrain(
             root[2, 0] * z[0] + root[2, 1] * z[1] + root[2, 2] * z[2],
         ]
     )
-    sigma = noise_sigma(backdrop, noise) * backdrop.dtype.type(amount)
-    return np.asarray(backdrop + sigma * mixed)
+    sigma = noise_sigma(background, noise) * background.dtype.type(amount)
+    return np.asarray(background + sigma * mixed)

@@ -1,4 +1,4 @@
-"""Finding the backing: which primary the screen has, and which pixels show it.
+"""Finding the screen: which primary the screen has, and which pixels show it.
 
 All functions take a working-linear picture (3, h, w), usually reduced to about 640 pixels wide.
 Nothing is given by hand. The idea: a lit screen is the densest, most saturated cluster of the
@@ -22,7 +22,7 @@ Array = NDArray[Any]
 PRIMARIES: tuple[Primary, ...] = ("red", "green", "blue")
 
 CANDIDATE_PURITY = 0.22
-"""A pixel may be backing when (p_k - max(p_i, p_j)) / p_k exceeds this."""
+"""A pixel may be screen when (p_k - max(p_i, p_j)) / p_k exceeds this."""
 RED_PURITY = 0.6
 """The same for red: skin, wood and tungsten light are redder than they are green or blue."""
 FINEST_LEVEL = 1e-3
@@ -38,7 +38,7 @@ ROUGHEST_SCREEN = 0.16
 
 @dataclass(frozen=True, eq=False)
 class Found:
-    """Where the backing is.
+    """Where the screen is.
 
     primary: of the screen. mask: (h, w) bool, pixels that show it. ratio: p_i/p_k and p_j/p_k at
     the peak, `spread` their deviation. share: of the frame. roughness: local deviation of ln p_k.
@@ -80,8 +80,8 @@ def gaussian(plane: Array, sigma_px: float) -> Array:
     return np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma_px, borderType=cv2.BORDER_REPLICATE))
 
 
-def find_backing(image: Array, primaries: Sequence[Primary] = PRIMARIES) -> Found | None:
-    """Return the backing of `image`, or None when no coloured screen is seen.
+def find_screen(image: Array, primaries: Sequence[Primary] = PRIMARIES) -> Found | None:
+    """Return the screen of `image`, or None when no coloured screen is seen.
 
     image: (3, h, w) working-linear, any range (negative light counts as none). primaries: those to
     consider. Source: of the method, DESIGN section 9's prototypes; of its thresholds: common

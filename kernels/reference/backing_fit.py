@@ -1,8 +1,8 @@
-"""Fitting the backing: a smooth clean plate from one picture or merged over several.
+"""Fitting the screen: a smooth clean plate from one picture or merged over several.
 
 ln c of each channel is a robust polynomial over the frame (degrees 1 and 2 free, 3 and 4 held by
 a prior), times the local mean of what the polynomial leaves over, carried under the subject by
-pull-push. Merging takes the median over frames of every pixel that shows the backing.
+pull-push. Merging takes the median over frames of every pixel that shows the screen.
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.recipe import Primary
-from kernels.reference.backing_find import (
+from kernels.reference.screen_find import (
     FINEST_LEVEL,
     Found,
     channel_index,
-    find_backing,
+    find_screen,
     gaussian,
     robust_sigma,
 )
-from kernels.reference.backing_surface import log_surface, pull_push, resized, shrunk
+from kernels.reference.screen_surface import log_surface, pull_push, resized, shrunk
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -35,14 +35,14 @@ to 0.03 to 0.07, strands of hair to 0.1 and more."""
 
 
 @dataclass(frozen=True, eq=False)
-class BackingFit:
-    """The fitted backing of one picture, at working size.
+class ScreenFit:
+    """The fitted screen of one picture, at working size.
 
-    primary: of the screen. colour: median of the fit over the backing. clean: (3, h, w) float32
-    working-linear, everywhere. mask: (h, w) pixels that show the backing. creases: (h, w) pixels of
-    the backing on long thin steps in level. confidence: (h, w), 1 where the backing was seen,
+    primary: of the screen. colour: median of the fit over the screen. clean: (3, h, w) float32
+    working-linear, everywhere. mask: (h, w) pixels that show the screen. creases: (h, w) pixels of
+    the screen on long thin steps in level. confidence: (h, w), 1 where the screen was seen,
     falling to 0 where it was guessed. step: source pixels per pixel. sigma_log: relative error of
-    the fit per channel where the backing was seen.
+    the fit per channel where the screen was seen.
     """
 
     primary: Primary
@@ -59,7 +59,7 @@ class BackingFit:
         return resized(self.clean, height, width)
 
     def mask_at(self, height: int, width: int) -> Mask:
-        """Return the backing's mask at another size."""
+        """Return the screen's mask at another size."""
         plane = cv2.resize(
             self.mask.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR
         )
@@ -67,24 +67,24 @@ class BackingFit:
 
 
 def working_size(height: int, width: int) -> tuple[int, int]:
-    """Return (h, w) of the reduced picture in which the backing is found and fitted."""
+    """Return (h, w) of the reduced picture in which the screen is found and fitted."""
     w = min(width, WORKING_WIDTH)
     return max(1, round(height * w / width)), w
 
 
-def fit_picture(image: Array, primary: Primary | None = None) -> BackingFit | None:
-    """Find and fit the backing of a full-size picture (3, H, W) working-linear.
+def fit_picture(image: Array, primary: Primary | None = None) -> ScreenFit | None:
+    """Find and fit the screen of a full-size picture (3, H, W) working-linear.
 
     Returns None when no screen is seen. Values outside 0..1 survive; not finite is not allowed.
     """
     height, width = image.shape[1:]
     small = resized(np.asarray(image, np.float32), *working_size(height, width))
-    found = find_backing(small) if primary is None else find_backing(small, (primary,))
-    return fit_backing(small, found, width / small.shape[2]) if found is not None else None
+    found = find_screen(small) if primary is None else find_screen(small, (primary,))
+    return fit_screen(small, found, width / small.shape[2]) if found is not None else None
 
 
-def fit_backing(small: Array, found: Found, step: float = 1.0) -> BackingFit:
-    """Fit a smooth clean plate to the pixels of `small` (3, h, w) that show the backing."""
+def fit_screen(small: Array, found: Found, step: float = 1.0) -> ScreenFit:
+    """Fit a smooth clean plate to the pixels of `small` (3, h, w) that show the screen."""
     log = np.log(np.maximum(small, FINEST_LEVEL * 0.05)).astype(np.float32)
     mask = found.mask
     surface = log_surface(log, mask)
@@ -98,10 +98,10 @@ def fit_backing(small: Array, found: Found, step: float = 1.0) -> BackingFit:
     return finish_fit(log, surface, mask, creases, found.primary, step)
 
 
-def merge_fits(smalls: Sequence[Array], fits: Sequence[BackingFit]) -> BackingFit:
+def merge_fits(smalls: Sequence[Array], fits: Sequence[ScreenFit]) -> ScreenFit:
     """Merge pictures of one screen, (3, h, w) each with its fit, into one clean plate.
 
-    Every pixel takes the median over the frames in which it shows the backing: what a subject
+    Every pixel takes the median over the frames in which it shows the screen: what a subject
     covers in one frame is seen in another. Source: common practice, no source.
     """
     if len(fits) == 1:
@@ -134,9 +134,9 @@ def local_mean(plane: Array, mask: Mask, sigma_px: float | None = None) -> Array
 
 
 def odd_levels(residual: Array, mask: Mask) -> Mask:
-    """Return the backing's pixels whose level leaves its surroundings: creases and thin hair.
+    """Return the screen's pixels whose level leaves its surroundings: creases and thin hair.
 
-    Dark hair keeps the backing's colour ratios, so only its level gives it away. residual: (h, w)
+    Dark hair keeps the screen's colour ratios, so only its level gives it away. residual: (h, w)
     of ln p_k over the surface. Limit: 3.5 deviations, at least 3 %.
     """
     fine = local_mean(residual, mask, 1.0)
@@ -159,8 +159,8 @@ def crease_lines(odd: Mask, mask: Mask, level: Array) -> Mask:
     outside = cv2.morphologyEx((~mask).astype(np.uint8), cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
     reach = max(3, round(mask.shape[1] * 0.03))
     near = cv2.dilate(outside, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
-    joined = cv2.morphologyEx((odd & ~near).astype(np.uint8), cv2.MORPH_CLOSE, square)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
+    combined = cv2.morphologyEx((odd & ~near).astype(np.uint8), cv2.MORPH_CLOSE, square)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(combined, connectivity=8)
     longest = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
     thin = stats[:, cv2.CC_STAT_AREA] < 0.25 * longest.astype(np.float64) ** 2
     keep = (longest > 0.12 * mask.shape[1]) & thin
@@ -191,7 +191,7 @@ def finish_fit(
     primary: Primary,
     step: float,
     shrink_px: int = 2,
-) -> BackingFit:
+) -> ScreenFit:
     """Add the local mean of what the surface leaves over, and measure the fit's own error."""
     sure = shrunk(mask, shrink_px)
     if sure.sum() < 64:
@@ -213,7 +213,7 @@ def finish_fit(
     sigma_log = [robust_sigma(channel[kept]) / 4.0 for channel in left]
     confidence = np.clip(gaussian(trust, 3.0) * 1.25, 0, 1)
     colour = [float(np.median(plane[mask])) for plane in clean]
-    return BackingFit(
+    return ScreenFit(
         primary=primary,
         colour=(colour[0], colour[1], colour[2]),
         clean=clean,

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.reference.backing_find import gaussian, robust_sigma
+from kernels.reference.screen_find import gaussian, robust_sigma
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]

@@ -76,15 +76,15 @@ def _finish(
         case "cumulative":
             return operations.refine(source[0], plan.recipe.refine, source[1])
         case "fill":
-            sigma = num(plan.recipe.neutralise[stage.index].fill_blur_px)
+            sigma = num(plan.recipe.despill[stage.index].fill_blur_px)
             return operations.blur(source[0], sigma)
         case "shadow":
-            return operations.blur(source[0], num(a.carry.blur_px))
+            return operations.blur(source[0], num(a.screen_light.blur_px))
         case "wrap":
             return operations.blur(source[0], num(a.light_wrap.reach_px))
-        case "foreground":
+        case "local_foreground":
             reach = num(a.edge_colour.reach_px)
-            return assemble.foreground_finish(
+            return assemble.local_foreground_finish(
                 operations.blur(source[0], reach), operations.blur(source[1], reach), source[2]
             )
 
@@ -122,12 +122,12 @@ def wanted_planes(plan: Plan, tile: Tile, wanted: Sequence[str]) -> dict[str, Ar
         if name.startswith("extractor:"):
             results[name] = pointwise.matte_of(plan, tile, name.removeprefix("extractor:"))
             continue
-        if name == "neutralised":
-            results[name] = pointwise.neutralised(plan, tile, tile["plate"])
+        if name == "despilled":
+            results[name] = pointwise.despilled(plan, tile, tile["plate"])
             continue
         if whole is None:
             whole = pointwise.assembled(plan, tile)
-        if name not in ("alpha", "straight", "cutout", "composite"):
+        if name not in ("alpha", "straight", "foreground", "composite"):
             raise ValueError(f"there is no plane '{name}'")
         results[name] = getattr(whole, name)
     return results
@@ -140,7 +140,7 @@ def stages_for(plan: Plan, wanted: Sequence[str]) -> tuple[Stage, ...]:
         if name.startswith("extractor:"):
             view = plan.stages_for("matte", name.removeprefix("extractor:"))
         else:
-            view = plan.stages_for("neutralised" if name == "neutralised" else "composite")
+            view = plan.stages_for("despilled" if name == "despilled" else "composite")
         kept |= {stage.out for stage in view}
     return plan.only(kept)
 

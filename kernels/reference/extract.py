@@ -1,9 +1,9 @@
-"""Extractors: from the plate's colours to mattes (`kernels.reference.join` joins them).
+"""Extractors: from the plate's colours to mattes (`kernels.reference.combine` combines them).
 
 All functions are pointwise: a tile gives the same bits as the whole frame. Images are scene-linear
 ``(3, h, w)`` in the working space, of any finite value (below 0 and above 1 too); an extractor
 whose `space` is `log` takes their ACEScct values itself. Mattes are ``(h, w)`` in 0..1. float64 in
-gives float64 out, everything else float32. `clean` is the backing at every pixel, ``(3, h, w)``, or
+gives float64 out, everything else float32. `clean` is the screen at every pixel, ``(3, h, w)``, or
 the flat colour ``(3, 1, 1)``. Sums run over red, green, blue in that order.
 """
 
@@ -26,21 +26,21 @@ from kernels.recipe import (
     ValueBand,
 )
 from kernels.reference import colour
-from kernels.reference.join import join, join_all, mix
+from kernels.reference.combine import combine, combine_all, mix
 
 __all__ = [
-    "backing_sigma",
+    "screen_sigma",
     "chroma_distance",
     "colour_difference",
     "count_no_screen",
     "excess",
     "excess_sigma",
     "finish",
-    "flat_backing",
+    "flat_screen",
     "hue_band",
     "in_space",
-    "join",
-    "join_all",
+    "combine",
+    "combine_all",
     "mix",
     "no_screen",
     "plate_difference",
@@ -55,9 +55,9 @@ Array = NDArray[Any]
 RELATIVE_FLOOR = 1e-6
 """Smallest |c| a relative difference divides by."""
 EXCESS_FLOOR = 1e-6
-"""An excess of the backing up to this is no screen, whatever the noise."""
+"""An excess of the screen up to this is no screen, whatever the noise."""
 SCREEN_SIGMAS = 4.0
-"""An excess of the backing under this many of its standard deviations is no screen."""
+"""An excess of the screen under this many of its standard deviations is no screen."""
 BOUND = 1e30
 """Thresholds are held to ± this, so that any finite number can be given in float32."""
 
@@ -88,13 +88,13 @@ def in_space(image: Array, space: str) -> Array:
     return colour.acescct_from_linear(image) if space == "log" else colour.as_float(image)
 
 
-def flat_backing(ctx: Context, dtype: Any = np.float32) -> Array:
-    """Return the recipe's backing colour as a (3, 1, 1) image."""
-    return np.asarray(ctx.backing, dtype=dtype).reshape(3, 1, 1)
+def flat_screen(ctx: Context, dtype: Any = np.float32) -> Array:
+    """Return the recipe's screen colour as a (3, 1, 1) image."""
+    return np.asarray(ctx.screen, dtype=dtype).reshape(3, 1, 1)
 
 
-def backing_sigma(clean: Array, ctx: Context) -> Array:
-    """Standard deviation of the plate's noise at the backing: √max(gain·max(c, 0) + offset, 0).
+def screen_sigma(clean: Array, ctx: Context) -> Array:
+    """Standard deviation of the plate's noise at the screen: √max(gain·max(c, 0) + offset, 0).
 
     Linear (3, h, w) to (3, h, w). The Poisson–Gaussian model of a camera, fitted by the survey.
     """
@@ -171,7 +171,7 @@ def plate_difference(image: Array, clean: Array, p: PlateDifference, ctx: Contex
     d = _distance(image, clean, p)
     if p.floor_in == "value":
         return ramp(d, num(p.floor), num(p.full))
-    unit = _distance(clean + backing_sigma(clean, ctx), clean, p)
+    unit = _distance(clean + screen_sigma(clean, ctx), clean, p)
     return ramp(d, num(p.floor) * unit, num(p.full) * unit)
 
 
@@ -195,10 +195,10 @@ def _length(*parts: Array) -> Array:
 
 
 def excess(image: Array, p: ColourDifference, ctx: Context) -> Array:
-    """How far the backing's primary exceeds the other two channels i, j, in the values given.
+    """How far the screen's primary exceeds the other two channels i, j, in the values given.
 
     lean: e = x_k − ((1 − lean)·min(x_i, x_j) + lean·max(x_i, x_j)); weights: e = x_k − (w_first·x_i
-    + w_second·x_j). Any range, negative for colours away from the backing. (3, ...) to (...).
+    + w_second·x_j). Any range, negative for colours away from the screen. (3, ...) to (...).
     Source: Smith & Blinn 1996, "Blue screen matting", for the linear weights.
     """
     k, (i, j) = ctx.k, ctx.others
@@ -217,7 +217,7 @@ def excess_sigma(clean: Array, p: ColourDifference, ctx: Context) -> Array:
     In log, σ of a channel is the difference of the ACEScct values of c + σ and c. (3, h, w) to
     (h, w).
     """
-    sigma = backing_sigma(clean, ctx)
+    sigma = screen_sigma(clean, ctx)
     if p.space == "log":
         sigma = in_space(clean + sigma, "log") - in_space(clean, "log")
     k, (i, j) = ctx.k, ctx.others
@@ -230,7 +230,7 @@ def excess_sigma(clean: Array, p: ColourDifference, ctx: Context) -> Array:
 
 
 def no_screen(clean: Array, p: ColourDifference, ctx: Context) -> NDArray[np.bool_]:
-    """Where the backing has no usable excess: e(c) < 4σ_e or e(c) <= 1e-6. (3, h, w) to (h, w)."""
+    """Where the screen has no usable excess: e(c) < 4σ_e or e(c) <= 1e-6. (3, h, w) to (h, w)."""
     e = excess(in_space(clean, p.space), p, ctx)
     missing = (e < SCREEN_SIGMAS * excess_sigma(clean, p, ctx)) | (e <= EXCESS_FLOOR)
     return np.asarray(missing, dtype=np.bool_)
@@ -279,22 +279,22 @@ def chroma_distance(image: Array, clean: Array, p: ChromaDistance, ctx: Context)
 def raw_matte(extractor: ExtractorBase, image: Array, clean: Array | None, ctx: Context) -> Array:
     """An extractor's matte before refinement, inverted (1 − α) if it says so.
 
-    image: the pass it reads, linear (3, h, w). clean: the clean plate, or None for the flat backing
+    image: the pass it reads, linear (3, h, w). clean: the clean plate, or None for the flat screen
     colour. Inverting comes before refinement, so that choke always draws the used matte's edge in.
     """
     image = colour.as_float(image)
-    backing = flat_backing(ctx, image.dtype) if clean is None else clean.astype(image.dtype)
+    screen = flat_screen(ctx, image.dtype) if clean is None else clean.astype(image.dtype)
     match extractor:
         case ValueBand():
             alpha = value_band(image, extractor, ctx)
         case HueBand():
             alpha = hue_band(image, extractor, ctx)
         case PlateDifference():
-            alpha = plate_difference(image, backing, extractor, ctx)
+            alpha = plate_difference(image, screen, extractor, ctx)
         case ColourDifference():
-            alpha = colour_difference(image, backing, extractor, ctx)
+            alpha = colour_difference(image, screen, extractor, ctx)
         case ChromaDistance():
-            alpha = chroma_distance(image, backing, extractor, ctx)
+            alpha = chroma_distance(image, screen, extractor, ctx)
         case _:
             raise TypeError(f"no such extractor: {type(extractor).__name__}")
     return 1 - alpha if extractor.inverted else alpha

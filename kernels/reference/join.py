@@ -13,7 +13,7 @@ from kernels.recipe import ExtractorBase
 from kernels.reference import colour
 
 Array = NDArray[Any]
-Joined = tuple[Array, ExtractorBase] | tuple[Array, ExtractorBase, Array | None]
+Combined = tuple[Array, ExtractorBase] | tuple[Array, ExtractorBase, Array | None]
 
 
 def mix(a: Array, b: Array, share: float | Array) -> Array:
@@ -21,57 +21,57 @@ def mix(a: Array, b: Array, share: float | Array) -> Array:
     return colour.as_float((1 - share) * a + share * b)
 
 
-def join(
+def combine(
     acc: Array | None,
     matte: Array,
     extractor: ExtractorBase,
     mask: Array | None = None,
     weight: float | Array = 1.0,
 ) -> Array:
-    """Join one finished matte on to those before it: mix(acc, join(acc, α), strength).
+    """Join one finished matte on to those before it: mix(acc, combine(acc, α), strength).
 
-    acc None: strength·α, whatever the join. max, min, screen a + b − ab, multiply ab, subtract
+    acc None: strength·α, whatever the combine. max, min, screen a + b − ab, multiply ab, subtract
     max(0, a − b), difference |a − b|. average: (weight·acc + strength·α)/(weight + strength), see
-    `join_all`. mask: the extractor's shapes, by which `matte` is already multiplied; outside them
+    `combine_all`. mask: the extractor's shapes, by which `matte` is already multiplied; outside them
     min, multiply and average leave acc alone too. (h, w), 0..1 stays in 0..1. Common practice, no
     source.
     """
     strength = num(extractor.strength)
     if acc is None:
         return colour.as_float(strength * matte)
-    how = extractor.joined_by
+    how = extractor.combined_by
     if mask is not None and how in ("min", "multiply"):
         matte = matte + (1 - mask.astype(matte.dtype, copy=False))
     match how:
         case "max":
-            joined = np.maximum(acc, matte)
+            combined = np.maximum(acc, matte)
         case "min":
-            joined = np.minimum(acc, matte)
-        case "screen":
-            joined = 1 - (1 - acc) * (1 - matte)
+            combined = np.minimum(acc, matte)
+        case "union":
+            combined = 1 - (1 - acc) * (1 - matte)
         case "multiply":
-            joined = acc * matte
+            combined = acc * matte
         case "subtract":
-            joined = np.maximum(acc - matte, 0)
+            combined = np.maximum(acc - matte, 0)
         case "difference":
-            joined = np.abs(acc - matte)
+            combined = np.abs(acc - matte)
         case "average":
             total = weight * acc + strength * matte
             return colour.as_float(total / _grown(weight, strength, mask, acc.dtype))
-    return mix(acc, joined, strength)
+    return mix(acc, combined, strength)
 
 
 def _grown(weight: float | Array, strength: float, mask: Array | None, dtype: Any) -> Any:
     return weight + strength * (1.0 if mask is None else mask.astype(dtype, copy=False))
 
 
-def join_all(
-    mattes: Sequence[Joined], shape: tuple[int, int] = (1, 1), dtype: Any = np.float32
+def combine_all(
+    mattes: Sequence[Combined], shape: tuple[int, int] = (1, 1), dtype: Any = np.float32
 ) -> Array:
     """The cumulative matte of (finished matte, extractor[, mask]) in list order.
 
     Extractors that are off are left out; with none left alpha is 1 in an array of `shape`.
-    Consecutive `average` joins make one weighted mean: what was there before the run has weight 1,
+    Consecutive `average` combines make one weighted mean: what was there before the run has weight 1,
     each member its strength, so their order doesn't matter and strength 0 changes nothing.
     """
     acc: Array | None = None
@@ -80,10 +80,10 @@ def join_all(
         if not extractor.on:
             continue
         mask = rest[0] if rest else None
-        averaging = acc is not None and extractor.joined_by == "average"
+        averaging = acc is not None and extractor.combined_by == "average"
         if not averaging:
             weight = 1.0
-        acc = join(acc, matte, extractor, mask, weight)
+        acc = combine(acc, matte, extractor, mask, weight)
         if averaging:
             weight = _grown(weight, num(extractor.strength), mask, acc.dtype)
     return np.ones(shape, dtype=dtype) if acc is None else acc

@@ -1,7 +1,7 @@
-"""Taking the backing's light out of the picture: spill removal, fill, saturation by hue.
+"""Taking the screen's light out of the picture: spill removal, fill, saturation by hue.
 
 Works on the colour side only and never reads a matte, unless a pass is masked by one. Images are
-(3, ...) scene-linear in the working space, k is the backing's primary, i and j the other two.
+(3, ...) scene-linear in the working space, k is the screen's primary, i and j the other two.
 All functions are pointwise, keep float64 when given float64, and clip nothing silently.
 """
 
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from kernels.plan import Context, num
-from kernels.recipe import HueCurve, NeutralisePass, Recipe
+from kernels.recipe import HueCurve, DespillPass, Recipe
 from kernels.reference import extract
 from kernels.reference.colour import hue_degrees, luminance
 
@@ -25,7 +25,7 @@ Tables = tuple[Array | None, Array | None]
 """Tables over hue of a pass: factor on the removal, factor on saturation; None is 1 everywhere."""
 
 EXCESS_FLOOR = 1e-6
-"""Smallest excess of the backing that a fill is divided by."""
+"""Smallest excess of the screen that a fill is divided by."""
 CHROMA_FLOOR = 1e-9
 """A pixel whose channels differ by no more than this has hue 0."""
 
@@ -81,7 +81,7 @@ def pixel_hue(image: Array) -> Array:
     return np.where(spread <= CHROMA_FLOOR, image.dtype.type(0), hue_degrees(image))
 
 
-def pass_tables(step: NeutralisePass) -> Tables:
+def pass_tables(step: DespillPass) -> Tables:
     """The two tables of a pass; None for a curve without points."""
     spill, saturate = step.spill_by_hue, step.saturation_by_hue
     return (
@@ -90,7 +90,7 @@ def pass_tables(step: NeutralisePass) -> Tables:
     )
 
 
-def limit_of(image: Array, p: NeutralisePass, ctx: Context) -> Array:
+def limit_of(image: Array, p: DespillPass, ctx: Context) -> Array:
     """What the primary may not exceed: max(limit(x_i, x_j), 0), (3, ...) to (...).
 
     average (x_i + x_j)/2, larger, smaller, or weighted w x_i + (1 - w) x_j.
@@ -107,18 +107,18 @@ def limit_of(image: Array, p: NeutralisePass, ctx: Context) -> Array:
     return np.asarray(np.maximum(limit, 0))
 
 
-def excess_over_limit(image: Array, p: NeutralisePass, ctx: Context) -> Array:
+def excess_over_limit(image: Array, p: DespillPass, ctx: Context) -> Array:
     """max(0, x_k - max(limit(x_i, x_j), 0)), (3, ...) to (...). Never negative."""
     return np.asarray(np.maximum(image[ctx.k] - limit_of(image, p, ctx), 0))
 
 
-def clean_excess(clean: Array, p: NeutralisePass, ctx: Context) -> Array:
+def clean_excess(clean: Array, p: DespillPass, ctx: Context) -> Array:
     """e(c) = c_k - max(limit(c_i, c_j), 0), at least 1e-6, (3, ...) to (...)."""
     excess = clean[ctx.k] - limit_of(clean, p, ctx)
     return np.asarray(np.maximum(excess, clean.dtype.type(EXCESS_FLOOR)))
 
 
-def spill_amount(image: Array, p: NeutralisePass, ctx: Context, table: Array | None) -> Array:
+def spill_amount(image: Array, p: DespillPass, ctx: Context, table: Array | None) -> Array:
     """s = max(0, p_k - max(limit, 0)) * amount * min(spill_by_hue(h), 1), (3, ...) to (...).
 
     h: hue of the linear pixel before the pass. 0 <= s <= max(p_k, 0): taking s from the primary
@@ -155,9 +155,9 @@ def _no_crossing(before: Array, after: Array) -> Array:
     return np.where(before >= 0, np.maximum(after, 0), after)
 
 
-def neutralise_pass(
+def despill_pass(
     image: Array,
-    p: NeutralisePass,
+    p: DespillPass,
     ctx: Context,
     *,
     tables: Tables = (None, None),
@@ -169,8 +169,8 @@ def neutralise_pass(
 
     1. s = `spill_amount`; x_k -= s.
     2. fill `grey` adds fill_amount * s * w_k to every channel (luminance is then kept when
-       fill_amount is 1); fill `backdrop` adds fill_amount * min(s / e(c), 1) * fill, where `fill`
-       is the blurred backdrop (nothing without one) and `excess_clean` is e(c) (`clean_excess`).
+       fill_amount is 1); fill `background` adds fill_amount * min(s / e(c), 1) * fill, where `fill`
+       is the blurred background (nothing without one) and `excess_clean` is e(c) (`clean_excess`).
     3. saturation about luminance by the hue of what 1 and 2 gave (`saturate`).
     4. mix(image, result, mask); None is everywhere.
 
@@ -184,7 +184,7 @@ def neutralise_pass(
     amount = image.dtype.type(num(p.fill_amount))
     if p.fill == "grey":
         out += (s * amount) * image.dtype.type(ctx.weights[ctx.k])
-    elif p.fill == "backdrop" and fill is not None and excess_clean is not None:
+    elif p.fill == "background" and fill is not None and excess_clean is not None:
         share = np.minimum(s / excess_clean, 1) * amount
         out = _no_crossing(out, out + share * fill)
     if saturation_table is not None:
@@ -194,7 +194,7 @@ def neutralise_pass(
     return np.asarray(image + (out - image) * mask)
 
 
-def pass_mask(step: NeutralisePass, shapes: Array | None, matte: Array | None) -> Array | None:
+def pass_mask(step: DespillPass, shapes: Array | None, matte: Array | None) -> Array | None:
     """Where a pass works: shapes * matte (1 - matte when inverted), each 1 everywhere if None."""
     if matte is not None and step.mask_inverted:
         matte = 1 - matte
@@ -203,12 +203,12 @@ def pass_mask(step: NeutralisePass, shapes: Array | None, matte: Array | None) -
     return np.asarray(shapes * matte)
 
 
-def flat_backing(ctx: Context, like: Array) -> Array:
-    """The flat backing colour as (3, 1, 1) of the dtype of `like`."""
-    return extract.flat_backing(ctx, like.dtype)
+def flat_screen(ctx: Context, like: Array) -> Array:
+    """The flat screen colour as (3, 1, 1) of the dtype of `like`."""
+    return extract.flat_screen(ctx, like.dtype)
 
 
-def neutralise(
+def despill(
     image: Array,
     recipe: Recipe,
     ctx: Context,
@@ -219,22 +219,22 @@ def neutralise(
 ) -> Array:
     """All enabled passes in order, (3, h, w) to (3, h, w).
 
-    clean: clean plate, (3, h, w); None is the flat backing. fills: blurred backdrops, by pass id.
-    masks: the areas of `pass_mask`, by pass id. To neutralise the clean plate itself give it as
+    clean: clean plate, (3, h, w); None is the flat screen. fills: blurred backgrounds, by pass id.
+    masks: the areas of `pass_mask`, by pass id. To despill the clean plate itself give it as
     `image` too. Without enabled passes the picture comes back as it is.
     """
     fills, masks = fills or {}, masks or {}
-    backing = flat_backing(ctx, image) if clean is None else clean
-    for step in recipe.neutralise:
+    screen = flat_screen(ctx, image) if clean is None else clean
+    for step in recipe.despill:
         if not step.on:
             continue
         fill = fills.get(step.id)
-        image = neutralise_pass(
+        image = despill_pass(
             image,
             step,
             ctx,
             tables=pass_tables(step),
-            excess_clean=None if fill is None else clean_excess(backing, step, ctx),
+            excess_clean=None if fill is None else clean_excess(screen, step, ctx),
             fill=fill,
             mask=masks.get(step.id),
         )

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from kernels.recipe import Noise
-from kernels.reference.backing_find import gaussian
+from kernels.reference.screen_find import gaussian
 
 Array = NDArray[Any]
 DETREND_PX = 8.0
@@ -22,7 +22,7 @@ TRUNCATION = 3.0
 TILE_PX = 96
 TILES = 28
 SAMPLES = 120_000
-"""Noise is measured in at most this many square tiles spread over the backing, and pixels."""
+"""Noise is measured in at most this many square tiles spread over the screen, and pixels."""
 _TRUNCATED_VARIANCE = 0.97330
 """Variance of a unit Gaussian cut at three standard deviations. Source: closed form
 1 - 2 t phi(t) / (2 Phi(t) - 1)."""
@@ -33,7 +33,7 @@ class MeasuredNoise:
     """Noise of one picture.
 
     model: gain, offset and correlations for the recipe. sigma: standard deviation per channel at
-    the backing's mean `level`. samples: pixels used.
+    the screen's mean `level`. samples: pixels used.
     """
 
     model: Noise
@@ -69,7 +69,7 @@ def clipped_covariance(samples: Array, rounds: int = 4) -> tuple[Array, int]:
 def measure_noise(image: Array, clean: Array, mask: Array, bins: int = 8) -> MeasuredNoise:
     """Measure the noise of `image` (3, H, W) over the smooth pixels of `mask` (H, W).
 
-    clean: (3, H, W), the fitted backing, whose smooth part is taken off first so that uneven light
+    clean: (3, H, W), the fitted screen, whose smooth part is taken off first so that uneven light
     is no noise.
     Variance against level is a non-negative least-squares fit; when the levels seen lie within a
     factor of 1.5 the split between gain and offset is not to be had from one picture and all of it

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.plan import Plan, num
-from kernels.recipe import ExtractorBase, NeutralisePass
-from kernels.reference import assemble, extract, join
-from kernels.reference import neutralise as spill
+from kernels.recipe import ExtractorBase, DespillPass
+from kernels.reference import assemble, extract, combine
+from kernels.reference import despill as spill
 from kernels.reference.assemble import Assembled
 from kernels.reference.colour import acescct_from_linear, luminance
 
@@ -46,7 +46,7 @@ class Tile:
 
 def reads(tile: Tile, extractor: ExtractorBase) -> Array:
     """Return the pass an extractor looks at: the plate where there is no denoised pass."""
-    denoised = tile.get("denoised") if extractor.reads == "denoised" else None
+    denoised = tile.get("denoised") if extractor.key_from == "denoised" else None
     return tile["plate"] if denoised is None else denoised
 
 
@@ -74,29 +74,29 @@ def extractor_matte(plan: Plan, tile: Tile, extractor: ExtractorBase) -> Array:
     return extract.finish(made, extractor, tile.get(f"mask:{extractor.id}"))
 
 
-def joined(plan: Plan, tile: Tile) -> Array:
-    """Return all extractors joined, before the cumulative refinement, (h, w); 1 without any."""
-    mattes: list[join.Joined] = [
+def combined(plan: Plan, tile: Tile) -> Array:
+    """Return all extractors combined, before the cumulative refinement, (h, w); 1 without any."""
+    mattes: list[combine.Combined] = [
         (extractor_matte(plan, tile, e), e, tile.get(f"mask:{e.id}"))
         for e in plan.recipe.extractors
         if e.on
     ]
-    return join.join_all(mattes, tile.shape, tile["plate"].dtype)
+    return combine.combine_all(mattes, tile.shape, tile["plate"].dtype)
 
 
 def cumulative(plan: Plan, tile: Tile) -> Array:
-    """Return the joined and refined matte before holdout and garbage, (h, w)."""
+    """Return the combined and refined matte before keep_solid and garbage, (h, w)."""
     made = tile.get("cumulative")
     if made is not None:
         return made
-    return extract.pointwise_levels(joined(plan, tile), plan.recipe.refine)
+    return extract.pointwise_levels(combined(plan, tile), plan.recipe.refine)
 
 
 def alpha(plan: Plan, tile: Tile) -> Array:
-    """Return the cumulative matte with holdout, garbage and plate alpha applied, (h, w)."""
+    """Return the cumulative matte with keep_solid, garbage and plate alpha applied, (h, w)."""
     return assemble.final_alpha(
         cumulative(plan, tile),
-        holdout=tile.get("mask:holdout"),
+        keep_solid=tile.get("mask:keep_solid"),
         garbage=tile.get("mask:garbage"),
         plate_alpha=tile.get("plate_alpha"),
     )
@@ -121,23 +121,23 @@ def by_id(plan: Plan, extractor_id: str) -> ExtractorBase:
 
 
 def pass_masks(plan: Plan, tile: Tile) -> dict[str, Array | None]:
-    """Return where each neutralise pass works, by id; None is everywhere."""
-    return {step.id: _mask(plan, tile, step) for step in plan.recipe.neutralise if step.on}
+    """Return where each despill pass works, by id; None is everywhere."""
+    return {step.id: _mask(plan, tile, step) for step in plan.recipe.despill if step.on}
 
 
-def _mask(plan: Plan, tile: Tile, step: NeutralisePass) -> Array | None:
+def _mask(plan: Plan, tile: Tile, step: DespillPass) -> Array | None:
     matte = matte_of(plan, tile, step.mask) if step.mask else None
     return spill.pass_mask(step, tile.get(f"mask:{step.id}"), matte)
 
 
-def neutralised(plan: Plan, tile: Tile, image: Array) -> Array:
-    """Return `image` after all neutralise passes, (3, h, w)."""
+def despilled(plan: Plan, tile: Tile, image: Array) -> Array:
+    """Return `image` after all despill passes, (3, h, w)."""
     fills = {
         step.id: plane
-        for step in plan.recipe.neutralise
+        for step in plan.recipe.despill
         if (plane := tile.get(f"fill:{step.id}")) is not None
     }
-    return spill.neutralise(
+    return spill.despill(
         image,
         plan.recipe,
         plan.context,
@@ -148,92 +148,92 @@ def neutralised(plan: Plan, tile: Tile, image: Array) -> Array:
 
 
 def clean_of(plan: Plan, tile: Tile) -> Array:
-    """Return the clean plate, or the flat backing as (3, h, w)."""
+    """Return the clean plate, or the flat screen as (3, h, w)."""
     clean = tile.get("clean")
     if clean is not None:
         return clean
-    flat = spill.flat_backing(plan.context, tile["plate"])
+    flat = spill.flat_screen(plan.context, tile["plate"])
     return np.broadcast_to(flat, (3, *tile.shape))
 
 
-def neutralised_clean(plan: Plan, tile: Tile) -> Array:
-    """Return the clean plate after the same neutralise passes, (3, h, w) or (3, 1, 1).
+def despilled_clean(plan: Plan, tile: Tile) -> Array:
+    """Return the clean plate after the same despill passes, (3, h, w) or (3, 1, 1).
 
-    A flat backing is evaluated once where no pass depends on the pixel.
+    A flat screen is evaluated once where no pass depends on the pixel.
     """
     varies = any(
         tile.get(f"fill:{s.id}") is not None or tile.get(f"mask:{s.id}") is not None or s.mask
-        for s in plan.recipe.neutralise
+        for s in plan.recipe.despill
         if s.on
     )
     if tile.get("clean") is None and not varies:
-        flat = spill.flat_backing(plan.context, tile["plate"])
-        return spill.neutralise(flat, plan.recipe, plan.context)
-    return neutralised(plan, tile, clean_of(plan, tile))
+        flat = spill.flat_screen(plan.context, tile["plate"])
+        return spill.despill(flat, plan.recipe, plan.context)
+    return despilled(plan, tile, clean_of(plan, tile))
 
 
-def carried_light(plan: Plan, tile: Tile) -> Array | None:
-    """Return the light on the backing beyond its own, neutralised; None where none is carried."""
-    if tile.get("mask:carry") is None or num(plan.recipe.assemble.carry.light) == 0:
+def screen_light_added(plan: Plan, tile: Tile) -> Array | None:
+    """Return the light on the screen beyond its own, despilled; None where none is carried."""
+    if tile.get("mask:screen_light") is None or num(plan.recipe.assemble.screen_light.light) == 0:
         return None
-    source = assemble.carry_source(denoised(tile), tile.get("clean"), plan.context)
-    return neutralised(plan, tile, source)
+    source = assemble.screen_light_source(denoised(tile), tile.get("clean"), plan.context)
+    return despilled(plan, tile, source)
 
 
 def assembled(plan: Plan, tile: Tile) -> Assembled:
-    """Return alpha, neutralised plate, straight, cutout and composite of the tile."""
+    """Return alpha, despilled plate, straight, foreground and composite of the tile."""
     return assemble.assemble(
         plan,
         alpha=alpha(plan, tile),
-        n_plate=neutralised(plan, tile, tile["plate"]),
-        n_clean=neutralised_clean(plan, tile),
-        backdrop=tile.get("backdrop"),
+        n_plate=despilled(plan, tile, tile["plate"]),
+        n_clean=despilled_clean(plan, tile),
+        background=tile.get("background"),
         clean=tile.get("clean"),
-        foreground=tile.get("foreground"),
-        area=tile.get("mask:carry"),
+        local_foreground=tile.get("local_foreground"),
+        area=tile.get("mask:screen_light"),
         shadow=tile.get("shadow"),
-        light=carried_light(plan, tile),
+        light=screen_light_added(plan, tile),
         wrap=tile.get("wrap"),
         origin=tile.origin,
     )
 
 
-def carried_backdrop(plan: Plan, tile: Tile) -> Array:
-    """Return the backdrop with carried shadows and light, without grain, (3, h, w)."""
-    return assemble.carry(
-        tile["backdrop"],
-        plan.recipe.assemble.carry,
+def lit_background(plan: Plan, tile: Tile) -> Array:
+    """Return the background with carried shadows and light, without grain, (3, h, w)."""
+    return assemble.screen_light(
+        tile["background"],
+        plan.recipe.assemble.screen_light,
         plan.context,
-        area=tile.get("mask:carry"),
+        area=tile.get("mask:screen_light"),
         shadow=tile.get("shadow"),
         clean=tile.get("clean"),
-        light=carried_light(plan, tile),
+        light=screen_light_added(plan, tile),
     )
 
 
 def stage_source(plan: Plan, tile: Tile, kind: str, index: int) -> tuple[Array, ...]:
     """Return the planes that a stage's neighbourhood operation starts from.
 
-    matte: the raw matte and its guide. cumulative: the joined matte and the guide. fill: the
-    backdrop. shadow: the denoised primary. wrap: (1 - alpha) backdrop. foreground: the weighted
-    neutralised plate, the weight and the neutralised plate.
+    matte: the raw matte and its guide. cumulative: the combined matte and the guide. fill: the
+    background. shadow: the denoised primary. wrap: (1 - alpha) background. local_foreground: the weighted
+    despilled plate, the weight and the despilled plate.
     """
     match kind:
         case "matte":
             extractor = plan.recipe.extractors[index]
             return (raw_matte(plan, tile, extractor), _guide(plan, tile, extractor))
         case "cumulative":
-            return (joined(plan, tile), _guide(plan, tile, None))
+            return (combined(plan, tile), _guide(plan, tile, None))
         case "fill":
-            return (tile["backdrop"],)
+            return (tile["background"],)
         case "shadow":
             return (denoised(tile)[plan.context.k],)
         case "wrap":
-            a = assemble.carried_alpha(alpha(plan, tile), tile.get("mask:carry"))
-            return (assemble.wrap_source(a, carried_backdrop(plan, tile)),)
-        case "foreground":
-            weight = assemble.foreground_weight(alpha(plan, tile))
-            n_plate = neutralised(plan, tile, tile["plate"])
+            a = assemble.alpha_outside_area(alpha(plan, tile), tile.get("mask:screen_light"))
+            return (assemble.wrap_source(a, lit_background(plan, tile)),)
+        case "local_foreground":
+            weight = assemble.local_foreground_weight(alpha(plan, tile))
+            n_plate = despilled(plan, tile, tile["plate"])
             return (weight * n_plate, weight, n_plate)
     raise ValueError(f"there is no stage of kind {kind}")
 
@@ -255,9 +255,9 @@ def view_planes(plan: Plan, tile: Tile, names: Sequence[str]) -> dict[str, Array
             planes[name] = extractor_matte(plan, tile, by_id(plan, name.removeprefix("matte:")))
         elif name == "alpha":
             planes[name] = alpha(plan, tile)
-        elif name == "neutralised":
-            planes[name] = neutralised(plan, tile, tile["plate"])
-        elif name in ("cutout", "composite"):
+        elif name == "despilled":
+            planes[name] = despilled(plan, tile, tile["plate"])
+        elif name in ("foreground", "composite"):
             whole = whole or assembled(plan, tile)
             planes[name] = getattr(whole, name)
         elif (plane := tile.get(name)) is not None:

@@ -196,12 +196,12 @@ def levels(m: Array, black: float, white: float) -> Array:
     return ramp(m, black, white)
 
 
-def keep_soft(before: Array, levelled: Array, px: float) -> Array:
+def protect_edges(before: Array, levelled: Array, px: float) -> Array:
     """Blend the matte before levels back in, along the levelled matte's soft boundary.
 
     L = levelled; edge = max(4·L·(1 − L), max − min of L over 3×3); near = `dilate` of edge by px/2,
     then `box_mean` of radius px/2; result = mix(L, before, min(px, 1)·near). So clean core and
-    clean backing farther than px from a soft edge stay as levelled. Halo 2·ceil(px/2) + 1.
+    clean screen farther than px from a soft edge stay as levelled. Halo 2·ceil(px/2) + 1.
     Common practice, no source.
     """
     if px <= 0:
@@ -252,7 +252,7 @@ def soften(m: Array, px: float) -> Array:
 
 
 def refine(m: Array, settings: Refine, luma: Array | None = None) -> Array:
-    """The whole chain: despeckle, guide, levels with keep_soft, choke, soften.
+    """The whole chain: despeckle, guide, levels with protect_edges, choke, soften.
 
     m: (h, w). luma: luminance of the ACEScct values of the pass the matte was made from, (h, w);
     only looked at where the guide's radius is above 0. Halo `plan.refine_halo(settings)`.
@@ -265,5 +265,5 @@ def refine(m: Array, settings: Refine, luma: Array | None = None) -> Array:
             raise ValueError("the guide needs the plate's log luminance")
         m = guide(m, luma, radius, num(settings.guide.smoothness))
     levelled = levels(m, num(settings.levels.black), num(settings.levels.white))
-    m = keep_soft(m, levelled, num(settings.levels.keep_soft_px))
+    m = protect_edges(m, levelled, num(settings.levels.keep_soft_px))
     return soften(choke(m, num(settings.choke_px)), num(settings.soften_px))

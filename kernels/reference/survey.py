@@ -15,9 +15,9 @@ from pydantic import BaseModel, ConfigDict
 from scipy.ndimage import distance_transform_edt
 
 from kernels.recipe import Noise, Primary
-from kernels.reference.backing_find import channel_index
-from kernels.reference.backing_fit import BackingFit, fit_picture, working_size
-from kernels.reference.backing_surface import resized
+from kernels.reference.screen_find import channel_index
+from kernels.reference.screen_fit import ScreenFit, fit_picture, working_size
+from kernels.reference.screen_surface import resized
 from kernels.reference.codec_marks import ChromaFormat, block_edges, chroma_format
 from kernels.reference.noise import MeasuredNoise, expected_sigma_alpha, measure_noise
 from kernels.reference.survey_edges import edge_width
@@ -59,7 +59,7 @@ class Measures(BaseModel):
     primary: Primary | None = None
     screen_share: float = 0.0
     uncovered: float | None = None
-    backing_colour: tuple[float, float, float] | None = None
+    screen_colour: tuple[float, float, float] | None = None
     evenness_stops: float | None = None
     evenness_near_stops: float | None = None
     dark_box: Box | None = None
@@ -109,7 +109,7 @@ class FrameSurvey:
 
     measures: Measures
     small: Array
-    fit: BackingFit | None = None
+    fit: ScreenFit | None = None
     noise: MeasuredNoise | None = None
     marks: Marks | None = None
     areas: Regions | None = None
@@ -165,7 +165,7 @@ def _measure_screen(
     known_curve: bool,
     detail: bool,
     small: Array,
-    fit: BackingFit,
+    fit: ScreenFit,
     m: Measures,
 ) -> FrameSurvey:
     height, width = image.shape[1:]
@@ -176,9 +176,9 @@ def _measure_screen(
     noise = measure_noise(image, clean, full_mask & ~shrink_to(fit.creases, height, width))
     clipped = clipped_pixels(image, encoded, fit.primary)
     m.screen, m.primary, m.screen_share = True, fit.primary, float(fit.mask.mean())
-    m.backing_colour = fit.colour
+    m.screen_colour = fit.colour
     m.uncovered = uncovered_border(areas)
-    _backing(m, fit, image, encoded, full_mask, bits, known_curve)
+    _screen(m, fit, image, encoded, full_mask, bits, known_curve)
     _clipping(m, clipped, areas)
     m.noise_sigma, m.noise = noise.sigma, noise.model
     m.snr_db = snr_db(noise)
@@ -200,9 +200,9 @@ def _measure_screen(
     return FrameSurvey(m, small, fit, noise, marks, areas, evenness, alpha_noise)
 
 
-def _backing(
+def _screen(
     m: Measures,
-    fit: BackingFit,
+    fit: ScreenFit,
     image: Array,
     encoded: Array | None,
     mask: Mask,
@@ -270,7 +270,7 @@ def _near_subject(areas: Regions, shape: tuple[int, ...]) -> Mask:
 
 
 def _subject(
-    m: Measures, small: Array, fit: BackingFit, areas: Regions, noise: MeasuredNoise
+    m: Measures, small: Array, fit: ScreenFit, areas: Regions, noise: MeasuredNoise
 ) -> None:
     apart = separation(small, fit.clean, areas, noise.model, fit.primary)
     if apart is None:
@@ -279,7 +279,7 @@ def _subject(
     m.separation_sigma, m.separation_box, m.spill = apart.sigma, apart.where, apart.spill
 
 
-def _alpha_noise(m: Measures, fit: BackingFit, areas: Regions, noise: MeasuredNoise) -> Array:
+def _alpha_noise(m: Measures, fit: ScreenFit, areas: Regions, noise: MeasuredNoise) -> Array:
     """Map the expected alpha noise and note its medians; also the plain matte's own noise."""
     k, i, j = channel_index(fit.primary)
     c = fit.clean

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.recipe import Primary
-from kernels.reference.backing_find import gaussian
+from kernels.reference.screen_find import gaussian
 from kernels.reference.survey_subject import excess_share
 
 Array = NDArray[Any]
@@ -34,7 +34,7 @@ def edge_width(image: Array, clean: Array, primary: Primary, seed: int = 0) -> E
     """Measure the 10-90 % width of the subject's edges in source pixels.
 
     image, clean: (3, H, W) working-linear. Profiles of the unclamped colour-difference matte are
-    taken across its half-way contour wherever backing lies on one side and solid subject on the
+    taken across its half-way contour wherever screen lies on one side and solid subject on the
     other. Along each, the share of the solid end's colour (the projection on the line between the
     colours of both ends, which is linear in coverage where the matte is not) is aligned at 50 %
     and pooled: the median profile gives the typical width. Rims thinner than the profile are left

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.recipe import Noise, Primary
-from kernels.reference.backing_find import channel_index
+from kernels.reference.screen_find import channel_index
 from kernels.reference.noise import covariance_at
 from kernels.reference.survey_subject import Regions, subject_weights
 
@@ -64,6 +64,6 @@ def key_bias(
     first, second = subject_weights(small, colour, areas, primary)
     v = np.zeros(3)
     v[k], v[i], v[j] = 1.0, -first, -second
-    foreground, backing = (v @ planes[:, areas.edge] for planes in (areas.foreground, clean))
-    ratio = np.abs(foreground) / np.maximum(backing, 1e-6)
+    foreground, screen = (v @ planes[:, areas.edge] for planes in (areas.foreground, clean))
+    ratio = np.abs(foreground) / np.maximum(screen, 1e-6)
     return float(np.minimum(ratio, 1.0).mean())

@@ -1,4 +1,4 @@
-"""Tracking markers and creases on the backing."""
+"""Tracking markers and creases on the screen."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.reference.backing_find import channel_index, robust_sigma
-from kernels.reference.backing_fit import BackingFit
+from kernels.reference.screen_find import channel_index, robust_sigma
+from kernels.reference.screen_fit import ScreenFit
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -30,11 +30,11 @@ class Marks:
     crease_mask: Mask
 
 
-def find_marks(small: Array, fit: BackingFit) -> Marks:
-    """Find markers (compact other-coloured spots inside the backing) and creases (thin lines).
+def find_marks(small: Array, fit: ScreenFit) -> Marks:
+    """Find markers (compact other-coloured spots inside the screen) and creases (thin lines).
 
-    A spot with nothing but backing round it is a marker; one near the subject counts when it has
-    the size of such a marker and backing at its own border.
+    A spot with nothing but screen round it is a marker; one near the subject counts when it has
+    the size of such a marker and screen at its own border.
     """
     h, w = fit.mask.shape
     spots = _spots(small, fit)
@@ -58,7 +58,7 @@ def find_marks(small: Array, fit: BackingFit) -> Marks:
 
 @dataclass(frozen=True, eq=False)
 class _Spot:
-    """A hole in the backing's mask. step: its largest mean ln ratio to the clean plate."""
+    """A hole in the screen's mask. step: its largest mean ln ratio to the clean plate."""
 
     x: int
     y: int
@@ -70,8 +70,8 @@ class _Spot:
     part: NDArray[np.uint8]
 
 
-def _spots(small: Array, fit: BackingFit) -> list[_Spot]:
-    """Return compact holes that stand out and have backing at their border."""
+def _spots(small: Array, fit: ScreenFit) -> list[_Spot]:
+    """Return compact holes that stand out and have screen at their border."""
     h, w = fit.mask.shape
     k, _, _ = channel_index(fit.primary)
     level = np.log(np.maximum(small[k], 1e-5) / np.maximum(fit.clean[k], 1e-5))
@@ -99,7 +99,7 @@ def _spots(small: Array, fit: BackingFit) -> list[_Spot]:
 
 
 def _backed(mask: Mask, part: Mask, box: tuple[int, int, int, int], far: int) -> float:
-    """Return the share of backing in the frame of width `far` round a spot."""
+    """Return the share of screen in the frame of width `far` round a spot."""
     x, y, w, h = box
     ring = np.s_[max(0, y - far) : y + h + far, max(0, x - far) : x + w + far]
     around = ~part[ring]

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from scipy.fft import irfft2, next_fast_len, rfft2
 
 from kernels.recipe import Primary
-from kernels.reference.backing_find import FINEST_LEVEL, channel_index, gaussian, robust_sigma
-from kernels.reference.backing_surface import shrunk
+from kernels.reference.screen_find import FINEST_LEVEL, channel_index, gaussian, robust_sigma
+from kernels.reference.screen_surface import shrunk
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]

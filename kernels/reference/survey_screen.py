@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.recipe import Primary
-from kernels.reference.backing_find import channel_index
+from kernels.reference.screen_find import channel_index
 from kernels.reference.noise import MeasuredNoise
 from kernels.reference.survey_subject import Regions
 
@@ -53,7 +53,7 @@ def _constant(image: Array, mask: Mask, k: int) -> bool:
 
 
 def snr_db(noise: MeasuredNoise) -> tuple[float, float, float]:
-    """Return 20 log10(mean / sigma) of each channel over the backing; 120 when no noise is seen."""
+    """Return 20 log10(mean / sigma) of each channel over the screen; 120 when no noise is seen."""
     out = [
         float(20 * np.log10(max(level, 1e-9) / sigma)) if sigma > level * 1e-6 else 120.0
         for level, sigma in zip(noise.level, noise.sigma, strict=True)

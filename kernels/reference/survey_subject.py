@@ -1,4 +1,4 @@
-"""Measuring the subject against the backing: trusted areas, separation, spill, its own colours."""
+"""Measuring the subject against the screen: trusted areas, separation, spill, its own colours."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.recipe import Noise, Primary
-from kernels.reference.backing_find import channel_index, gaussian
-from kernels.reference.backing_surface import pull_push, resized
+from kernels.reference.screen_find import channel_index, gaussian
+from kernels.reference.screen_surface import pull_push, resized
 from kernels.reference.colour import delta_e_2000, lab_from_acescg
 from kernels.reference.noise import covariance_at
 
@@ -20,7 +20,7 @@ Mask = NDArray[np.bool_]
 
 
 def excess_share(image: Array, clean: Array, primary: Primary) -> Array:
-    """Return e(p)/e(c), (h, w): the share of the backing's excess seen at each pixel, unclamped.
+    """Return e(p)/e(c), (h, w): the share of the screen's excess seen at each pixel, unclamped.
 
     e(x) = x_k - max(x_i, x_j). One minus this is the colour-difference matte.
     Source: Smith & Blinn 1996.
@@ -35,8 +35,8 @@ def excess_share(image: Array, clean: Array, primary: Primary) -> Array:
 class Regions:
     """Trusted areas at working size, (h, w) bool each, and a local foreground colour (3, h, w).
 
-    screen: backing without doubt. subject: solid without doubt. edge: between. visible_screen:
-    where the frame shows screen at all (the backing's mask, holes of marks filled).
+    screen: screen without doubt. subject: solid without doubt. edge: between. visible_screen:
+    where the frame shows screen at all (the screen's mask, holes of marks filled).
     """
 
     screen: Mask
@@ -70,7 +70,7 @@ def regions(small: Array, clean: Array, mask: Mask, marks: Mask, primary: Primar
 
 @dataclass(frozen=True)
 class Separation:
-    """How far the subject's colours are from the backing's.
+    """How far the subject's colours are from the screen's.
 
     matte: what the colour difference gives for the least separated tenth of the solid subject
     (1 is best). delta_e: CIE 2000 difference of the nearest twentieth. sigma: median distance in
@@ -123,7 +123,7 @@ def separation(
 
 
 def _mean_excess(image: Array, primary: Primary) -> Array:
-    """Return x_k - (x_i + x_j)/2, what a neutraliser held to the average takes out."""
+    """Return x_k - (x_i + x_j)/2, what a despiller held to the average takes out."""
     k, i, j = channel_index(primary)
     return np.asarray(image[k] - 0.5 * (image[i] + image[j]))
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.plan import AP1_WEIGHTS, Context, Plan, ViewName, enabled
-from kernels.reference.backdrop import noise_sigma
+from kernels.reference.background import noise_sigma
 from kernels.reference.colour import luminance
 from kernels.reference.display import (
     PALETTE,
@@ -26,21 +26,21 @@ from kernels.reference.display import (
     srgb_encode,
     to_8bit,
 )
-from kernels.reference.join import Joined, join_all
-from kernels.reference.neutralise import flat_backing
+from kernels.reference.combine import Combined, combine_all
+from kernels.reference.despill import flat_screen
 from kernels.reference.pool import Box, Pooling, downscale_area, pool_extremum
 from kernels.views import Stress, View
 
 Array = NDArray[Any]
 
 EVENNESS_STOPS = 1.0
-"""The evenness table runs from this many stops under the backing's level to as many over."""
+"""The evenness table runs from this many stops under the screen's level to as many over."""
 NOISE_RANGE = 0.1
 """The alpha noise table runs from 0 to this."""
 DIM = 0.35
 """Brightness of the grey picture where a measure says nothing."""
 DECIDES_FROM = 1 / 512
-"""A smaller change of the joined matte decides nothing."""
+"""A smaller change of the combined matte decides nothing."""
 
 
 # ---------------------------------------------------------------- pooling
@@ -50,7 +50,7 @@ def pooling_of(view: View) -> Pooling:
     """How a view is pooled: a stressed matte by extremum, everything else by mean."""
     if view.name != "matte" or view.stress.preset == "off":
         return "mean"
-    return "max" if view.stress.preset == "backing" else "min"
+    return "max" if view.stress.preset == "screen" else "min"
 
 
 def pool_view(source: Array, view: View, box: Box | None = None) -> Array:
@@ -69,36 +69,36 @@ def pool_view(source: Array, view: View, box: Box | None = None) -> Array:
 def stress(matte: Array, p: Stress) -> Array:
     """Gain and gamma that expose noise, per pixel, (h, w) to 0..1; `off` is the identity.
 
-    backing: clamp(gain alpha, 0, 1)^(1/gamma). core: 1 - clamp(gain (1 - alpha), 0, 1)^(1/gamma).
+    screen: clamp(gain alpha, 0, 1)^(1/gamma). core: 1 - clamp(gain (1 - alpha), 0, 1)^(1/gamma).
     """
     if p.preset == "off":
         return matte
     one = matte.dtype.type
-    x = matte if p.preset == "backing" else 1 - matte
+    x = matte if p.preset == "screen" else 1 - matte
     x = np.clip(x * one(p.gain), 0, 1)
     if p.gamma != 1.0:
         x = x ** one(1 / p.gamma)
-    return np.asarray(x if p.preset == "backing" else 1 - x)
+    return np.asarray(x if p.preset == "screen" else 1 - x)
 
 
 def evenness(image: Array, ctx: Context, level: float | None = None) -> Array:
-    """Stops of the primary over the backing's level, where the pixel is backing, (3, h, w).
+    """Stops of the primary over the screen's level, where the pixel is screen, (3, h, w).
 
-    Planes: w log2(p_k / level), w, luminance. level: the backing's (a median measured before), the
-    flat backing's primary if None. w is 1 where the pixel has at least half the backing's excess
+    Planes: w log2(p_k / level), w, luminance. level: the screen's (a median measured before), the
+    flat screen's primary if None. w is 1 where the pixel has at least half the screen's excess
     share (p_k - max(p_i, p_j)) / p_k and a sixteenth of its level, whatever any extractor says.
     """
     k, (i, j) = ctx.k, ctx.others
-    c = ctx.backing
+    c = ctx.screen
     level = c[k] if level is None else level
     share = (c[k] - max(c[i], c[j])) / max(c[k], 1e-6)
     primary, one = image[k], image.dtype.type
     excess = primary - np.maximum(image[i], image[j])
-    is_backing = (excess >= one(0.5 * share) * primary) & (primary >= one(max(level, 1e-6) / 16))
+    is_screen = (excess >= one(0.5 * share) * primary) & (primary >= one(max(level, 1e-6) / 16))
     if level <= 0 or share <= 0:
-        is_backing = np.zeros(primary.shape, dtype=bool)
-    stops = np.log2(np.where(is_backing, primary, one(1)) / one(max(level, 1e-6)))
-    w = is_backing.astype(image.dtype)
+        is_screen = np.zeros(primary.shape, dtype=bool)
+    stops = np.log2(np.where(is_screen, primary, one(1)) / one(max(level, 1e-6)))
+    w = is_screen.astype(image.dtype)
     return np.stack([stops * w, w, luminance(image, ctx.weights)])
 
 
@@ -112,16 +112,16 @@ def correlation_inverse(correlation: Sequence[float]) -> Array:
     return np.asarray((vectors / np.maximum(values, 1e-3)) @ vectors.T)
 
 
-def alpha_noise(image: Array, neutralised: Array, clean: Array, ctx: Context) -> Array:
+def alpha_noise(image: Array, despilled: Array, clean: Array, ctx: Context) -> Array:
     """Expected noise of the matte at each pixel, (3, h, w): w sigma_alpha, w, luminance.
 
     sigma_alpha = 1 / sqrt((F - c)^T S^-1 (F - c)), at most 1, S the measured covariance at the
-    pixel's level, F taken to be the neutralised pixel. w is 0 when no noise was measured.
+    pixel's level, F taken to be the despilled pixel. w is 0 when no noise was measured.
     Source: the Cramer-Rao bound of the mixing share for Gaussian noise and known F and c.
     """
     one = image.dtype.type
     measured = any((*ctx.noise.gain, *ctx.noise.offset))
-    u = (neutralised - clean) / np.maximum(noise_sigma(image, ctx.noise), one(1e-6))
+    u = (despilled - clean) / np.maximum(noise_sigma(image, ctx.noise), one(1e-6))
     m = correlation_inverse(ctx.noise.correlation).astype(image.dtype)
     diagonal = m[0, 0] * u[0] * u[0] + m[1, 1] * u[1] * u[1] + m[2, 2] * u[2] * u[2]
     cross = m[0, 1] * u[0] * u[1] + m[0, 2] * u[0] * u[2] + m[1, 2] * u[1] * u[2]
@@ -130,10 +130,10 @@ def alpha_noise(image: Array, neutralised: Array, clean: Array, ctx: Context) ->
     return np.stack([sigma * w, w, luminance(image, ctx.weights)])
 
 
-def deciding_index(mattes: Sequence[Joined]) -> Array:
-    """Which join changed the joined matte most, (h, w) int: position in the list, -1 for none.
+def deciding_index(mattes: Sequence[Combined]) -> Array:
+    """Which combine changed the combined matte most, (h, w) int: position in the list, -1 for none.
 
-    mattes: (finished matte, extractor[, mask]), at least one, as `extract.join_all` takes them. The
+    mattes: (finished matte, extractor[, mask]), at least one, as `extract.combine_all` takes them. The
     first one changes it from 0. Of equal changes the last counts; changes under 1/512 never do.
     """
     first = mattes[0][0]
@@ -141,7 +141,7 @@ def deciding_index(mattes: Sequence[Joined]) -> Array:
     largest = np.full_like(first, DECIDES_FROM)
     before: Array = np.zeros_like(first)
     for n in range(len(mattes)):
-        after = join_all(mattes[: n + 1])
+        after = combine_all(mattes[: n + 1])
         change = np.abs(after - before)
         index = np.where(change >= largest, n, index)
         largest = np.maximum(change, largest)
@@ -149,7 +149,7 @@ def deciding_index(mattes: Sequence[Joined]) -> Array:
     return index
 
 
-def deciding(mattes: Sequence[Joined], alpha: Array) -> Array:
+def deciding(mattes: Sequence[Combined], alpha: Array) -> Array:
     """Linear light of the deciding extractor's palette colour times 0.15 + 0.85 alpha, (3, h, w).
 
     Colours repeat after seven extractors; where none decides it is a dark grey.
@@ -167,8 +167,8 @@ _PICTURES: dict[ViewName, str] = {
     "plate": "plate",
     "denoised": "denoised",
     "clean_plate": "clean",
-    "neutralised": "neutralised",
-    "cutout": "cutout",
+    "despilled": "despilled",
+    "foreground": "foreground",
     "composite": "composite",
 }
 
@@ -179,11 +179,11 @@ def view_needs(plan: Plan, view: View) -> tuple[str, ...]:
         case "matte":
             return (f"matte:{view.extractor}",) if view.extractor else ("alpha",)
         case "spill":
-            return ("plate", "neutralised")
+            return ("plate", "despilled")
         case "evenness":
             return ("plate", "denoised")
         case "alpha_noise":
-            return ("plate", "neutralised", "clean")
+            return ("plate", "despilled", "clean")
         case "deciding":
             ids = [f"matte:{e.id}" for _, e in enabled(plan.recipe)]
             return ("alpha", *ids)
@@ -200,12 +200,12 @@ def view_source(
 ) -> Array:
     """The view per full-resolution pixel: (h, w) for a matte, else (3, h, w). Pointwise.
 
-    planes: inputs `plate denoised clean` and `mask:<id>`, results `alpha neutralised cutout
+    planes: inputs `plate denoised clean` and `mask:<id>`, results `alpha despilled foreground
     composite` and the finished mattes `matte:<id>` (see `view_needs`). Without a denoised pass
-    the plate is taken, without a clean plate the flat backing. Pictures are scene-linear; evenness
+    the plate is taken, without a clean plate the flat screen. Pictures are scene-linear; evenness
     and alpha noise are a weighted measure, its weight and luminance; deciding is linear light of
     sRGB primaries.
-    level: the backing's median primary for evenness.
+    level: the screen's median primary for evenness.
     """
     ctx = plan.context
     match view.name:
@@ -213,13 +213,13 @@ def view_source(
             matte = planes[f"matte:{view.extractor}" if view.extractor else "alpha"]
             return stress(matte, view.stress)
         case "spill":
-            return np.asarray(np.maximum(planes["plate"] - planes["neutralised"], 0))
+            return np.asarray(np.maximum(planes["plate"] - planes["despilled"], 0))
         case "evenness":
             return evenness(planes.get("denoised", planes["plate"]), ctx, level)
         case "alpha_noise":
-            return alpha_noise(planes["plate"], planes["neutralised"], _clean(planes, ctx), ctx)
+            return alpha_noise(planes["plate"], planes["despilled"], _clean(planes, ctx), ctx)
         case "deciding":
-            mattes: list[Joined] = [
+            mattes: list[Combined] = [
                 (planes[f"matte:{e.id}"], e, planes.get(f"mask:{e.id}"))
                 for _, e in enabled(plan.recipe)
             ]
@@ -234,7 +234,7 @@ def view_source(
 
 def _clean(planes: Mapping[str, Array], ctx: Context) -> Array:
     clean = planes.get("clean")
-    return flat_backing(ctx, planes["plate"]) if clean is None else clean
+    return flat_screen(ctx, planes["plate"]) if clean is None else clean
 
 
 def finish_view(

@@ -98,8 +98,8 @@ def prepare(
     key = with_denoise(key, strength=strength, reach_frames=reach)
     if colourspace:
         key.source.colourspace = colourspace
-    if not has_noise(key.backing.noise):
-        key.backing.noise = measured_noise(source)
+    if not has_noise(key.screen.noise):
+        key.screen.noise = measured_noise(source)
     choice = choose_engine(settings.engine, threads=settings.threads or None, storage="float32")
     typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
     try:
@@ -134,9 +134,9 @@ def _summary(shot: str, source: Shot, made: Prepared, saved: Path, key: Recipe, 
         + (f", {before}" if made.skipped else "")
     )
     if made.noise_left is not None:
-        typer.echo(f"noise left on the backing: {made.noise_left:.0%} of the plate's")
-    if key.backing.clean_plate == "file":
-        typer.echo(f"clean plate: {saved.parent / key.backing.clean_plate_path}")
+        typer.echo(f"noise left on the screen: {made.noise_left:.0%} of the plate's")
+    if key.screen.clean_plate == "file":
+        typer.echo(f"clean plate: {saved.parent / key.screen.clean_plate_path}")
     typer.echo(f"wrote {saved}")
     words = ["verdigris", "serve", shot, "--recipe", str(saved)]
     typer.echo(f"next: {shlex.join([*words, *(['--ocio', ocio] if ocio else [])])}")

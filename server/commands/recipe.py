@@ -25,7 +25,7 @@ def register(app: typer.Typer) -> None:
 def new(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The recipe to write.")],
     primary: Annotated[
-        Literal["green", "blue", "red"], typer.Option(help="Primary of the backing.")
+        Literal["green", "blue", "red"], typer.Option(help="Primary of the screen.")
     ] = "green",
     force: Annotated[bool, typer.Option("--force", help="Replace an existing recipe.")] = False,
 ) -> None:
@@ -55,13 +55,13 @@ def check(file: RecipePath) -> None:
     from server.roots import check_name
 
     recipe = load_recipe(file)
-    backing, backdrop = recipe.backing, recipe.assemble.backdrop
-    for name in (recipe.source.denoised_path, backing.clean_plate_path, backdrop.path):
+    screen, background = recipe.screen, recipe.assemble.background
+    for name in (recipe.source.denoised_path, screen.clean_plate_path, background.path):
         if name:
             check_name(name)
     typer.echo(
         f"{file}: good, version {recipe.version}, {counted(len(recipe.extractors), 'extractor')}, "
-        f"{counted(len(recipe.neutralise), 'neutralise pass', 'neutralise passes')}"
+        f"{counted(len(recipe.despill), 'despill pass', 'despill passes')}"
     )
 
 

@@ -30,8 +30,8 @@ def render(
     layers: Annotated[
         str,
         typer.Option(
-            help="Layers to add, of alpha,straight,cutout,composite,neutralised,extractors; "
-            "R G B A is always the premultiplied cutout."
+            help="Layers to add, of alpha,straight,foreground,composite,despilled,extractors; "
+            "R G B A is always the premultiplied foreground."
         ),
     ] = "alpha",
     frames: Annotated[
@@ -43,8 +43,8 @@ def render(
     denoised: Annotated[
         str | None, typer.Option(help="Denoised pass, instead of the recipe's.")
     ] = None,
-    backdrop: Annotated[
-        str | None, typer.Option(help="Backdrop, picture or movie, instead of the recipe's.")
+    background: Annotated[
+        str | None, typer.Option(help="Background, picture or movie, instead of the recipe's.")
     ] = None,
     colourspace: Annotated[
         str, typer.Option(help="Input colour space, instead of the one the files name.")
@@ -123,11 +123,11 @@ def render(
         roots,
         clean=clean_plate,
         denoised=denoised,
-        backdrop=backdrop,
+        background=background,
         ocio=settings.ocio or None,
     )
-    if backdrop is not None:
-        key.assemble.backdrop.kind = "picture"
+    if background is not None:
+        key.assemble.background.kind = "picture"
     wanted = tuple(parse_frames(frames)) if frames else tuple(source.frames)
     check_out(out, len(wanted))
     choice = choose_engine(settings.engine, threads=settings.threads or None, storage="float32")
@@ -151,7 +151,7 @@ def render(
         choice.engine.close()
     _summary(out, result)
     plain = frames_without_pass(companions.denoised, source, wanted)
-    if plain and any(e.on and e.reads == "denoised" for e in key.extractors):
+    if plain and any(e.on and e.key_from == "denoised" for e in key.extractors):
         typer.echo(
             f"keyed from the plate, as the denoised pass lacks them: {format_frames(plain)}; bake "
             "all frames (`verdigris prepare`) before handing over"

@@ -52,9 +52,9 @@ def serve(
         typer.Option("--watch", help="Watch a folder of takes: new ones appear by themselves."),
     ] = False,
     clean_plate: Annotated[
-        Path | None, typer.Option(help="Clean plate: the backing without the subject.")
+        Path | None, typer.Option(help="Clean plate: the screen without the subject.")
     ] = None,
-    backdrop: Annotated[Path | None, typer.Option(help="Backdrop: picture or movie.")] = None,
+    background: Annotated[Path | None, typer.Option(help="Background: picture or movie.")] = None,
     recipe: Annotated[
         Path | None, typer.Option(help="Recipe to work on (.json); begun if it is not there.")
     ] = None,
@@ -87,7 +87,7 @@ def serve(
 ) -> None:
     """Serve a shot to a browser page: change anything, see it at once.
 
-    Example: verdigris serve 'plates/gate.####.exr' --backdrop street.jpg
+    Example: verdigris serve 'plates/gate.####.exr' --background street.jpg
     """
     from server.media import open_shot
     from server.start import ServeOptions, StartError
@@ -101,7 +101,7 @@ def serve(
         if first is None:
             raise StartError(f"there is no take in '{shot}' yet: record one, then start again")
         shot = first
-    for path in (clean_plate, backdrop):
+    for path in (clean_plate, background):
         if path is not None and not (path.exists() or "#" in path.name or "%" in path.name):
             raise StartError(f"'{path}' does not exist: check the path")
     roots = [*(media_root or []), *([folder] if watch else [])]
@@ -109,7 +109,7 @@ def serve(
         shot=shot,
         recipe=recipe,
         clean_plate=clean_plate,
-        backdrop=backdrop,
+        background=background,
         colourspace=colourspace,
         roots=tuple(roots),
         renders=renders,

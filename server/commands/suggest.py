@@ -82,7 +82,7 @@ def suggest(
     if given is not None:
         typer.echo(f"keyed with the clean plate {plate}")
     elif plate is not None:
-        if "#" in recipe.backing.clean_plate_path:
+        if "#" in recipe.screen.clean_plate_path:
             folder = folder_of(plate)
             plate = folder / f"{folder.name}.####.exr"
         typer.echo(f"wrote {plate}")

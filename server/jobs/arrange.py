@@ -17,12 +17,12 @@ import numpy as np
 
 from kernels.parameters import Key, Keys
 from kernels.recipe import (
-    Backing,
+    Screen,
     ColourDifference,
     Despeckle,
     Guide,
     Levels,
-    NeutralisePass,
+    DespillPass,
     Noise,
     Primary,
     Recipe,
@@ -30,7 +30,7 @@ from kernels.recipe import (
     Shape,
     ShapePose,
 )
-from kernels.reference.backing_find import channel_index
+from kernels.reference.screen_find import channel_index
 from kernels.reference.noise import covariance_at
 from server.jobs.plain_text import counted
 
@@ -59,7 +59,7 @@ DRIFT = 0.02
 class Findings:
     """What the arrangement goes by, over the sampled frames.
 
-    colour: the backing's. weights: of the colour difference. drift: level of the screen at each
+    colour: the screen's. weights: of the colour difference. drift: level of the screen at each
     sampled frame over its mean. garbage: boxes in full-size pixels round markers that the subject
     stays well away from. moving: the screen moves in the picture, so that every frame needs its own
     clean plate. The rest: as surveyed.
@@ -111,16 +111,16 @@ def arrange(
     findings give equal recipes, ids included.
     """
     sigma = matte_sigma(found)
-    backing = Backing(primary=found.primary, colour=found.colour, noise=found.noise)
+    screen = Screen(primary=found.primary, colour=found.colour, noise=found.noise)
     if clean_plate:
-        backing.clean_plate, backing.clean_plate_path = "file", clean_plate
-        backing.clean_plate_colourspace = clean_colourspace
+        screen.clean_plate, screen.clean_plate_path = "file", clean_plate
+        screen.clean_plate_colourspace = clean_colourspace
     recipe = Recipe(
         name=name[:60] or "suggested",
-        backing=backing,
+        screen=screen,
         extractors=[_edges(found), _solid(found), _clear(found, sigma)],
         garbage=[_marker(n, box, min(found.drift)) for n, box in enumerate(found.garbage, start=1)],
-        neutralise=[_spill(found)],
+        despill=[_spill(found)],
     )
     recipe.notes = _notes(found, sigma, bool(clean_plate))
     if given:
@@ -147,7 +147,7 @@ def _edges(found: Findings) -> ColourDifference:
         id="edges",
         name="edges",
         role="edge",
-        join="max",
+        combine="max",
         excess="weights",
         weight_first=first,
         weight_second=second,
@@ -164,7 +164,7 @@ def _solid(found: Findings) -> ColourDifference:
         soften_px=found.scaled(SOFTEN_PX),
     )
     return ColourDifference(
-        id="solid", name="solid", role="core", join="max", refine=refine, gain=_gain(found, 1.0)
+        id="solid", name="solid", role="core", combine="max", refine=refine, gain=_gain(found, 1.0)
     )
 
 
@@ -191,7 +191,7 @@ def _clear(found: Findings, sigma: float) -> ColourDifference:
         id="clear",
         name="clear",
         role="edge",
-        join="multiply",
+        combine="multiply",
         excess="weights",
         weight_first=found.weights[0],
         weight_second=found.weights[1],
@@ -228,11 +228,11 @@ def _marker(number: int, box: tuple[float, float, float, float], frame: int) -> 
     )
 
 
-def _spill(found: Findings) -> NeutralisePass:
+def _spill(found: Findings) -> DespillPass:
     """Limit by the fitted weights' ratio: what is grey in the matte's eyes stays as it is."""
     first, second = found.weights
     weight = first / (first + second) if first + second > 0 else 0.5
-    return NeutralisePass(
+    return DespillPass(
         id="spill",
         name="spill",
         limit="weighted",
@@ -246,7 +246,7 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
     _, i, j = channel_index(found.primary)
     names = ("red", "green", "blue")
     notes = {
-        "backing": f"{found.primary} was measured over {counted(found.frames, 'frame')}; "
+        "screen": f"{found.primary} was measured over {counted(found.frames, 'frame')}; "
         + (
             "the clean plate was fitted to the screen, so uneven light is followed"
             if plate
@@ -261,7 +261,7 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
         "extractors.clear": f"the matte's noise over bare screen is {sigma:.4f}; what does not "
         f"rise {CLEAR_BLACK:g} deviations over it in a {2 * clear_pool_px(found) + 1:g} px window "
         "is screen",
-        "neutralise.spill": "the limit weighs the other two channels as the edges do; grey keeps "
+        "despill.spill": "the limit weighs the other two channels as the edges do; grey keeps "
         "the luminance",
     }
     if sigma > 0.25:
@@ -270,8 +270,8 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
             "difference counts the screen as none: denoise the shot first"
         )
     elif found.separation < LEAST_SEPARATED:
-        notes["holdout"] = (
-            "part of the subject reads like the screen: draw a holdout inside it unless it is "
+        notes["keep_solid"] = (
+            "part of the subject reads like the screen: draw a keep_solid inside it unless it is "
             "see-through"
         )
     levels = list(found.drift.values())
@@ -304,7 +304,7 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
 def _notes_of_given(found: Findings, plate: str) -> dict[str, str]:
     """Return what is to be said otherwise when the clean plate was given."""
     notes = {
-        "backing": f"{found.primary} was measured over {counted(found.frames, 'frame')}; "
+        "screen": f"{found.primary} was measured over {counted(found.frames, 'frame')}; "
         f"the clean plate {plate} was there and is kept: none was fitted to the screen"
     }
     level = sum(found.drift.values()) / max(len(found.drift), 1)

@@ -85,4 +85,4 @@ def _numbered(path: Path, n: int) -> Path:
 
 
 def _decided(recipe: Recipe) -> dict[str, object]:
-    return recipe.model_dump(exclude=OF_THE_PASS | {"backing": {"noise"}})
+    return recipe.model_dump(exclude=OF_THE_PASS | {"screen": {"noise"}})

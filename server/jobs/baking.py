@@ -73,11 +73,11 @@ def bake_clean_plate(
     where no screen is found to build one from. Raises CleanPlateError and MediaError.
     """
     make_folder(out)
-    backing = recipe.backing
-    if backing.clean_plate == "file" and backing.clean_plate_path:
-        path = roots.resolve(backing.clean_plate_path)
+    screen = recipe.screen
+    if screen.clean_plate == "file" and screen.clean_plate_path:
+        path = roots.resolve(screen.clean_plate_path)
         if is_inside(path, out.resolve()):
-            backing.clean_plate_path = path.relative_to(out.resolve()).as_posix()
+            screen.clean_plate_path = path.relative_to(out.resolve()).as_posix()
             return True
         check_clean_plate(out / clean_name(shot))
         name = _copied(shot, recipe, out, roots, progress, ocio)
@@ -87,8 +87,8 @@ def bake_clean_plate(
             name = _built(shot, out, progress)
         except SuggestError:
             return False
-    backing.clean_plate, backing.clean_plate_path = "file", name
-    backing.clean_plate_colourspace = shot.working_space
+    screen.clean_plate, screen.clean_plate_path = "file", name
+    screen.clean_plate_colourspace = shot.working_space
     return True
 
 
@@ -112,10 +112,10 @@ def _copied(
     ocio: str | None,
 ) -> str:
     """Write the clean plate that the recipe names, in the working space."""
-    plate = open_companions(Recipe(backing=recipe.backing), roots, ocio=ocio).clean
+    plate = open_companions(Recipe(screen=recipe.screen), roots, ocio=ocio).clean
     if plate is None:
         raise CleanPlateError("the recipe names no clean plate")
-    given = GivenPlate(plate, recipe.backing.clean_plate_path)
+    given = GivenPlate(plate, recipe.screen.clean_plate_path)
     gone = set(plate.missing_frames)
     numbers = [frame for frame in plate.frames if frame not in gone]
     still = len(numbers) == 1

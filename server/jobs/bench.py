@@ -65,13 +65,13 @@ def measure(
 
 
 def key_recipe() -> Recipe:
-    """Return the key that is timed: three extractors, levels, a neutralise pass with curves."""
+    """Return the key that is timed: three extractors, levels, a despill pass with curves."""
     recipe = starting_recipe()
     recipe.extractors.append(PlateDifference(name="difference", strength=0.5))
     recipe.extractors.append(HueBand(name="hue", role="edge", centre_deg=20, strength=0.5))
     recipe.refine.levels = Levels(black=0.03, white=0.97)
     curve = HueCurve(points=[CurvePoint(hue_deg=60, value=0.6), CurvePoint(hue_deg=130, value=1.0)])
-    recipe.neutralise[0].spill_by_hue = curve
+    recipe.despill[0].spill_by_hue = curve
     return recipe
 
 
@@ -82,9 +82,9 @@ def picture(height: int, width: int, seed: int = 0) -> np.ndarray[Any, np.dtype[
     radius = np.hypot(x - width / 2, y - height / 2)
     alpha = np.clip((height / 3 - radius) / 12, 0, 1)
     subject = np.array([0.5, 0.3, 0.2], np.float32)[:, None, None]
-    backing = np.array([0.05, 0.35, 0.07], np.float32)[:, None, None]
+    screen = np.array([0.05, 0.35, 0.07], np.float32)[:, None, None]
     grain = rng.normal(0, 0.008, (3, height, width)).astype(np.float32)
-    return np.asarray(alpha * subject + (1 - alpha) * backing + grain, np.float32)
+    return np.asarray(alpha * subject + (1 - alpha) * screen + grain, np.float32)
 
 
 def prepared(engine: Any, recipe: Recipe, height: int, width: int) -> Inputs:
@@ -104,7 +104,7 @@ def bench_cpu(threads: int | None = None) -> dict[str, Any]:
         plan = build_plan(recipe, 1, small.planes)
         timings.append(
             measure(
-                "3 extractors, levels, neutralise, over; 960x540 to float planes",
+                "3 extractors, levels, despill, over; 960x540 to float planes",
                 lambda: engine.planes(plan, small, ["alpha", "composite"]),
                 target_ms=40,
             )

@@ -36,7 +36,7 @@ def bench_render(few: int = FEW, many: int = MANY) -> dict[str, Any]:
         runs = {count: _render(folder, recipe, count) for count in (few, many)}
     growth = runs[many]["peak_mb"] / runs[few]["peak_mb"]
     return {
-        "what": f"{WIDTH}x{HEIGHT}, 3 extractors, levels, neutralise, over; alpha and cutout",
+        "what": f"{WIDTH}x{HEIGHT}, 3 extractors, levels, despill, over; alpha and foreground",
         f"{few} frames": runs[few],
         f"{many} frames": runs[many],
         "peak of many over few": growth,

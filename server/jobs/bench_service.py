@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from kernels.recipe import ChromaDistance, ColourDifference, PlateDifference, Recipe
-from kernels.recipe import NeutralisePass as Pass
+from kernels.recipe import DespillPass as Pass
 from server import collecting
 from server.background import running
 from server.config import Settings
@@ -34,14 +34,14 @@ PAGES, PAGE_WIDTHS = 20, (640, 960, 1280)
 
 
 def bench_recipe() -> Recipe:
-    """Return three extractors with levels, a neutralise pass, over a checkerboard."""
+    """Return three extractors with levels, a despill pass, over a checkerboard."""
     recipe = Recipe(
         extractors=[
             ColourDifference(id="core", name="core", role="core"),
             ChromaDistance(id="edge", name="edge", role="edge"),
             PlateDifference(id="rest", name="rest", role="edge"),
         ],
-        neutralise=[Pass(id="spill", name="spill")],
+        despill=[Pass(id="spill", name="spill")],
     )
     for extractor in recipe.extractors:
         extractor.refine.levels.black, extractor.refine.levels.white = 0.05, 0.95

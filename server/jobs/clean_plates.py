@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from kernels.errors import VerdigrisError
 from kernels.recipe import Primary
-from kernels.reference.backing_find import gaussian
-from kernels.reference.backing_fit import fit_picture
-from kernels.reference.backing_surface import resized
+from kernels.reference.screen_find import gaussian
+from kernels.reference.screen_fit import fit_picture
+from kernels.reference.screen_surface import resized
 from kernels.reference.survey_marks import Marks, find_marks
 from server.jobs.companions import companion_frame
 from server.media import Shot, write_exr

@@ -1,4 +1,4 @@
-"""The other pictures a recipe needs: clean plate, denoised pass, backdrop."""
+"""The other pictures a recipe needs: clean plate, denoised pass, background."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from kernels.errors import VerdigrisError
-from kernels.inputs import needs_backdrop
+from kernels.inputs import needs_background
 from kernels.recipe import Recipe
 from server.media import Shot, open_shot
 from server.media.exr import attribute_in
@@ -29,7 +29,7 @@ class Companions:
 
     clean: Shot | None = None
     denoised: Shot | None = None
-    backdrop: Shot | None = None
+    background: Shot | None = None
 
 
 def open_companions(
@@ -38,10 +38,10 @@ def open_companions(
     *,
     clean: str | Path | None = None,
     denoised: str | Path | None = None,
-    backdrop: str | Path | None = None,
+    background: str | Path | None = None,
     ocio: str | None = None,
 ) -> Companions:
-    """Open the clean plate, denoised pass and backdrop; a path given wins over the recipe's name.
+    """Open the clean plate, denoised pass and background; a path given wins over the recipe's name.
 
     Names inside the recipe are looked up under the media roots only.
     """
@@ -52,14 +52,14 @@ def open_companions(
         path = given if given is not None else roots.resolve(name)
         return open_shot(path, colourspace=colourspace or None, ocio=ocio, missing="hold")
 
-    backing = recipe.backing
-    plate_name = backing.clean_plate_path if backing.clean_plate == "file" else ""
-    picture = recipe.assemble.backdrop
+    screen = recipe.screen
+    plate_name = screen.clean_plate_path if screen.clean_plate == "file" else ""
+    picture = recipe.assemble.background
     return Companions(
-        clean=opened(clean, plate_name, backing.clean_plate_colourspace),
+        clean=opened(clean, plate_name, screen.clean_plate_colourspace),
         denoised=opened(denoised, recipe.source.denoised_path, recipe.source.denoised_colourspace),
-        backdrop=opened(
-            backdrop, picture.path if needs_backdrop(recipe) else "", picture.colourspace
+        background=opened(
+            background, picture.path if needs_background(recipe) else "", picture.colourspace
         ),
     )
 

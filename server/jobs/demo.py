@@ -29,16 +29,16 @@ SHEET_VIEWS = ("plate", "matte", "composite")
 def demo_recipe(paths: DemoPaths) -> Recipe:
     """Return a first key of the demo shot, measured from its first frame and its clean plate.
 
-    It names the clean plate and the backdrop by their names in the demo's folder.
+    It names the clean plate and the background by their names in the demo's folder.
     """
     shot, clean = open_shot(paths.shot), open_shot(paths.clean_plate)
     recipe = rule_recipe(
         shot.read(shot.frames[0]).pixels, clean.read(clean.frames[0]).pixels, "green"
     )
     recipe.name = "gardener"
-    recipe.backing.clean_plate_path = paths.clean_plate.name
-    recipe.assemble.backdrop.kind = "picture"
-    recipe.assemble.backdrop.path = paths.backdrop.name
+    recipe.screen.clean_plate_path = paths.clean_plate.name
+    recipe.assemble.background.kind = "picture"
+    recipe.assemble.background.path = paths.background.name
     return recipe
 
 
@@ -98,7 +98,7 @@ def _write_sheet(
             frame,
             plate=plate.pixels,
             clean=_still(companions.clean),
-            backdrop=_still(companions.backdrop),
+            background=_still(companions.background),
         )
         plan = build_plan(recipe, frame, inputs.planes, weights=shot.colour.luminance_weights)
         height = max(1, round(SHEET_WIDTH * shot.height / shot.width))

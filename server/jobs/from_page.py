@@ -198,15 +198,15 @@ def _own_plate(context: JobContext) -> GivenPlate | None:
     from server.jobs.clean_plates import GivenPlate
     from server.jobs.companions import open_companions
 
-    backing = context.recipe.backing
-    if backing.clean_plate != "file" or not backing.clean_plate_path:
+    screen = context.recipe.screen
+    if screen.clean_plate != "file" or not screen.clean_plate_path:
         return None
-    if is_inside(context.roots.resolve(backing.clean_plate_path), context.plates.resolve()):
+    if is_inside(context.roots.resolve(screen.clean_plate_path), context.plates.resolve()):
         return None
-    plate = open_companions(Recipe(backing=backing), context.roots, ocio=context.ocio).clean
+    plate = open_companions(Recipe(screen=screen), context.roots, ocio=context.ocio).clean
     if plate is None:
         return None
-    return GivenPlate(plate, backing.clean_plate_path, backing.clean_plate_colourspace)
+    return GivenPlate(plate, screen.clean_plate_path, screen.clean_plate_colourspace)
 
 
 class PrepareOptions(BaseModel):
@@ -271,7 +271,7 @@ def _pass_mark(context: JobContext, frames: tuple[int, ...]) -> str:
     """Return a short hash of what decides a denoised pass: shot, reading, settings, noise."""
     of_the_pass = {"denoised_path", "denoised_colourspace"}
     source = context.recipe.source.model_dump(mode="json", exclude=of_the_pass)
-    noise = context.recipe.backing.noise.model_dump(mode="json")
+    noise = context.recipe.screen.noise.model_dump(mode="json")
     parts = [context.shot.spec, context.shot.colourspace, source, noise, frames]
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
 
@@ -282,7 +282,7 @@ def _prepared(made: Prepared) -> str:
     if made.skipped:
         told += f", {made.skipped if made.written else 'all'} of them earlier"
     if made.noise_left is not None:
-        told += f"; {100 * made.noise_left:.0f} % of the noise on the backing is left"
+        told += f"; {100 * made.noise_left:.0f} % of the noise on the screen is left"
     return told
 
 

@@ -155,7 +155,7 @@ TABLE: tuple[Threshold, ...] = (
         False,
         10.0,
         "change what is near the screen's hue (costume, props), or "
-        "use the other screen colour; else mark it with a holdout (glass and smoke read "
+        "use the other screen colour; else mark it with a keep_solid (glass and smoke read "
         "like this too)",
         percent=True,
         good=1.0,

@@ -80,7 +80,7 @@ PARTS: dict[str, tuple[str, str]] = {
     ),
     "subject colours near the screen's, or see-through things": (
         "separation_matte",
-        "change what is near the screen's hue (costume, props), else mark it with a holdout",
+        "change what is near the screen's hue (costume, props), else mark it with a keep_solid",
     ),
     "clipped screen": ("clipped_share", "close down, or take light off the clipped part"),
     "spill on the subject": (

@@ -17,7 +17,7 @@ from kernels.engine import Engine
 from kernels.errors import VerdigrisError
 from kernels.parameters import resolve
 from kernels.recipe import Denoise, Noise, Recipe
-from kernels.reference.backing_fit import fit_picture
+from kernels.reference.screen_fit import fit_picture
 from kernels.reference.noise import MeasuredNoise, measure_noise
 from kernels.reference.survey import measure_frame
 from server.jobs.companions import PLATE
@@ -46,7 +46,7 @@ class Prepared:
     """What was baked.
 
     pattern: path of the sequence, or of the one file of a still. noise_left: share of the plate's
-    noise that is left on the backing, measured in one frame; None where no backing is seen.
+    noise that is left on the screen, measured in one frame; None where no screen is seen.
     """
 
     pattern: str
@@ -61,7 +61,7 @@ def has_noise(noise: Noise) -> bool:
 
 
 def measured_noise(shot: Shot) -> Noise:
-    """Return the median noise of a few frames, measured on their backing.
+    """Return the median noise of a few frames, measured on their screen.
 
     Raises PrepareError where no screen is seen in them.
     """
@@ -74,7 +74,7 @@ def measured_noise(shot: Shot) -> Noise:
     if not models:
         raise PrepareError(
             f"no screen was found in '{shot.spec}' to measure its noise on: give the recipe "
-            "its noise (backing.noise; on the page Backing, Noise), or check the colour space"
+            "its noise (screen.noise; on the page Screen, Noise), or check the colour space"
         )
     return median_noise(models)
 
@@ -100,7 +100,7 @@ def prepare_shot(
     """
     pattern = _pattern(shot, folder, name)
     wanted = _wanted(shot, frames)
-    noise = recipe.backing.noise if has_noise(recipe.backing.noise) else measured_noise(shot)
+    noise = recipe.screen.noise if has_noise(recipe.screen.noise) else measured_noise(shot)
     bake = _Bake(shot, recipe, noise, pattern)
     for frame in wanted:
         guard_output(bake.path(frame), shot.source_files())
@@ -288,7 +288,7 @@ class _Bake:
 
 
 def share_left(plate: NDArray[Any], smooth: NDArray[Any]) -> float | None:
-    """Return the share of the plate's noise (mean sigma of the channels) left on its backing."""
+    """Return the share of the plate's noise (mean sigma of the channels) left on its screen."""
     fit = fit_picture(plate)
     if fit is None:
         return None

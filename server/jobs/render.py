@@ -148,10 +148,10 @@ class Renderer:
         companions = self.job.companions
         clean = self._companion(companions.clean, frame, plate, "clean plate")
         denoised = self._denoised(frame, plate)
-        offset = self.job.recipe.assemble.backdrop.time_offset
-        backdrop = self._read(companions.backdrop, frame, offset, loop=True)
+        offset = self.job.recipe.assemble.background.time_offset
+        background = self._read(companions.background, frame, offset, loop=True)
         with self._engine_lock:
-            layers = self._key(frame, plate, clean, denoised, backdrop)
+            layers = self._key(frame, plate, clean, denoised, background)
         clamped = write_exr(
             path_of(self.job, frame),
             self._converted(layers),
@@ -166,7 +166,7 @@ class Renderer:
         return clamped, plate.nonfinite, stand_in
 
     def _key(
-        self, frame: int, plate: Frame, clean: Any, denoised: Any, backdrop: Any
+        self, frame: int, plate: Frame, clean: Any, denoised: Any, background: Any
     ) -> dict[str, NDArray[np.float32]]:
         recipe = self.job.recipe
         inputs = gather(
@@ -176,7 +176,7 @@ class Renderer:
             plate=plate.pixels,
             denoised=denoised,
             clean=clean,
-            backdrop=backdrop,
+            background=background,
             plate_alpha=plate.alpha,
             pixel_aspect=self.job.shot.pixel_aspect,
         )
@@ -185,8 +185,8 @@ class Renderer:
         return self.engine.planes(plan, inputs, self._wanted())
 
     def _wanted(self) -> list[str]:
-        wanted = ["cutout", "alpha"]
-        wanted += [n for n in self.job.layers if n in ("straight", "composite", "neutralised")]
+        wanted = ["foreground", "alpha"]
+        wanted += [n for n in self.job.layers if n in ("straight", "composite", "despilled")]
         if "extractors" in self.job.layers:
             wanted += [f"extractor:{e.id}" for e in self.job.recipe.extractors]
         return wanted
@@ -198,10 +198,10 @@ class Renderer:
         def out(image: NDArray[np.float32]) -> NDArray[np.float32]:
             return colour.from_working(image, self.colourspace)
 
-        layers = {"": np.concatenate([out(planes["cutout"]), planes["alpha"][None]])}
+        layers = {"": np.concatenate([out(planes["foreground"]), planes["alpha"][None]])}
         if "alpha" in self.job.layers:
             layers["alpha"] = planes["alpha"]
-        for name in ("straight", "composite", "neutralised"):
+        for name in ("straight", "composite", "despilled"):
             if name in planes:
                 layers[name] = out(planes[name])
         for name, extractor in _layer_names(self.job.recipe).items():

@@ -19,13 +19,13 @@ from server.media import Shot, format_path
 from server.media.exr import attribute_in
 from server.media.sequence import is_pattern, parse_pattern
 
-Layer = Literal["alpha", "straight", "cutout", "composite", "neutralised", "extractors"]
+Layer = Literal["alpha", "straight", "foreground", "composite", "despilled", "extractors"]
 LAYERS: tuple[Layer, ...] = (
     "alpha",
     "straight",
-    "cutout",
+    "foreground",
     "composite",
-    "neutralised",
+    "despilled",
     "extractors",
 )
 MARK = "verdigris:job"
@@ -104,7 +104,7 @@ def mark_of(job: RenderJob, frame: int, colourspace: str) -> str:
         stamp(job.shot, frame),
         *(
             None if shot is None else [shot.spec, shot.colourspace, stamp(shot, None)]
-            for shot in (job.companions.clean, job.companions.denoised, job.companions.backdrop)
+            for shot in (job.companions.clean, job.companions.denoised, job.companions.background)
         ),
     ]
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:24]
@@ -138,7 +138,7 @@ def all_sources(job: RenderJob) -> list[Path]:
         job.shot,
         job.companions.clean,
         job.companions.denoised,
-        job.companions.backdrop,
+        job.companions.background,
     )
     return [path for shot in shots if shot is not None for path in shot.source_files()]
 

@@ -11,13 +11,13 @@ from scipy import ndimage
 from kernels.plan import Context
 from kernels.recipe import (
     Assemble,
-    Backdrop,
-    Backing,
+    Background,
+    Screen,
     ColourDifference,
     Despeckle,
     EdgeColour,
     Levels,
-    NeutralisePass,
+    DespillPass,
     Noise,
     Primary,
     Recipe,
@@ -32,7 +32,7 @@ BLACK_SIGMAS = 2.0
 KEEP_SOFT_PX = 3.0
 CORE_BLACK, CORE_WHITE, CORE_CHOKE_PX = 0.6, 0.9, 1.0
 HOLES_PX, SPECKS_PX = 3.0, 3.0
-NEAR_BACKING = 0.25
+NEAR_SCREEN = 0.25
 """Matte values within this of 0 take part in measuring the noise."""
 SOLID, CLEAR, REACH_PX = 0.8, 0.3, 15
 """Subject samples: lean matte above SOLID all around, within REACH_PX of one below CLEAR."""
@@ -42,29 +42,29 @@ DARK = 0.02
 
 
 def matte_sigma(plate: Array, clean: Array, extractor: ColourDifference, primary: Primary) -> float:
-    """Noise of an unclamped colour-difference matte over the backing: 1.4826·MAD about its median.
+    """Noise of an unclamped colour-difference matte over the screen: 1.4826·MAD about its median.
 
-    Only the plate and the clean plate, (3, h, w), are looked at; 0 when no pixel is near backing.
+    Only the plate and the clean plate, (3, h, w), are looked at; 0 when no pixel is near screen.
     """
     flat = tuple(float(v) for v in np.median(clean.reshape(3, -1), axis=1))
-    context = Context(primary=primary, backing=(flat[0], flat[1], flat[2]), noise=Noise())
+    context = Context(primary=primary, screen=(flat[0], flat[1], flat[2]), noise=Noise())
     screen = np.maximum(excess(clean, extractor, context), 1e-6)
     matte = 1 - excess(plate, extractor, context) / screen
-    near = matte[np.abs(matte) < NEAR_BACKING]
+    near = matte[np.abs(matte) < NEAR_SCREEN]
     if near.size == 0:
         return 0.0
     return float(1.4826 * np.median(np.abs(near - np.median(near))))
 
 
 def subject_ratio(plate: Array, clean: Array, primary: Primary) -> float:
-    """How far the backing's primary exceeds the mean of the other two on the subject near edges.
+    """How far the screen's primary exceeds the mean of the other two on the subject near edges.
 
-    The ratio p_k / mean(p_i, p_j) that nine tenths of the light on solid subject close to backing
+    The ratio p_k / mean(p_i, p_j) that nine tenths of the light on solid subject close to screen
     stays under (samples count by their brightness, as bright ones lose most matte), held to 1..1.4;
-    1 with too few samples. A grey subject gives 1, backing light on it more. Images are (3, h, w).
+    1 with too few samples. A grey subject gives 1, screen light on it more. Images are (3, h, w).
     """
     lean = ColourDifference()
-    context = Context(primary=primary, backing=(0.0, 1.0, 0.0), noise=Noise())
+    context = Context(primary=primary, screen=(0.0, 1.0, 0.0), noise=Noise())
     screen = np.maximum(excess(clean, lean, context), 1e-6)
     matte = 1 - excess(plate, lean, context) / screen
     solid = ndimage.minimum_filter(matte, 3) > SOLID
@@ -107,7 +107,7 @@ def rule_recipe(plate: Array, clean: Array, primary: Primary) -> Recipe:
         id="core",
         name="core",
         role="core",
-        join="max",
+        combine="max",
         refine=Refine(
             despeckle=Despeckle(holes_px=HOLES_PX),
             levels=Levels(black=CORE_BLACK, white=CORE_WHITE),
@@ -117,10 +117,10 @@ def rule_recipe(plate: Array, clean: Array, primary: Primary) -> Recipe:
     flat = tuple(float(v) for v in np.median(clean.reshape(3, -1), axis=1))
     return Recipe(
         name="truth",
-        backing=Backing(primary=primary, colour=(flat[0], flat[1], flat[2]), clean_plate="file"),
+        screen=Screen(primary=primary, colour=(flat[0], flat[1], flat[2]), clean_plate="file"),
         extractors=[edge, core],
-        neutralise=[NeutralisePass(id="spill", name="spill", limit="average", fill="none")],
+        despill=[DespillPass(id="spill", name="spill", limit="average", fill="none")],
         assemble=Assemble(
-            edge_colour=EdgeColour(method="subtract"), backdrop=Backdrop(kind="picture")
+            edge_colour=EdgeColour(method="subtract"), background=Background(kind="picture")
         ),
     )

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from kernels.errors import VerdigrisError
 from kernels.recipe import Noise, Recipe
-from kernels.reference.backing_find import channel_index
-from kernels.reference.backing_fit import BackingFit, merge_fits
-from kernels.reference.backing_surface import resized
+from kernels.reference.screen_find import channel_index
+from kernels.reference.screen_fit import ScreenFit, merge_fits
+from kernels.reference.screen_surface import resized
 from kernels.reference.survey import FrameSurvey, Measures, measure_frame
 from kernels.reference.survey_subject import subject_weights
 from server.jobs.arrange import Findings, arrange
@@ -57,7 +57,7 @@ class Suggestion:
 
     findings: Findings
     clean: Array
-    fit: BackingFit
+    fit: ScreenFit
     measures: Measures
 
 
@@ -125,7 +125,7 @@ def suggest_shot(
     given: GivenPlate | None = None,
     frames: Sequence[int] | None = None,
 ) -> Suggestion:
-    """Measure sampled frames of a shot, merge its backing and return what was found.
+    """Measure sampled frames of a shot, merge its screen and return what was found.
 
     given: the clean plate that gains are to follow the light from, instead of the merged one.
     """
@@ -203,7 +203,7 @@ def combine(
 
 
 def _wanders(
-    surveys: Sequence[FrameSurvey], fits: Sequence[BackingFit], merged: BackingFit
+    surveys: Sequence[FrameSurvey], fits: Sequence[ScreenFit], merged: ScreenFit
 ) -> bool:
     """Tell whether the light on the screen moves in the picture from frame to frame.
 
@@ -282,7 +282,7 @@ def median_noise(models: Sequence[Noise]) -> Noise:
 
 
 def _drift(
-    surveys: dict[int, FrameSurvey], merged: BackingFit, plates: dict[int, Array]
+    surveys: dict[int, FrameSurvey], merged: ScreenFit, plates: dict[int, Array]
 ) -> dict[int, float]:
     """Return each frame's excess over the clean plate, relative to it, where both are seen.
 

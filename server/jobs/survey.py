@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from kernels.errors import VerdigrisError
-from kernels.reference.backing_find import find_backing
-from kernels.reference.backing_fit import working_size
-from kernels.reference.backing_surface import resized
+from kernels.reference.screen_find import find_screen
+from kernels.reference.screen_fit import working_size
+from kernels.reference.screen_surface import resized
 from kernels.reference.survey import FrameSurvey, Measures, measure_frame
 from kernels.reference.survey_motion import measure_motion
 from server.jobs.pictures import MapPicture, display_codes, jpeg_text, map_picture, marked
@@ -232,7 +232,7 @@ def note_motion(
     else:
         pixels = shot.read(frame + 1).pixels
         small = resized(pixels, *working_size(*pixels.shape[1:]))
-        found = find_backing(small, (here.fit.primary,))
+        found = find_screen(small, (here.fit.primary,))
         mask = found.mask if found is not None else None
     masks = (here.fit.mask, np.zeros_like(here.fit.mask) if mask is None else mask)
     motion = measure_motion(

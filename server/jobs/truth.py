@@ -19,7 +19,7 @@ from kernels.metrics import foreground_delta_e, psnr, score_matte
 from kernels.plan import Context, build_plan
 from kernels.recipe import Noise
 from kernels.reference.assemble import over, straight, subtract
-from kernels.reference.neutralise import neutralise_pass
+from kernels.reference.despill import despill_pass
 from server.jobs.plain_text import counted
 from server.jobs.rule import rule_recipe
 
@@ -42,7 +42,7 @@ COLUMNS = {
     "edge_rms": ("edge rms", 4, 1.0),
     "bound": ("bound", 4, 1.0),
     "core": ("core", 4, 1.0),
-    "backing": ("backing", 5, 1.0),
+    "screen": ("screen", 5, 1.0),
     "psnr": ("PSNR dB", 2, 1.0),
     "delta_e": ("dE00", 2, 1.0),
 }
@@ -64,15 +64,15 @@ Method = Callable[[TruthShot], Result]
 def with_matte(shot: TruthShot, alpha: Array) -> Result:
     """A baseline's matte with the same colour side as ours, so that only mattes are compared.
 
-    The same neutraliser, the backing's share subtracted, the shot's backdrop behind.
+    The same despiller, the screen's share subtracted, the shot's background behind.
     """
     recipe = rule_recipe(shot.plate, shot.clean_plate, _primary(shot))
-    context = Context(shot.primary, recipe.backing.colour, Noise())  # type: ignore[arg-type]
-    step = recipe.neutralise[0]
-    plate = neutralise_pass(shot.plate, step, context)
-    clean = neutralise_pass(shot.clean_plate, step, context)
-    cutout = subtract(alpha, plate, clean, SETTLE)
-    return Result(alpha, straight(cutout, alpha, plate), over(cutout, alpha, shot.backdrop))
+    context = Context(shot.primary, recipe.screen.colour, Noise())  # type: ignore[arg-type]
+    step = recipe.despill[0]
+    plate = despill_pass(shot.plate, step, context)
+    clean = despill_pass(shot.clean_plate, step, context)
+    foreground = subtract(alpha, plate, clean, SETTLE)
+    return Result(alpha, straight(foreground, alpha, plate), over(foreground, alpha, shot.background))
 
 
 def _primary(shot: TruthShot) -> Literal["green", "blue"]:
@@ -87,7 +87,7 @@ def key_by_rule(
     recipe.assemble.edge_colour.method = method
     recipe.assemble.edge_colour.settle = SETTLE
     inputs = gather(
-        engine, recipe, 1, plate=shot.plate, clean=shot.clean_plate, backdrop=shot.backdrop
+        engine, recipe, 1, plate=shot.plate, clean=shot.clean_plate, background=shot.background
     )
     plan = build_plan(recipe, 1, inputs.planes)
     made = engine.planes(plan, inputs, ("alpha", "straight", "composite"))
@@ -103,8 +103,8 @@ def key_by_suggest(engine: Engine, shot: TruthShot) -> Result:
     if found is None:
         return with_matte(shot, np.ones_like(shot.alpha))
     recipe, clean = found
-    recipe.assemble.backdrop.kind = "picture"
-    inputs = gather(engine, recipe, 1, plate=shot.plate, clean=clean, backdrop=shot.backdrop)
+    recipe.assemble.background.kind = "picture"
+    inputs = gather(engine, recipe, 1, plate=shot.plate, clean=clean, background=shot.background)
     made = engine.planes(
         build_plan(recipe, 1, inputs.planes), inputs, ("alpha", "straight", "composite")
     )
@@ -199,7 +199,7 @@ class Table:
         return [
             *self._suggested(),
             Target("mean SAD over the clean-plate baseline's", sad, 0.75),
-            Target("mean backing error", self.mean(OURS, "backing"), 0.001),
+            Target("mean screen error", self.mean(OURS, "screen"), 0.001),
             Target("mean core error", self.mean(OURS, "core"), 0.008),
             Target("mean edge rms over the clean-plate baseline's", rms, 1.1),
             Target("subtract over multiply, mean dB", float(gain.mean()), 1.0, at_least=True),
@@ -214,7 +214,7 @@ class Table:
         sad = self.mean(SUGGESTED, "sad") / self.mean(CLEAN_PLATE, "sad")
         return [
             Target("suggest: mean SAD over the clean-plate baseline's", sad, 0.65),
-            Target("suggest: mean backing error", self.mean(SUGGESTED, "backing"), 0.001),
+            Target("suggest: mean screen error", self.mean(SUGGESTED, "screen"), 0.001),
             Target("suggest: mean core error", self.mean(SUGGESTED, "core"), 0.006),
             Target("suggest: mean edge rms over the clean-plate baseline's", rms, 1.0),
         ]
@@ -261,7 +261,7 @@ def _block(rows: Iterable[tuple[str, Mapping[str, float]]]) -> list[str]:
 def measure(shot: TruthShot, result: Result) -> dict[str, float]:
     """All figures of one result; PSNR is of linear working-space values, peak 1, not clipped."""
     scores = score_matte(
-        result.alpha, shot.alpha, shot.edge_mask, shot.core_mask, shot.backing_mask
+        result.alpha, shot.alpha, shot.edge_mask, shot.core_mask, shot.screen_mask
     )
     return scores.as_dict() | {
         "bound": base.edge_bound(shot),

@@ -23,7 +23,7 @@ HALF_MAX = 65504.0
 COMPRESSIONS = ("zip", "zips", "none", "piz", "rle", "pxr24", "b44", "b44a", "dwaa", "dwab")
 OURS = "verdigris:"
 """How the names of attributes begin that jobs write into their files."""
-DEFAULT_LAYERS = ("", "cutout")
+DEFAULT_LAYERS = ("", "foreground")
 """Layer names whose channels carry no prefix: R G B A."""
 _PART = re.compile(r"\.(?P<name>.+)\.(?P<process>\d{1,10})\.part", re.ASCII)
 """What `write_whole` calls a file that is not finished."""
@@ -67,7 +67,7 @@ def write_exr(
 
     Layers are planar arrays in scene-linear light or whatever `interop_id` says: (H, W) becomes
     `<layer>.A`, (3, H, W) `<layer>.R/G/B`, (4, H, W) `<layer>.R/G/B/A` with colour multiplied by
-    alpha. The layer '' or 'cutout' has no prefix; a single plane there is `Y`. Values outside 0..1
+    alpha. The layer '' or 'foreground' has no prefix; a single plane there is `Y`. Values outside 0..1
     survive; in half, finite values beyond 65504 are written as 65504. Windows are (x0, y0, x1, y1),
     half open; the default is the attribute `displayWindow` if it is of the picture's size, else
     the picture's size at the origin. Attributes carry OpenEXR's own names,

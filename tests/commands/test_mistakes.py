@@ -33,9 +33,9 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     for name in ("XDG_DATA_HOME", "XDG_CONFIG_HOME", "XDG_CACHE_HOME"):
         monkeypatch.setenv(name, str(tmp_path / "home" / name))
     rng = np.random.default_rng(5)
-    backing = np.array([0.05, 0.35, 0.07])[:, None, None]
+    screen = np.array([0.05, 0.35, 0.07])[:, None, None]
     for frame in FRAMES:
-        picture = backing + rng.normal(0, 0.004, (3, 32, 48))
+        picture = screen + rng.normal(0, 0.004, (3, 32, 48))
         picture[:, 10:25, 15:30] = 0.4
         write_exr(f"shot/gate.{frame}.exr", {"": picture}, interop_id="lin_ap1_scene")
     save_recipe(starting_recipe(), "key.json")
@@ -154,8 +154,8 @@ def test_suggest_keys_with_the_clean_plate_that_is_there_and_names_the_next_comm
     assert (code, err) == (0, "")
     assert "keyed with the clean plate plates/bare.exr" in out
     assert out.splitlines()[-1] == "next: verdigris serve shot --recipe 'new key.json'"
-    backing = load_recipe("new key.json").backing
-    assert (backing.clean_plate, backing.clean_plate_path) == ("file", "plates/bare.exr")
+    screen = load_recipe("new key.json").screen
+    assert (screen.clean_plate, screen.clean_plate_path) == ("file", "plates/bare.exr")
     assert (here / "plates/bare.exr").read_bytes() == before
     assert verdigris(capsys, "recipe", "explain", "new key.json")[1].count("was there and is kept")
     rendered = ["render", "shot", "--recipe", "new key.json", "--out", "k.####.exr"]
@@ -303,7 +303,7 @@ def _changed(change: Callable[[dict[str, Any]], Any]) -> bytes:
         (_changed(lambda d: d.update(name="\ud800")), "not valid JSON"),
         (_changed(lambda d: d.pop("format")), "recipe new"),
         (
-            _changed(lambda d: d["backing"].update(clean_plate_path="../../plate.exr")),
+            _changed(lambda d: d["screen"].update(clean_plate_path="../../plate.exr")),
             "not a name under a media root",
         ),
         (b" " * (5 << 20), "too large"),
@@ -371,7 +371,7 @@ def test_the_demo_s_keys_cannot_go_where_a_file_is(here: Path) -> None:
         render_demo(paths, here / "key.json", CpuEngine(threads=1))
 
 
-@pytest.mark.parametrize("option", ["--clean-plate", "--backdrop"])
+@pytest.mark.parametrize("option", ["--clean-plate", "--background"])
 def test_serve_says_before_it_listens_that_a_companion_is_no_picture(
     option: str, here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

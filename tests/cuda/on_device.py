@@ -41,7 +41,7 @@ plate = rng.random((3, 120, 160), np.float32)
 inputs = gather(engine, recipe, 1, plate=plate, clean=plate * 0.5, denoised=plate)
 for region in (None, (40, 24, 104, 88)):
     plan = build_plan(recipe, 1, inputs.planes)
-    engine.planes(plan, inputs, ["alpha", "straight", "cutout", "composite"], region)
+    engine.planes(plan, inputs, ["alpha", "straight", "foreground", "composite"], region)
     engine.render(plan, inputs, View("composite", 53, 40, region=region))
     engine.render(plan, inputs, View("composite", 10, 12, region=(32, 24, 112, 72)))
     engine.render(plan, inputs, View("matte", 53, 40, stress=Stress("core")))
@@ -66,7 +66,7 @@ def run(name: str, command: list[str], seconds: int) -> dict[str, Any]:
     """Run a step and return how it went; a step that runs too long has failed."""
     start = time.monotonic()
     environment = {**os.environ, "VERDIGRIS_REQUIRE_GPU": "1", "PYTHONUNBUFFERED": "1"}
-    environment["PYTHONPATH"] = os.pathsep.join(
+    environment["PYTHONPATH"] = os.pathsep.combine(
         [str(ROOT), *filter(None, [environment.get("PYTHONPATH")])]
     )
     try:
@@ -117,7 +117,7 @@ def asked(code: str, seconds: int = 240) -> dict[str, Any]:
     """Return what `code` leaves in `result`, run in a process of its own; an error tells why."""
     whole = f"import json\n{code}\nprint('FIGURES ' + json.dumps(result))"
     paths = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.combine(paths)}
     try:
         done = subprocess.run(
             [sys.executable, "-c", whole], cwd=ROOT, env=environment, capture_output=True,

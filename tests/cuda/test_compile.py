@@ -18,7 +18,7 @@ from kernels.recipe import (
     CurvePoint,
     HueBand,
     HueCurve,
-    NeutralisePass,
+    DespillPass,
     PlateDifference,
     Recipe,
     ValueBand,
@@ -43,14 +43,14 @@ def structure(kernel: str) -> Structure:
         extractors=[
             ColourDifference(id="a"),
             ValueBand(id="b", role="edge"),
-            HueBand(id="c", join="min"),
-            PlateDifference(id="d", norm="delta_e_2000", join="average"),
-            ChromaDistance(id="e", join="subtract"),
+            HueBand(id="c", combine="min"),
+            PlateDifference(id="d", norm="delta_e_2000", combine="average"),
+            ChromaDistance(id="e", combine="subtract"),
             PlateDifference(id="f", relative=True),
         ],
-        neutralise=[NeutralisePass(id="n", spill_by_hue=bent, saturation_by_hue=bent)],
+        despill=[DespillPass(id="n", spill_by_hue=bent, saturation_by_hue=bent)],
     )
-    names = ("plate", "clean", "backdrop")
+    names = ("plate", "clean", "background")
     plan = build_plan(recipe, 1, names)
     packed = pack(plan, {name: Source(64, True) for name in names}, 64, 64)
     given = packed.with_outputs(OUTPUTS).structure
@@ -105,19 +105,19 @@ def test_arguments_fit_a_launch() -> None:
 
 
 def test_structure_decides_what_is_compiled() -> None:
-    """A value, on/off or strength never changes the structure; a kind or join does."""
-    names = {"plate": Source(64), "backdrop": Source(128)}
+    """A value, on/off or strength never changes the structure; a kind or combine does."""
+    names = {"plate": Source(64), "background": Source(128)}
 
     def of(recipe: Recipe) -> Structure:
         return pack(build_plan(recipe, 1, names), names, 64, 64).with_outputs(OUTPUTS).structure
 
     def key(extractor: ValueBand) -> Recipe:
-        return Recipe(extractors=[extractor], neutralise=[NeutralisePass(id="n", amount=0.3)])
+        return Recipe(extractors=[extractor], despill=[DespillPass(id="n", amount=0.3)])
 
     first = of(key(ValueBand(id="a")))
     changed = ValueBand(id="a", low_out=0.2, low_in=0.7, strength=0.4, on=False, inverted=True)
     assert of(key(changed)) == first
-    assert of(key(ValueBand(id="a", join="min"))) != first
+    assert of(key(ValueBand(id="a", combine="min"))) != first
     assert of(key(ValueBand(id="a", channel="red"))) != first
 
 

@@ -14,7 +14,7 @@ from kernels.cpu import CpuEngine
 from kernels.engine import View
 from kernels.inputs import gather
 from kernels.plan import build_plan
-from kernels.recipe import NeutralisePass, Recipe, ValueBand, starting_recipe
+from kernels.recipe import DespillPass, Recipe, ValueBand, starting_recipe
 
 pytestmark = pytest.mark.gpu
 RNG = np.random.default_rng(11)
@@ -27,7 +27,7 @@ def rich_recipe() -> Recipe:
     refine = recipe.extractors[0].refine
     refine.despeckle.holes_px, refine.guide.radius_px, refine.choke_px = 2.5, 5.0, 1.3
     refine.levels.keep_soft_px, refine.soften_px = 3.0, 2.0
-    recipe.neutralise.append(NeutralisePass(id="m", mask="v", fill="backdrop", fill_blur_px=9))
+    recipe.despill.append(DespillPass(id="m", mask="v", fill="background", fill_blur_px=9))
     recipe.assemble.light_wrap.amount = 0.4
     return recipe
 
@@ -76,8 +76,8 @@ def test_values_never_compile(card: Any) -> None:
     known = set(card.card._special)
     recipe.extractors[0].strength = 0.5
     recipe.extractors[0].gain = 1.7
-    recipe.neutralise[0].amount = 0.2
-    recipe.neutralise[0].on = False
+    recipe.despill[0].amount = 0.2
+    recipe.despill[0].on = False
     render()
     assert set(card.card._special) == known
 
@@ -93,11 +93,11 @@ def test_cuda_and_cpu_render_the_same(card: Any) -> None:
     for engine in (CudaEngine(storage="float32", warm=False), CpuEngine(2)):
         inputs = gather(engine, recipe, 1, plate=image)
         plan = build_plan(recipe, 1, inputs.planes)
-        results.append(engine.planes(plan, inputs, ["alpha", "straight", "cutout", "composite"]))
+        results.append(engine.planes(plan, inputs, ["alpha", "straight", "foreground", "composite"]))
         engine.close()
     for name, limit in (
         ("alpha", "guide"),
-        ("cutout", "colour"),
+        ("foreground", "colour"),
         ("composite", "colour"),
         ("straight", "edge"),
     ):

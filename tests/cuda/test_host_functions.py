@@ -19,7 +19,7 @@ from kernels.recipe import (
     CurvePoint,
     HueBand,
     HueCurve,
-    NeutralisePass,
+    DespillPass,
     Recipe,
     Refine,
     starting_recipe,
@@ -57,7 +57,7 @@ def test_views_equal_the_reference(emulated: DeviceEngine) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["join average", "neutralise hue curves", "straight unmix", "carry", "regrain"]
+    "name", ["combine average", "despill hue curves", "straight unmix", "screen_light", "regrain"]
 )
 def test_the_specialised_form_equals_the_reference(name: str) -> None:
     """Source: `kernels.reference`; structure compiled in gives the same within the tolerances."""
@@ -86,9 +86,9 @@ def test_both_forms_give_the_same_code_values(size: tuple[int, int], kernel: str
 @pytest.mark.parametrize(
     ("unit", "old", "new", "name"),
     [
-        ("pointwise", "0.0f : divided(e, backing)", "0.0f : e", "colour_diff"),
-        ("pointwise", "1.0f - (1.0f - a[p]) * (1.0f - m[p])", "m[p]", "join screen"),
-        ("pointwise", "line.x + line.y * turn", "line.x + line.y", "neutralise hue"),
+        ("pointwise", "0.0f : divided(e, screen)", "0.0f : e", "colour_diff"),
+        ("pointwise", "1.0f - (1.0f - a[p]) * (1.0f - m[p])", "m[p]", "combine screen"),
+        ("pointwise", "line.x + line.y * turn", "line.x + line.y", "despill hue"),
         ("blur", "sum[o] += weight * v[(o + s) % COLUMN_OUT]", "sum[o] += weight * v[o]", "light"),
         ("refine", "highest == -INFINITY ? INFINITY : highest", "highest", "refine despeckle"),
         ("refine", "mean_p - slope * mean_i", "mean_p + slope * mean_i", "refine guide"),
@@ -127,9 +127,9 @@ def test_half_storage_of_half_values_changes_nothing() -> None:
         engine = DeviceEngine(HostDevice(), storage=storage)
         inputs = gather(engine, recipe, 1, plate=plate)
         plan = build_plan(recipe, 1, inputs.planes)
-        results.append(engine.planes(plan, inputs, ["alpha", "cutout"]))
+        results.append(engine.planes(plan, inputs, ["alpha", "foreground"]))
     assert np.array_equal(results[0]["alpha"], results[1]["alpha"])
-    assert np.array_equal(results[0]["cutout"], results[1]["cutout"])
+    assert np.array_equal(results[0]["foreground"], results[1]["foreground"])
 
 
 @pytest.mark.parametrize("shape", [(3, 5, 7), (5, 7), (3, 1, 1), (3, 16, 64)])
@@ -148,7 +148,7 @@ def test_values_beyond_half_are_held_at_its_end() -> None:
 
 
 def test_stages_are_made_once_until_something_changes(emulated: DeviceEngine) -> None:
-    """A change of the neutraliser leaves the refined matte; a change of its extractor does not."""
+    """A change of the despiller leaves the refined matte; a change of its extractor does not."""
     recipe = starting_recipe()
     recipe.extractors[0].refine.soften_px = 1.5
     inputs = gather(emulated, recipe, 1, plate=RNG.random((3, 20, 30), np.float32))
@@ -161,7 +161,7 @@ def test_stages_are_made_once_until_something_changes(emulated: DeviceEngine) ->
 
     assert blurs_of(recipe) == 1
     assert blurs_of(recipe) == 0
-    recipe.neutralise[0].amount = 0.3
+    recipe.despill[0].amount = 0.3
     assert blurs_of(recipe) == 0
     recipe.extractors[0].gain = 1.3
     assert blurs_of(recipe) == 1
@@ -218,7 +218,7 @@ def test_hue_curves_hold_at_the_borders_of_the_sectors(emulated: DeviceEngine) -
     bent = HueCurve(points=points)
     recipe = Recipe(
         extractors=[HueBand(id="a", centre_deg=310, width_deg=90, softness_deg=30)],
-        neutralise=[NeutralisePass(id="n", spill_by_hue=bent, saturation_by_hue=bent)],
+        despill=[DespillPass(id="n", spill_by_hue=bent, saturation_by_hue=bent)],
     )
     corners = np.array([[r, g, b] for r in (0, 1) for g in (0, 1) for b in (0, 1)], np.float32)
     shifts = np.array([0, 1e-7, -1e-7, 1e-4, -1e-4, 0.01], np.float32)
@@ -227,7 +227,7 @@ def test_hue_curves_hold_at_the_borders_of_the_sectors(emulated: DeviceEngine) -
     plate = np.ascontiguousarray(np.moveaxis(beside.reshape(8, 18, 3), 2, 0))
     inputs = gather(emulated, recipe, 1, plate=plate)
     plan = build_plan(recipe, 1, inputs.planes)
-    got = emulated.planes(plan, inputs, ["neutralised", "extractor:a"])
-    expected = reference_planes(plan, {"plate": plate}, ["neutralised", "extractor:a"])
+    got = emulated.planes(plan, inputs, ["despilled", "extractor:a"])
+    expected = reference_planes(plan, {"plate": plate}, ["despilled", "extractor:a"])
     for name in got:
         assert np.abs(got[name] - expected[name]).max() < 1e-5, name

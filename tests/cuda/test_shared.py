@@ -24,13 +24,13 @@ def test_bands_equal_one_call() -> None:
         inputs = gather(shared, recipe, 1, plate=plate)
         assert not inputs.planes["plate"].half
         plan = build_plan(recipe, 1, inputs.planes)
-        whole = engine.planes(plan, inputs, ["alpha", "cutout"])
+        whole = engine.planes(plan, inputs, ["alpha", "foreground"])
         asked: list[object] = []
         planes = engine.planes
         engine.planes = lambda *a: (asked.append(a[-1]), planes(*a))[1]  # type: ignore[method-assign]
         renderer.BAND_PIXELS, kept = 70 * 32, renderer.BAND_PIXELS
         try:
-            banded = shared.planes(plan, inputs, ["alpha", "cutout"])
+            banded = shared.planes(plan, inputs, ["alpha", "foreground"])
         finally:
             renderer.BAND_PIXELS = kept
     finally:

@@ -59,15 +59,15 @@ def test_plate_is_truth_over_clean_plate_within_noise(demo: DemoPaths) -> None:
     alpha = truth["alpha.A"]
     assert alpha.min() == 0
     assert alpha.max() == 1
-    backing = alpha == 0
-    assert backing.mean() > 0.3
+    screen = alpha == 0
+    assert screen.mean() > 0.3
     for channel in "RGB":
         straight = truth[f"straight.{channel}"]
-        assert np.all(straight >= truth[f"neutralised.{channel}"] - 2e-3)
+        assert np.all(straight >= truth[f"despilled.{channel}"] - 2e-3)
         light = alpha * straight + (1 - alpha) * clean[channel]
         difference = plate[channel] - light
-        assert abs(difference[backing].mean()) < 2e-4
-        assert 0.002 < difference[backing].std() < 0.012
+        assert abs(difference[screen].mean()) < 2e-4
+        assert 0.002 < difference[screen].std() < 0.012
         assert np.abs(difference[alpha == 1]).mean() < 0.03
     assert max(truth[f"straight.{c}"].max() for c in "RGB") > 1.5
 

@@ -29,8 +29,8 @@ def light(frame: int) -> np.ndarray:
     y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
     alpha = np.clip((44 - np.hypot(x - 160 - frame % 10, y - 100)) / 4, 0, 1)
     subject = np.array([0.6, 0.25, 0.2])[:, None, None]
-    backing = np.array([0.05, 0.35, 0.07])[:, None, None] * (1 - 0.2 * x / WIDTH)
-    return np.asarray(alpha * subject + (1 - alpha) * backing)
+    screen = np.array([0.05, 0.35, 0.07])[:, None, None] * (1 - 0.2 * x / WIDTH)
+    return np.asarray(alpha * subject + (1 - alpha) * screen)
 
 
 def plate(frame: int) -> np.ndarray:
@@ -66,7 +66,7 @@ def test_files_hold_what_the_reference_makes_of_the_frames(folder: Path) -> None
     """Source: `reference.denoise` on the same frames; read back by the OpenEXR project's module."""
     shot = open_shot(folder / "in", missing="hold")
     recipe = starting_recipe()
-    recipe.backing.noise = NOISE
+    recipe.screen.noise = NOISE
     recipe.source.denoise = Denoise(reach_frames=2)
     engine = CpuEngine(2)
     made = prepare_shot(shot, recipe, folder / "out", "gate", engine=engine)
@@ -104,7 +104,7 @@ def test_finished_frames_are_left_alone_until_something_changes(folder: Path) ->
     """Source: POSIX, a file that is not written keeps its time of modification."""
     shot = open_shot(folder / "in", missing="hold")
     recipe = starting_recipe()
-    recipe.backing.noise = NOISE
+    recipe.screen.noise = NOISE
 
     def bake(**more: object) -> tuple[int, int]:
         made = prepare_shot(shot, recipe, folder / "out", "gate", **more)  # type: ignore[arg-type]
@@ -131,13 +131,13 @@ def test_finished_frames_are_left_alone_until_something_changes(folder: Path) ->
 def test_what_cannot_be_baked_is_told_in_a_sentence(folder: Path) -> None:
     """Common practice, no source: one clear sentence, nothing half-written."""
     write_exr(folder / "grey" / "a.exr", {"": np.full((3, 90, 160), 0.2, np.float32)})
-    with pytest.raises(PrepareError, match=r"no screen was found.*backing\.noise"):
+    with pytest.raises(PrepareError, match=r"no screen was found.*screen\.noise"):
         prepare_shot(open_shot(folder / "grey"), starting_recipe(), folder / "out", "a")
     shot = open_shot(folder / "in", missing="hold")
     with pytest.raises(PrepareError, match="1004,2000"):
         prepare_shot(shot, starting_recipe(), folder / "out", "g", frames=[1001, 1004, 2000])
     recipe = starting_recipe()
-    recipe.backing.noise = NOISE
+    recipe.screen.noise = NOISE
     with pytest.raises(Exception, match="source"):
         prepare_shot(shot, recipe, folder / "in", "gate")
     assert not (folder / "out").exists()
@@ -158,11 +158,11 @@ def test_prepare_then_render(folder: Path, capsys: pytest.CaptureFixture[str]) -
     assert cli.run([*command, "--reach", "1"]) == 0
     told = capsys.readouterr().out
     assert "wrote 4 frames" in told
-    assert "noise left on the backing" in told
+    assert "noise left on the screen" in told
     made = load_recipe(folder / "b" / "key.json")
     assert made.source.denoised_path == "denoised/gate.####.exr"
-    assert made.backing.clean_plate_path == "gate.clean.exr"
-    assert max(made.backing.noise.offset + made.backing.noise.gain) > 0
+    assert made.screen.clean_plate_path == "gate.clean.exr"
+    assert max(made.screen.noise.offset + made.screen.noise.gain) > 0
     x = np.arange(WIDTH)
     clean = read(folder / "b" / "gate.clean.exr")
     np.testing.assert_allclose(clean[1, 10], 0.35 * (1 - 0.2 * x / WIDTH), rtol=0.03)
@@ -177,8 +177,8 @@ def test_prepare_then_render(folder: Path, capsys: pytest.CaptureFixture[str]) -
         with OpenEXR.File(str(folder / name / "k.1002.exr")) as file:
             channel = file.channels()["RGBA"].pixels[..., 3]
             mattes.append(np.asarray(channel, np.float32))
-    backing = np.hypot(*np.mgrid[-100 : HEIGHT - 100, -162 : WIDTH - 162]) > 60
-    plain, baked = (float(m[backing].mean()) for m in mattes)
+    screen = np.hypot(*np.mgrid[-100 : HEIGHT - 100, -162 : WIDTH - 162]) > 60
+    plain, baked = (float(m[screen].mean()) for m in mattes)
     assert baked < 0.5 * plain
 
 
@@ -188,7 +188,7 @@ def test_prepare_measures_a_shot_without_a_recipe_and_goes_on(folder: Path) -> N
     assert cli.run([*words, "--frames", "1001"]) == 0
     recipe = load_recipe(folder / "b" / "gate.json")
     assert len(recipe.extractors) > 1
-    assert (folder / "b" / recipe.backing.clean_plate_path).is_file()
+    assert (folder / "b" / recipe.screen.clean_plate_path).is_file()
     stamp = (folder / "b" / "denoised" / "gate.1001.exr").stat().st_mtime_ns
     assert cli.run(words) == 0
     assert (folder / "b" / "denoised" / "gate.1001.exr").stat().st_mtime_ns == stamp
@@ -206,7 +206,7 @@ def test_two_shots_bake_into_one_folder(folder: Path) -> None:
     levels = []
     for name in ("gate", "yard"):
         recipe = load_recipe(folder / "b" / f"{name}.json")
-        levels.append(float(read(folder / "b" / recipe.backing.clean_plate_path)[1].mean()))
+        levels.append(float(read(folder / "b" / recipe.screen.clean_plate_path)[1].mean()))
     assert levels[1] == pytest.approx(0.6 * levels[0], rel=0.03)
 
 
@@ -226,7 +226,7 @@ def test_a_render_tells_which_frames_the_pass_lacks(
         assert [part.split(";")[0] for part in told] == lacks
     recipe = load_recipe(folder / "b" / "gate.json")
     for extractor in recipe.extractors:
-        extractor.reads = "plate"
+        extractor.key_from = "plate"
     save_recipe(recipe, folder / "b" / "gate.json")
     capsys.readouterr()
     assert cli.run(words) == 0
@@ -321,13 +321,13 @@ def test_prepare_takes_a_clean_plate_along(folder: Path) -> None:
         interop_id="lin_ap1_scene",
     )
     key = starting_recipe()
-    key.backing.clean_plate, key.backing.clean_plate_path = "file", "bare.exr"
+    key.screen.clean_plate, key.screen.clean_plate_path = "file", "bare.exr"
     save_recipe(key, folder / "set" / "key.json")
     words = ["prepare", str(folder / "in"), "--recipe", str(folder / "set" / "key.json")]
     assert cli.run([*words, "--out", str(folder / "b"), "--frames", "1001"]) == 0
     shutil.rmtree(folder / "set")
     made = load_recipe(folder / "b" / "key.json")
-    assert made.backing.clean_plate_path == "gate.clean.exr"
+    assert made.screen.clean_plate_path == "gate.clean.exr"
     np.testing.assert_allclose(read(folder / "b" / "gate.clean.exr"), given, rtol=1e-6)
 
 
@@ -345,7 +345,7 @@ def test_prepare_refuses_bad_options(
 ) -> None:
     """Common practice, no source: exit code 2 and one sentence."""
     key = starting_recipe()
-    key.backing.noise = NOISE
+    key.screen.noise = NOISE
     save_recipe(key, folder / "key.json")
     command = ["prepare", str(folder / "in"), "--recipe", str(folder / "key.json")]
     assert cli.run([*command, "--out", str(folder / "b"), *words]) == 2
@@ -373,7 +373,7 @@ def test_another_shots_denoised_pass_is_refused(
     for frame in (1001, 1002):
         write_exr(folder / "other" / f"yard.{frame}.exr", {"": plate(frame)})
     key = starting_recipe()
-    key.backing.noise = NOISE
+    key.screen.noise = NOISE
     save_recipe(key, folder / "key.json")
     bake = ["prepare", str(folder / "in"), "--recipe", str(folder / "key.json")]
     assert cli.run([*bake, "--out", str(folder / "b"), "--frames", "1001-1002"]) == 0

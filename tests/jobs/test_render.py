@@ -32,8 +32,8 @@ def plate(frame: int) -> np.ndarray:
     y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
     alpha = np.clip((14 - np.hypot(x - 28 - frame % 10, y - 20)) / 4, 0, 1)
     subject = np.array([1.4, 0.3, 0.2])[:, None, None]
-    backing = np.array([0.05, 0.35, 0.07])[:, None, None]
-    picture = alpha * subject + (1 - alpha) * backing + rng.normal(0, 0.005, (3, HEIGHT, WIDTH))
+    screen = np.array([0.05, 0.35, 0.07])[:, None, None]
+    picture = alpha * subject + (1 - alpha) * screen + rng.normal(0, 0.005, (3, HEIGHT, WIDTH))
     return picture.astype(np.float32)
 
 
@@ -112,11 +112,11 @@ def _expected(shot: str, recipe: Path, frame: int) -> dict[str, np.ndarray]:
     plan = build_plan(key, frame, planes, weights=source.colour.luminance_weights)
     ids = [e.id for e in key.extractors]
     made = execute.planes(
-        plan, planes, ["alpha", "straight", "cutout", "composite", *(f"extractor:{i}" for i in ids)]
+        plan, planes, ["alpha", "straight", "foreground", "composite", *(f"extractor:{i}" for i in ids)]
     )
     engine.close()
     return {
-        "": made["cutout"],
+        "": made["foreground"],
         "alpha": made["alpha"],
         "straight": made["straight"],
         "composite": made["composite"],

@@ -13,17 +13,17 @@ from hypothesis import strategies as st
 from kernels.plan import Context, build_plan, sigma_alpha
 from kernels.recipe import (
     Assemble,
-    Backdrop,
-    Backing,
-    Carry,
+    Background,
+    Screen,
+    ScreenLight,
     EdgeColour,
     LightWrap,
-    NeutralisePass,
+    DespillPass,
     Noise,
     Recipe,
 )
 from kernels.reference import assemble as a
-from kernels.reference import neutralise as n
+from kernels.reference import despill as n
 
 GREEN = Context("green", (0.05, 0.35, 0.07), Noise())
 
@@ -60,8 +60,8 @@ def random_layer(seed: int, height: int = 13, width: int = 17) -> tuple[Any, Any
 
 
 def plan_of(assemble: Assemble | None = None, noise: Noise | None = None, frame: int = 1) -> Any:
-    recipe = Recipe(backing=Backing(noise=noise or Noise()), assemble=assemble or Assemble())
-    return build_plan(recipe, frame, ("plate", "backdrop"))
+    recipe = Recipe(screen=Screen(noise=noise or Noise()), assemble=assemble or Assemble())
+    return build_plan(recipe, frame, ("plate", "background"))
 
 
 # ---------------------------------------------------------------- the algebra
@@ -76,22 +76,22 @@ def test_over_worked_by_hand() -> None:
 def test_over_meets_openimageio() -> None:
     """Source: OpenImageIO 3, ImageBufAlgo.over, on random float images."""
     colour, alpha = random_layer(1)
-    backdrop, _ = random_layer(2)
-    cutout = a.multiply(alpha, colour)
-    below = rgba(backdrop, np.ones_like(alpha))
-    oracle = planar(oiio.ImageBufAlgo.over(rgba(cutout, alpha), below))
-    np.testing.assert_allclose(a.over(cutout, alpha, backdrop), oracle[:3], atol=1e-6)
+    background, _ = random_layer(2)
+    foreground = a.multiply(alpha, colour)
+    below = rgba(background, np.ones_like(alpha))
+    oracle = planar(oiio.ImageBufAlgo.over(rgba(foreground, alpha), below))
+    np.testing.assert_allclose(a.over(foreground, alpha, background), oracle[:3], atol=1e-6)
 
 
 def test_premultiply_and_straight_meet_openimageio() -> None:
     """Source: OpenImageIO 3, ImageBufAlgo.premult and unpremult, on random float images."""
     colour, alpha = random_layer(3)
     oracle = planar(oiio.ImageBufAlgo.premult(rgba(colour, alpha)))
-    cutout = a.multiply(alpha, colour)
-    np.testing.assert_array_equal(cutout, oracle[:3])
-    back = planar(oiio.ImageBufAlgo.unpremult(rgba(cutout, alpha)))[:3]
+    foreground = a.multiply(alpha, colour)
+    np.testing.assert_array_equal(foreground, oracle[:3])
+    back = planar(oiio.ImageBufAlgo.unpremult(rgba(foreground, alpha)))[:3]
     solid, clear = alpha >= a.ALPHA_SURE, alpha <= a.ALPHA_FLOOR
-    got = a.straight(cutout, alpha, colour)
+    got = a.straight(foreground, alpha, colour)
     np.testing.assert_allclose(got[:, solid], back[:, solid], rtol=1e-5)
     np.testing.assert_array_equal(got[:, clear], colour[:, clear])
     assert clear.any()
@@ -126,8 +126,8 @@ def test_subtract_gives_exact_colour_of_a_neutral_foreground(limit: Any, fill: A
     grey = rng.uniform(0, 1.5, alpha.shape)
     c = pixel(0.05, 0.35, 0.07)
     p = alpha * grey + (1 - alpha) * c
-    recipe = Recipe(neutralise=[NeutralisePass(limit=limit, fill=fill)])
-    n_plate, n_clean = n.neutralise(p, recipe, GREEN), n.neutralise(c, recipe, GREEN)
+    recipe = Recipe(despill=[DespillPass(limit=limit, fill=fill)])
+    n_plate, n_clean = n.despill(p, recipe, GREEN), n.despill(c, recipe, GREEN)
     cut = a.subtract(alpha, n_plate, n_clean, 0.05)
     np.testing.assert_allclose(cut, np.stack([alpha * grey] * 3), atol=1e-12)
     np.testing.assert_allclose(a.straight(cut, alpha, n_plate), np.stack([grey] * 3), atol=1e-10)
@@ -178,7 +178,7 @@ def test_unmix_is_the_regularised_least_squares() -> None:
 def test_unmix_with_the_true_colour_is_exact_and_never_wild(
     alpha: float, hold: float, grey: float
 ) -> None:
-    """Source: worked by hand: with F0 = F the residual is 0, so the cutout is alpha F."""
+    """Source: worked by hand: with F0 = F the residual is 0, so the foreground is alpha F."""
     f, c = pixel(grey, grey, grey), pixel(0.06, 0.06, 0.06)
     p = alpha * f + (1 - alpha) * c
     got = a.unmix(flat(alpha), p, c, f, hold)
@@ -191,13 +191,13 @@ def test_unmix_with_the_true_colour_is_exact_and_never_wild(
 
 def test_foreground_estimate() -> None:
     """Source: worked by hand: a weighted mean; the plate itself where nothing solid is near."""
-    assert a.foreground_weight(np.array([0.0, 0.5, 1.0])) == pytest.approx([0, 0.25, 1])
+    assert a.local_foreground_weight(np.array([0.0, 0.5, 1.0])) == pytest.approx([0, 0.25, 1])
     colour = pixel(0.2, 0.5, 0.9)
     w = flat(0.3)
-    same = a.foreground_finish(w * colour, w, colour)
+    same = a.local_foreground_finish(w * colour, w, colour)
     np.testing.assert_allclose(same, colour, atol=1e-12)
-    np.testing.assert_allclose(a.foreground_finish(0 * colour, flat(0), colour), colour)
-    far = a.foreground_finish(w * colour, w, 0 * colour)
+    np.testing.assert_allclose(a.local_foreground_finish(0 * colour, flat(0), colour), colour)
+    far = a.local_foreground_finish(w * colour, w, 0 * colour)
     np.testing.assert_allclose(far, colour * 0.3 / 0.301, atol=1e-12)
 
 
@@ -209,7 +209,7 @@ def test_foreground_exposure_and_gain(method: Any) -> None:
         "alpha": alpha,
         "n_plate": colour,
         "n_clean": np.full((3, 1, 1), 0.1, np.float32),
-        "backdrop": None,
+        "background": None,
     }
     edge = EdgeColour(method=method)
     plain = a.assemble(plan_of(Assemble(edge_colour=edge)), **given)
@@ -218,63 +218,63 @@ def test_foreground_exposure_and_gain(method: Any) -> None:
     )
     got = a.assemble(plan_of(lit), **given)
     gain = np.array([2, 1, 0.5], np.float32)[:, None, None]
-    np.testing.assert_allclose(got.cutout, plain.cutout * gain, rtol=1e-6)
+    np.testing.assert_allclose(got.foreground, plain.foreground * gain, rtol=1e-6)
     np.testing.assert_allclose(got.straight, plain.straight * gain, rtol=1e-5)
     np.testing.assert_array_equal(got.alpha, plain.alpha)
-    np.testing.assert_array_equal(got.composite, got.cutout)
+    np.testing.assert_array_equal(got.composite, got.foreground)
 
 
-def test_the_assembled_cutout_has_no_fringe() -> None:
+def test_the_assembled_foreground_has_no_fringe() -> None:
     """Common practice, no source: straight colour put over unpremultiplied fringes, ours never."""
     alpha = np.linspace(0, 1, 101).reshape(1, -1)
-    f, c, backdrop = 0.5, pixel(0.05, 0.35, 0.07), np.full((3, 1, 101), 0.1)
+    f, c, background = 0.5, pixel(0.05, 0.35, 0.07), np.full((3, 1, 101), 0.1)
     p = alpha * f + (1 - alpha) * c
-    recipe = Recipe(neutralise=[NeutralisePass()])
-    n_plate, n_clean = n.neutralise(p, recipe, GREEN), n.neutralise(c, recipe, GREEN)
-    got = a.assemble(plan_of(), alpha=alpha, n_plate=n_plate, n_clean=n_clean, backdrop=backdrop)
+    recipe = Recipe(despill=[DespillPass()])
+    n_plate, n_clean = n.despill(p, recipe, GREEN), n.despill(c, recipe, GREEN)
+    got = a.assemble(plan_of(), alpha=alpha, n_plate=n_plate, n_clean=n_clean, background=background)
     assert got.composite.max() <= f + 1e-9
     assert got.composite.min() >= 0.1 - 1e-9
-    fringed = got.straight + (1 - alpha) * backdrop
+    fringed = got.straight + (1 - alpha) * background
     assert fringed.max() > f + 0.01
 
 
-# ---------------------------------------------------------------- masks, carry, wrap
+# ---------------------------------------------------------------- masks, screen_light, wrap
 
 
-def test_garbage_wins_over_holdout_and_plate_alpha_comes_last() -> None:
-    """Source: worked by hand: max(alpha, holdout) (1 - garbage) plate_alpha."""
+def test_garbage_wins_over_keep_solid_and_plate_alpha_comes_last() -> None:
+    """Source: worked by hand: max(alpha, keep_solid) (1 - garbage) plate_alpha."""
     matte = np.array([[0.2, 0.2, 0.2, 0.2]])
-    holdout, garbage = np.array([[0.0, 1.0, 1.0, 0.1]]), np.array([[0.0, 0.0, 1.0, 0.5]])
-    got = a.final_alpha(matte, holdout=holdout, garbage=garbage)
+    keep_solid, garbage = np.array([[0.0, 1.0, 1.0, 0.1]]), np.array([[0.0, 0.0, 1.0, 0.5]])
+    got = a.final_alpha(matte, keep_solid=keep_solid, garbage=garbage)
     assert got.ravel() == pytest.approx([0.2, 1.0, 0.0, 0.1])
     assert a.final_alpha(matte) is matte
-    got = a.final_alpha(matte, holdout=holdout, garbage=garbage, plate_alpha=np.full((1, 4), 0.5))
+    got = a.final_alpha(matte, keep_solid=keep_solid, garbage=garbage, plate_alpha=np.full((1, 4), 0.5))
     assert got.ravel() == pytest.approx([0.1, 0.5, 0.0, 0.05])
 
 
-def test_a_half_lit_backing_darkens_the_backdrop_to_half() -> None:
-    """Source: worked by hand: 0.175 of 0.35 is 0.50 of the backdrop; half the amount is 0.75."""
-    backdrop, shadow = pixel(0.8, 0.6, 0.4), flat(0.175)
-    got = a.carry(backdrop, Carry(), GREEN, area=flat(1), shadow=shadow)
-    np.testing.assert_allclose(got, 0.5 * backdrop, atol=1e-12)
-    half = a.carry(backdrop, Carry(shadows=0.5), GREEN, area=flat(1), shadow=shadow)
-    np.testing.assert_allclose(half, 0.75 * backdrop, atol=1e-12)
-    half = a.carry(backdrop, Carry(), GREEN, area=flat(0.5), shadow=shadow)
-    np.testing.assert_allclose(half, 0.75 * backdrop, atol=1e-12)
-    bright = a.carry(backdrop, Carry(), GREEN, area=flat(1), shadow=flat(0.7))
-    np.testing.assert_array_equal(bright, backdrop)
+def test_a_half_lit_screen_darkens_the_background_to_half() -> None:
+    """Source: worked by hand: 0.175 of 0.35 is 0.50 of the background; half the amount is 0.75."""
+    background, shadow = pixel(0.8, 0.6, 0.4), flat(0.175)
+    got = a.screen_light(background, ScreenLight(), GREEN, area=flat(1), shadow=shadow)
+    np.testing.assert_allclose(got, 0.5 * background, atol=1e-12)
+    half = a.screen_light(background, ScreenLight(shadows=0.5), GREEN, area=flat(1), shadow=shadow)
+    np.testing.assert_allclose(half, 0.75 * background, atol=1e-12)
+    half = a.screen_light(background, ScreenLight(), GREEN, area=flat(0.5), shadow=shadow)
+    np.testing.assert_allclose(half, 0.75 * background, atol=1e-12)
+    bright = a.screen_light(background, ScreenLight(), GREEN, area=flat(1), shadow=flat(0.7))
+    np.testing.assert_array_equal(bright, background)
     clean = pixel(0.05, 0.175, 0.07)
-    lit = a.carry(backdrop, Carry(), GREEN, area=flat(1), shadow=shadow, clean=clean)
-    np.testing.assert_array_equal(lit, backdrop)
-    assert a.carry(backdrop, Carry(), GREEN, area=None, shadow=shadow) is backdrop
+    lit = a.screen_light(background, ScreenLight(), GREEN, area=flat(1), shadow=shadow, clean=clean)
+    np.testing.assert_array_equal(lit, background)
+    assert a.screen_light(background, ScreenLight(), GREEN, area=None, shadow=shadow) is background
 
 
-def test_carried_light_adds_what_exceeds_the_backing() -> None:
+def test_carried_light_adds_what_exceeds_the_screen() -> None:
     """Source: worked by hand: max(0, p - c), added times light * m."""
     plate = pixel(0.15, 0.3, 0.27)
-    light = a.carry_source(plate, None, GREEN)
+    light = a.screen_light_source(plate, None, GREEN)
     assert light.ravel() == pytest.approx([0.1, 0.0, 0.2])
-    got = a.carry(pixel(1, 1, 1), Carry(light=2.0), GREEN, area=flat(0.5), light=light)
+    got = a.screen_light(pixel(1, 1, 1), ScreenLight(light=2.0), GREEN, area=flat(0.5), light=light)
     assert got.ravel() == pytest.approx([1.1, 1.0, 1.2])
 
 
@@ -282,12 +282,12 @@ def test_carry_clears_the_matte_in_its_area() -> None:
     """Source: worked by hand: alpha (1 - m)."""
     alpha = np.array([[0.8, 0.8, 0.8]])
     area = np.array([[0.0, 0.25, 1.0]])
-    assert a.carried_alpha(alpha, area).ravel() == pytest.approx([0.8, 0.6, 0.0])
-    assert a.carried_alpha(alpha, None) is alpha
+    assert a.alpha_outside_area(alpha, area).ravel() == pytest.approx([0.8, 0.6, 0.0])
+    assert a.alpha_outside_area(alpha, None) is alpha
 
 
 def test_light_wrap_worked_by_hand() -> None:
-    """Source: worked by hand: composite + amount alpha blur((1 - alpha) backdrop)."""
+    """Source: worked by hand: composite + amount alpha blur((1 - alpha) background)."""
     wrap = a.wrap_source(flat(0.25), pixel(0.4, 0.8, 1.2))
     assert wrap.ravel() == pytest.approx([0.3, 0.6, 0.9])
     got = a.light_wrap(pixel(0.1, 0.1, 0.1), flat(0.5), wrap, 2.0)
@@ -298,28 +298,28 @@ def test_light_wrap_worked_by_hand() -> None:
 def test_assemble_puts_its_parts_together() -> None:
     """Source: the single operations, each checked by itself above."""
     colour, alpha = random_layer(9)
-    backdrop, area = random_layer(10)
+    background, area = random_layer(10)
     shadow = np.full(alpha.shape, 0.2, np.float32)
     wrap = np.abs(random_layer(11)[0])
-    settings_ = Assemble(light_wrap=LightWrap(amount=0.5), carry=Carry(light=0.7))
+    settings_ = Assemble(light_wrap=LightWrap(amount=0.5), carry=ScreenLight(light=0.7))
     clean = np.full((3, 1, 1), 0.1, np.float32)
     got = a.assemble(
         plan_of(settings_),
         alpha=alpha,
         n_plate=colour,
         n_clean=clean,
-        backdrop=backdrop,
+        background=background,
         area=area,
         shadow=shadow,
         light=wrap,
         wrap=wrap,
     )
     kept = alpha * (1 - area)
-    back = a.carry(backdrop, settings_.carry, GREEN, area=area, shadow=shadow, light=wrap)
+    back = a.screen_light(background, settings_.screen_light, GREEN, area=area, shadow=shadow, light=wrap)
     expected = a.subtract(kept, colour, clean, 0.05) + (1 - kept) * back + 0.5 * kept * wrap
     np.testing.assert_allclose(got.composite, expected, rtol=1e-5, atol=1e-6)
     np.testing.assert_array_equal(got.alpha, kept)
-    assert got.neutralised is colour
+    assert got.despilled is colour
 
 
 @settings(max_examples=60, deadline=None)
@@ -341,23 +341,23 @@ def test_tiles_equal_the_whole_to_the_last_bit(
     plan = plan_of(
         Assemble(
             edge_colour=EdgeColour(method=method, hold=hold),
-            backdrop=Backdrop(regrain=regrain),
+            background=Background(regrain=regrain),
             light_wrap=LightWrap(amount=0.4),
-            carry=Carry(light=0.3),
+            carry=ScreenLight(light=0.3),
         ),
         Noise(gain=(1e-3, 1e-3, 2e-3), offset=(1e-5, 1e-5, 1e-5), correlation=(0.3, 0.1, 0.2)),
         frame=1001,
     )
 
     def over(rows: slice, columns: slice) -> a.Assembled:
-        n_plate, n_clean, backdrop, foreground, light, wrap = planes[:, :, rows, columns]
+        n_plate, n_clean, background, foreground, light, wrap = planes[:, :, rows, columns]
         alpha, area, shadow = masks[:, rows, columns]
         return a.assemble(
             plan,
             alpha=alpha,
             n_plate=n_plate,
             n_clean=n_clean,
-            backdrop=backdrop,
+            background=background,
             clean=n_clean,
             foreground=foreground,
             area=area,
@@ -372,7 +372,7 @@ def test_tiles_equal_the_whole_to_the_last_bit(
     for rows in (slice(0, y + 1), slice(y, None)):
         for columns in (slice(0, x + 1), slice(x, None)):
             tile = over(rows, columns)
-            for name in ("alpha", "cutout", "straight", "composite"):
+            for name in ("alpha", "foreground", "straight", "composite"):
                 got, expected = getattr(tile, name), getattr(whole, name)
                 assert got.dtype == np.float32
                 assert np.isfinite(got).all()
@@ -386,7 +386,7 @@ def test_float64_stays() -> None:
         alpha=flat(0.5),
         n_plate=pixel(1, 2, 3),
         n_clean=pixel(0.1, 0.1, 0.1),
-        backdrop=pixel(0.2, 0.2, 0.2),
+        background=pixel(0.2, 0.2, 0.2),
     )
-    for name in ("alpha", "cutout", "straight", "composite"):
+    for name in ("alpha", "foreground", "straight", "composite"):
         assert getattr(got, name).dtype == np.float64

@@ -1,4 +1,4 @@
-"""Placing the backdrop and its grain."""
+"""Placing the background and its grain."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from scipy import ndimage, stats
 from skimage.transform import AffineTransform, warp
 
-from kernels.recipe import Backdrop, Noise
-from kernels.reference import backdrop as b
+from kernels.recipe import Background, Noise
+from kernels.reference import background as b
 
 PICTURE = np.random.default_rng(1).uniform(-0.1, 3, (3, 24, 36)).astype(np.float32)
 
 
-def picture(**settings_: Any) -> Backdrop:
-    return Backdrop(kind="picture", **settings_)
+def picture(**settings_: Any) -> Background:
+    return Background(kind="picture", **settings_)
 
 
 def test_a_picture_of_the_frames_size_is_itself() -> None:
@@ -100,7 +100,7 @@ def test_awkward_sizes(kind: Any, size: tuple[int, int]) -> None:
     """Source: every size from one pixel up is legal."""
     source = np.full((3, size[1], size[0]), 0.3, np.float32)
     for given_, width, height in ((source, 11, 7), (PICTURE, *size), (None, *size)):
-        p = Backdrop(kind=kind, turn_deg=33.0, scale=0.7, defocus_px=1.5)
+        p = Background(kind=kind, turn_deg=33.0, scale=0.7, defocus_px=1.5)
         got = b.place(given_, p, width, height)
         assert got.shape == (3, height, width)
         assert got.dtype == np.float32
@@ -109,7 +109,7 @@ def test_awkward_sizes(kind: Any, size: tuple[int, int]) -> None:
 
 def test_exposure_and_colour() -> None:
     """Source: worked by hand: two stops under is a quarter."""
-    p = Backdrop(kind="colour", colour=(0.4, -0.2, 4.0), exposure_stops=-2.0)
+    p = Background(kind="colour", colour=(0.4, -0.2, 4.0), exposure_stops=-2.0)
     got = b.place(None, p, 4, 3)
     np.testing.assert_allclose(got, np.array([0.1, -0.05, 1.0])[:, None, None] + np.zeros((3, 4)))
     assert np.all(b.place(None, picture(), 4, 3) == 0)
@@ -125,9 +125,9 @@ def test_defocus_is_a_gaussian() -> None:
 
 def test_ramp_and_checker() -> None:
     """Source: worked by hand: a linear ramp; squares a twelfth of the height, two greys."""
-    ramp = b.place(None, Backdrop(kind="ramp"), 8, 4)
+    ramp = b.place(None, Background(kind="ramp"), 8, 4)
     np.testing.assert_allclose(ramp[0, 2], (np.arange(8) + 0.5) / 8, atol=1e-7)
-    checker = b.place(None, Backdrop(kind="checker"), 480, 240)
+    checker = b.place(None, Background(kind="checker"), 480, 240)
     low, high = b.CHECKER_LEVELS
     centres = checker[1, 10::20, 10::20]
     expected = np.where(np.indices(centres.shape).sum(axis=0) % 2, low, high)

@@ -16,7 +16,7 @@ from skimage.restoration import denoise_nl_means
 from demo_media import TruthShot, truth_shot
 from kernels import fast_denoise
 from kernels.plan import build_plan
-from kernels.recipe import Backing, ColourDifference, Denoise, Noise, Recipe
+from kernels.recipe import Screen, ColourDifference, Denoise, Noise, Recipe
 from kernels.reference import denoise as subject
 from kernels.reference import execute
 from kernels.reference.noise import measure_noise
@@ -174,7 +174,7 @@ def shot(seed: int) -> TruthShot:
 @cache
 def measured(seed: int) -> Noise:
     s = shot(seed)
-    return measure_noise(s.plate, s.clean_plate, s.backing_mask).model
+    return measure_noise(s.plate, s.clean_plate, s.screen_mask).model
 
 
 @cache
@@ -198,7 +198,7 @@ def test_it_is_at_least_as_good_as_another_librarys(seed: int) -> None:
     on the same noisy frame: PSNR and SSIM against the noise-free light. Strength 1, the measured
     noise, as the other takes its sigma; the default, 0.8, is gentler to hair."""
     s = shot(seed)
-    sigma = float(np.mean(measure_noise(s.plate, s.clean_plate, s.backing_mask).sigma))
+    sigma = float(np.mean(measure_noise(s.plate, s.clean_plate, s.screen_mask).sigma))
     options = {"patch_size": 5, "patch_distance": 6, "fast_mode": True, "channel_axis": 0}
     other = denoise_nl_means(s.plate, h=0.8 * sigma, sigma=sigma, **options)
     theirs, ours = quality(s.light, other), quality(s.light, smooth(seed, 1.0))
@@ -220,12 +220,12 @@ def test_neighbouring_frames_help() -> None:
 
 
 def test_a_denoised_pass_gives_a_cleaner_matte_at_equal_edge_detail() -> None:
-    """Common practice, no source: keying the denoised pass leaves less noise in core and backing
+    """Common practice, no source: keying the denoised pass leaves less noise in core and screen
     than keying the plate, at equal edge detail. Measured against exact truth."""
     for seed in (101, 102, 103):
         s = shot(seed)
         recipe = Recipe(
-            backing=Backing(primary=s.primary, noise=measured(seed)),
+            screen=Screen(primary=s.primary, noise=measured(seed)),
             extractors=[ColourDifference(id="a")],
         )
         mattes = []
@@ -234,7 +234,7 @@ def test_a_denoised_pass_gives_a_cleaner_matte_at_equal_edge_detail() -> None:
             plan = build_plan(recipe, 1, planes)
             mattes.append(execute.planes(plan, planes, ["alpha"])["alpha"])
         plain_, cleaned = (np.abs(m - s.alpha) for m in mattes)
-        back, edge = s.backing_mask, s.edge_mask
+        back, edge = s.screen_mask, s.edge_mask
         assert cleaned[back].mean() < 0.5 * plain_[back].mean()
         assert mattes[1][s.core_mask].std() <= mattes[0][s.core_mask].std()
         assert cleaned[edge].mean() < 1.02 * plain_[edge].mean()

@@ -38,7 +38,7 @@ def context(primary: str = "green", noise: rc.Noise = QUIET) -> Context:
 
 
 def picture(seed: int, size: tuple[int, int] = (11, 17), dtype: Any = np.float32) -> Any:
-    """Colours below 0 and above 1, greys, blacks and backing colours mixed."""
+    """Colours below 0 and above 1, greys, blacks and screen colours mixed."""
     rng = np.random.default_rng(seed)
     image = rng.uniform(-0.2, 2, (3, *size))
     image = np.where(rng.random(size) < 0.15, image[:1], image)
@@ -247,7 +247,7 @@ def test_plate_difference_norms(norm: Any, relative: bool) -> None:
 
 
 def test_a_floor_in_sigma_follows_the_noise() -> None:
-    """Backing with known noise: 3 sigma clears 99.73 % in one channel, wherever the level lies.
+    """Screen with known noise: 3 sigma clears 99.73 % in one channel, wherever the level lies.
 
     Source: the normal distribution.
     """
@@ -306,7 +306,7 @@ def test_colour_difference_is_exact_where_the_foreground_has_no_excess(
     k, (i, j) = ctx.k, ctx.others
     f = rng.uniform(0, 3, (3, 6, 7))
     f[k] = w1 * f[i] + w2 * f[j]
-    clean = np.reshape(ctx.backing, (3, 1, 1)) * rng.uniform(0.5, 1.5, (6, 7))
+    clean = np.reshape(ctx.screen, (3, 1, 1)) * rng.uniform(0.5, 1.5, (6, 7))
     p = rc.ColourDifference(excess="weights", weight_first=w1, weight_second=w2)
     got = x.colour_difference(alpha * f + (1 - alpha) * clean, clean, p, ctx)
     assert np.allclose(got, alpha, atol=1e-9)
@@ -314,8 +314,8 @@ def test_colour_difference_is_exact_where_the_foreground_has_no_excess(
 
 @SETTINGS
 @given(seeds, st.floats(0, 1))
-def test_grey_foregrounds_agree_with_two_backings(seed: int, lean: float) -> None:
-    """The lean form is exact for greys; the oracle sees the same subject over two backings.
+def test_grey_foregrounds_agree_with_two_screens(seed: int, lean: float) -> None:
+    """The lean form is exact for greys; the oracle sees the same subject over two screens.
 
     Source: Smith & Blinn 1996, triangulation: 1 - a = (p1 - p2).(c1 - c2)/|c1 - c2|^2.
     """
@@ -342,7 +342,7 @@ def test_lean_by_hand() -> None:
 
 
 def test_a_clean_plate_beats_a_flat_colour_on_an_uneven_screen() -> None:
-    """Common practice, no source: bare backing under a falloff of two stops."""
+    """Common practice, no source: bare screen under a falloff of two stops."""
     clean = np.reshape(GREEN, (3, 1, 1)) * np.linspace(0.5, 2, 64) * np.ones((8, 64))
     p = rc.ColourDifference()
     assert x.raw_matte(p, clean, clean, context()).max() == pytest.approx(0, abs=1e-12)
@@ -376,7 +376,7 @@ def test_the_noise_of_the_excess_is_propagated(seed: int, space: Any, form: Any)
     clean = np.reshape(GREEN, (3, 1, 1)) * rng.uniform(0.8, 1.2)
     ctx = context(noise=rc.Noise(gain=(2e-5, 3e-5, 1e-5), offset=(1e-8, 1e-8, 1e-8)))
     p = rc.ColourDifference(space=space, excess=form, lean=0.8, weight_first=0.3, weight_second=0.6)
-    sigma = x.backing_sigma(clean, ctx)
+    sigma = x.screen_sigma(clean, ctx)
     noisy = clean + sigma * rng.normal(size=(3, 100, 200))
     spread = x.excess(x.in_space(noisy, space), p, ctx).std()
     assert x.excess_sigma(clean, p, ctx).item() == pytest.approx(spread, rel=0.05)
@@ -403,9 +403,9 @@ def test_chroma_ignores_exposure_in_log() -> None:
 
     Source: S-2016-001, section 4.4.
     """
-    backing = (0.1, 0.5, 0.12)
-    ctx = Context("green", backing, QUIET)
-    plate = np.reshape(backing, (3, 1, 1)) * 2.0 ** np.linspace(-3, 4, 29)[None, None]
+    screen = (0.1, 0.5, 0.12)
+    ctx = Context("green", screen, QUIET)
+    plate = np.reshape(screen, (3, 1, 1)) * 2.0 ** np.linspace(-3, 4, 29)[None, None]
     narrow = {"inner": 1e-9, "outer": 2e-9}
     assert x.raw_matte(rc.ChromaDistance(**narrow), plate, None, ctx).max() == 0
     bright = rc.ChromaDistance(**narrow, luminance_weight=1.0)
@@ -446,15 +446,15 @@ def test_every_extractor_is_pointwise_finite_and_in_range(
     image, clean = picture(seed, size), np.abs(picture(seed + 1, size))
     ctx = context(primary, NOISY)
     e = rc.EXTRACTORS[kind](space=space)  # type: ignore[call-arg]
-    for backing in (None, clean):
-        whole = x.raw_matte(e, image, backing, ctx)
+    for screen in (None, clean):
+        whole = x.raw_matte(e, image, screen, ctx)
         assert whole.shape == size
         assert whole.dtype == np.float32
         assert np.isfinite(whole).all()
         assert whole.min() >= 0
         assert whole.max() <= 1
         for y in range(size[0]):
-            part = None if backing is None else backing[:, y : y + 1, size[1] // 2 :]
+            part = None if screen is None else screen[:, y : y + 1, size[1] // 2 :]
             tile = x.raw_matte(e, image[:, y : y + 1, size[1] // 2 :], part, ctx)
             assert np.array_equal(tile, whole[y : y + 1, size[1] // 2 :])
     assert x.raw_matte(e, image.astype(np.float64), None, ctx).dtype == np.float64

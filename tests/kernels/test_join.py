@@ -1,4 +1,4 @@
-"""Joining mattes: each join by hand, the average's weights, and what shapes leave alone."""
+"""Joining mattes: each combine by hand, the average's weights, and what shapes leave alone."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kernels import recipe as rc
-from kernels.reference.join import join, join_all
+from kernels.reference.combine import combine, combine_all
 
 SETTINGS = settings(max_examples=30, deadline=None)
-JOINS = ["max", "min", "screen", "multiply", "subtract", "difference", "average"]
-joins = st.sampled_from(JOINS)
+COMBINES = ["max", "min", "union", "multiply", "subtract", "difference", "average"]
+combines = st.sampled_from(COMBINES)
 seeds = st.integers(0, 2**31 - 1)
 strengths = st.floats(0, 1)
 
 
 def extractor(how: Any = None, strength: float = 1.0, **more: Any) -> rc.ExtractorBase:
-    return rc.ValueBand(join=how, strength=strength, **more)
+    return rc.ValueBand(combine=how, strength=strength, **more)
 
 
 def mattes(seed: int, count: int = 2, size: tuple[int, int] = (7, 5)) -> list[Any]:
@@ -34,7 +34,7 @@ def mattes(seed: int, count: int = 2, size: tuple[int, int] = (7, 5)) -> list[An
     [
         ("max", 0.75),
         ("min", 0.5),
-        ("screen", 0.875),
+        ("union", 0.875),
         ("multiply", 0.375),
         ("subtract", 0.25),
         ("difference", 0.25),
@@ -42,11 +42,11 @@ def mattes(seed: int, count: int = 2, size: tuple[int, int] = (7, 5)) -> list[An
     ],
 )
 def test_each_join_by_hand(how: Any, expected: float) -> None:
-    """0.75 then 0.5. Source: the joins' definitions, worked by hand (screen: 1 - 0.25*0.5)."""
+    """0.75 then 0.5. Source: the combines' definitions, worked by hand (screen: 1 - 0.25*0.5)."""
     a, b = np.full((1, 1), 0.75, np.float32), np.full((1, 1), 0.5, np.float32)
     first, second = extractor(), extractor(how)
-    assert join_all([(a, first), (b, second)]).item() == expected
-    half = join_all([(a, first), (b, extractor(how, 0.5))]).item()
+    assert combine_all([(a, first), (b, second)]).item() == expected
+    half = combine_all([(a, first), (b, extractor(how, 0.5))]).item()
     if how == "average":
         assert half == pytest.approx((0.75 + 0.5 * 0.5) / 1.5)
     else:
@@ -56,46 +56,46 @@ def test_each_join_by_hand(how: Any, expected: float) -> None:
 def test_subtract_stops_at_zero_and_difference_does_not() -> None:
     """0.25 then 0.75. Source: max(0, a - b) and |a - b|, worked by hand."""
     a, b = np.full((1, 1), 0.25), np.full((1, 1), 0.75)
-    assert join(a, b, extractor("subtract")).item() == 0
-    assert join(a, b, extractor("difference")).item() == 0.5
+    assert combine(a, b, extractor("subtract")).item() == 0
+    assert combine(a, b, extractor("difference")).item() == 0.5
 
 
 def test_the_role_decides_the_default_join() -> None:
-    """Core joins by max, edge by screen. Common practice, no source."""
+    """Core combines by max, edge by screen. Common practice, no source."""
     a, b = mattes(1)
     first = extractor()
-    core = join_all([(a, first), (b, extractor(role="core"))])
-    edge = join_all([(a, first), (b, extractor(role="edge"))])
+    core = combine_all([(a, first), (b, extractor(role="core"))])
+    edge = combine_all([(a, first), (b, extractor(role="edge"))])
     assert np.array_equal(core, np.maximum(a, b))
     assert np.allclose(edge, 1 - (1 - a) * (1 - b), atol=1e-7)
 
 
 def test_the_first_extractor_in_force_starts() -> None:
-    """Its join doesn't matter, its strength does; those that are off are left out.
+    """Its combine doesn't matter, its strength does; those that are off are left out.
 
     Common practice, no source.
     """
     a, b = mattes(2)
     off = extractor("multiply", on=False)
-    got = join_all([(a, off), (b, extractor("subtract", 0.5))])
+    got = combine_all([(a, off), (b, extractor("subtract", 0.5))])
     assert np.array_equal(got, np.float32(0.5) * b)
-    assert np.array_equal(join_all([(a, off)], (2, 3)), np.ones((2, 3)))
-    assert join_all([], (2, 3), np.float64).dtype == np.float64
+    assert np.array_equal(combine_all([(a, off)], (2, 3)), np.ones((2, 3)))
+    assert combine_all([], (2, 3), np.float64).dtype == np.float64
 
 
 @SETTINGS
-@given(seeds, joins, strengths)
+@given(seeds, combines, strengths)
 def test_joins_stay_in_range_and_strength_0_changes_nothing(
     seed: int, how: Any, strength: float
 ) -> None:
     """Common practice, no source."""
     a, b = mattes(seed)
-    got = join(a, b, extractor(how, strength))
+    got = combine(a, b, extractor(how, strength))
     assert got.dtype == np.float32
     assert got.min() >= 0
     assert got.max() <= 1 + 1e-6
-    assert np.array_equal(join(a, b, extractor(how, 0.0)), a)
-    assert join(a.astype(np.float64), b.astype(np.float64), extractor(how)).dtype == np.float64
+    assert np.array_equal(combine(a, b, extractor(how, 0.0)), a)
+    assert combine(a.astype(np.float64), b.astype(np.float64), extractor(how)).dtype == np.float64
 
 
 @SETTINGS
@@ -107,7 +107,7 @@ def test_an_average_run_is_one_weighted_mean_in_any_order(
     base, *rest = mattes(seed, 4)
     weights = [s1, s2, s3]
     run = [(rest[n], extractor("average", weights[n])) for n in order]
-    got = join_all([(base, extractor()), *run])
+    got = combine_all([(base, extractor()), *run])
     expected = np.average([base, *rest], axis=0, weights=[1, *weights])
     assert np.allclose(got, expected, atol=1e-6)
 
@@ -119,18 +119,18 @@ def test_another_join_ends_an_average_run() -> None:
     """
     a, b, c, d = (np.full((1, 1), v) for v in (0.0, 1.0, 0.8, 0.0))
     mean, top = extractor("average"), extractor("max")
-    got = join_all([(a, extractor()), (b, mean), (c, top), (d, mean)]).item()
+    got = combine_all([(a, extractor()), (b, mean), (c, top), (d, mean)]).item()
     assert got == pytest.approx(0.4)
-    inert = join_all([(a, extractor()), (b, mean), (b, mean)]).item()
+    inert = combine_all([(a, extractor()), (b, mean), (b, mean)]).item()
     assert inert == pytest.approx(2 / 3)
 
 
 @SETTINGS
-@given(seeds, joins, strengths)
+@given(seeds, combines, strengths)
 def test_outside_its_shapes_an_extractor_changes_nothing(
     seed: int, how: Any, strength: float
 ) -> None:
-    """Whatever the join: its matte is 0 outside, but min or multiply do not clear the rest.
+    """Whatever the combine: its matte is 0 outside, but min or multiply do not clear the rest.
 
     Inside it acts as it does without shapes. Common practice, no source.
     """
@@ -138,18 +138,18 @@ def test_outside_its_shapes_an_extractor_changes_nothing(
     mask = np.zeros_like(a)
     mask[2:5, 1:4] = 1
     e = extractor(how, strength)
-    got = join_all([(a, extractor()), (b * mask, e, mask)])
+    got = combine_all([(a, extractor()), (b * mask, e, mask)])
     assert np.allclose(got[mask == 0], a[mask == 0], atol=1e-6)
-    free = join_all([(a, extractor()), (b, e)])
+    free = combine_all([(a, extractor()), (b, e)])
     assert np.allclose(got[mask == 1], free[mask == 1], atol=1e-6)
 
 
 @SETTINGS
-@given(seeds, st.lists(st.tuples(joins, strengths), min_size=1, max_size=5))
+@given(seeds, st.lists(st.tuples(combines, strengths), min_size=1, max_size=5))
 def test_tiles_join_like_the_frame(seed: int, run: list[tuple[Any, float]]) -> None:
-    """To the last bit. Source: joins are pointwise."""
+    """To the last bit. Source: combines are pointwise."""
     made = mattes(seed, len(run))
     parts = [(m, extractor(how, s)) for m, (how, s) in zip(made, run, strict=True)]
-    whole = join_all(parts)
-    tile = join_all([(m[3:, 2:4], e) for m, e in parts])
+    whole = combine_all(parts)
+    tile = combine_all([(m[3:, 2:4], e) for m, e in parts])
     assert np.array_equal(tile, whole[3:, 2:4])

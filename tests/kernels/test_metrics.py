@@ -124,7 +124,7 @@ def test_scores_are_in_the_units_tables_print() -> None:
     scores = m.score_matte(truth * 0.5, truth, edge, core, ~core)
     assert scores.sad == pytest.approx(0.004)
     assert scores.core == pytest.approx(0.5)
-    assert scores.backing == 0
+    assert scores.screen == 0
     assert scores.edge_rms == pytest.approx(math.sqrt(0.125))
     assert set(scores.as_dict()) >= {"sad", "mse", "gradient", "connectivity"}
 

@@ -13,17 +13,17 @@ from hypothesis.extra import numpy as hnp
 
 from kernels.plan import AP1_WEIGHTS, Context, build_plan
 from kernels.recipe import (
-    Backing,
+    Screen,
     ColourDifference,
     CurvePoint,
     HueCurve,
-    NeutralisePass,
+    DespillPass,
     Noise,
     Primary,
     Recipe,
 )
 from kernels.reference import execute
-from kernels.reference import neutralise as n
+from kernels.reference import despill as n
 from kernels.reference.colour import luminance
 
 GREEN = Context("green", (0.05, 0.35, 0.07), Noise())
@@ -38,8 +38,8 @@ def pixel(*rgb: float) -> Any:
     return np.array(rgb, dtype=np.float64).reshape(3, 1, 1)
 
 
-def run(image: Any, step: NeutralisePass, ctx: Context = GREEN, **given: Any) -> Any:
-    return n.neutralise_pass(image, step, ctx, tables=n.pass_tables(step), **given)
+def run(image: Any, step: DespillPass, ctx: Context = GREEN, **given: Any) -> Any:
+    return n.despill_pass(image, step, ctx, tables=n.pass_tables(step), **given)
 
 
 curves = st.lists(
@@ -48,11 +48,11 @@ curves = st.lists(
     unique_by=lambda p: p[0],
 ).map(lambda points: curve(*points))
 passes = st.builds(
-    NeutralisePass,
+    DespillPass,
     limit=st.sampled_from(["average", "larger", "smaller", "weighted"]),
     weight=st.floats(0, 1),
     amount=st.floats(0, 1),
-    fill=st.sampled_from(["none", "grey", "backdrop"]),
+    fill=st.sampled_from(["none", "grey", "background"]),
     fill_amount=st.floats(0, 1),
     spill_by_hue=curves,
     saturation_by_hue=curves,
@@ -75,7 +75,7 @@ def test_the_primary_is_held_to_its_limit(limit: Any, left: float, primary: Prim
     ctx = Context(primary, (0.0, 0.0, 0.0), Noise())
     image = np.zeros((3, 1, 1))
     image[ctx.k], image[ctx.others[0]], image[ctx.others[1]] = 0.9, 0.4, 0.2
-    step = NeutralisePass(limit=limit, weight=0.75, fill="none")
+    step = DespillPass(limit=limit, weight=0.75, fill="none")
     got = run(image, step, ctx)
     assert got[ctx.k] == pytest.approx(left)
     assert np.array_equal(got[list(ctx.others)], image[list(ctx.others)])
@@ -85,7 +85,7 @@ def test_the_primary_is_held_to_its_limit(limit: Any, left: float, primary: Prim
 
 def test_pixels_without_excess_and_negative_others() -> None:
     """Source: worked by hand: s = max(0, p_k - max(limit, 0))."""
-    step = NeutralisePass(fill="none", limit="average")
+    step = DespillPass(fill="none", limit="average")
     same = pixel(0.5, 0.2, 0.1)
     assert np.array_equal(run(same, step), same)
     assert run(pixel(-0.3, 0.4, -0.1), step).ravel() == pytest.approx([-0.3, 0.0, -0.1])
@@ -95,34 +95,34 @@ def test_pixels_without_excess_and_negative_others() -> None:
 def test_grey_fill_keeps_luminance() -> None:
     """Source: worked by hand: taking s from one channel takes s w_k of luminance."""
     image = np.random.default_rng(1).uniform(0, 2, (3, 40, 30))
-    got = run(image, NeutralisePass(fill="grey"))
+    got = run(image, DespillPass(fill="grey"))
     assert np.abs(got - image).max() > 0.3
     np.testing.assert_allclose(
         np.tensordot(WEIGHTS, got, 1), np.tensordot(WEIGHTS, image, 1), atol=1e-12
     )
     # s = 0.6 - 0.2 = 0.4, grey 0.4 w_g
     by_hand = np.array([0.1, 0.2, 0.3]) + 0.5 * 0.4 * WEIGHTS[1]
-    got = run(pixel(0.1, 0.6, 0.3), NeutralisePass(fill="grey", fill_amount=0.5))
+    got = run(pixel(0.1, 0.6, 0.3), DespillPass(fill="grey", fill_amount=0.5))
     np.testing.assert_allclose(got.ravel(), by_hand, atol=1e-12)
 
 
-def test_backdrop_fill_puts_the_backdrop_where_the_backing_was() -> None:
-    """Source: worked by hand: (s / e(c)) backdrop, share 1 on bare backing and held there."""
-    step = NeutralisePass(fill="backdrop", limit="average")
-    c, backdrop = pixel(0.05, 0.35, 0.07), pixel(0.4, 0.3, 0.2)
+def test_background_fill_puts_the_background_where_the_screen_was() -> None:
+    """Source: worked by hand: (s / e(c)) background, share 1 on bare screen and held there."""
+    step = DespillPass(fill="background", limit="average")
+    c, background = pixel(0.05, 0.35, 0.07), pixel(0.4, 0.3, 0.2)
     excess = n.clean_excess(c, step, GREEN)
     assert excess.item() == pytest.approx(0.35 - 0.06)
-    bare = run(c, step, excess_clean=excess, fill=backdrop)
+    bare = run(c, step, excess_clean=excess, fill=background)
     np.testing.assert_allclose(bare.ravel(), [0.45, 0.36, 0.27], atol=1e-12)
-    half = run(pixel(0.025, 0.175, 0.035), step, excess_clean=excess, fill=backdrop)
+    half = run(pixel(0.025, 0.175, 0.035), step, excess_clean=excess, fill=background)
     np.testing.assert_allclose(half.ravel(), [0.225, 0.18, 0.135], atol=1e-12)
-    bright = run(3 * c, step, excess_clean=excess, fill=backdrop)
+    bright = run(3 * c, step, excess_clean=excess, fill=background)
     np.testing.assert_allclose(bright.ravel(), [0.55, 0.48, 0.41], atol=1e-12)
     assert n.clean_excess(pixel(0.4, 0.2, 0.4), step, GREEN).item() == n.EXCESS_FLOOR
 
 
 def test_hue_table_meets_its_points_and_wraps() -> None:
-    """Source: Fritsch & Carlson 1980: a monotone cubic stays between the values it joins."""
+    """Source: Fritsch & Carlson 1980: a monotone cubic stays between the values it combines."""
     assert np.array_equal(n.hue_table(HueCurve()), np.ones(360, np.float32))
     assert np.array_equal(n.hue_table(curve((77.0, 0.25))), np.full(360, 0.25, np.float32))
     table = n.hue_table(curve((10.0, 0.0), (120.0, 2.0), (300.0, 1.0)))
@@ -155,7 +155,7 @@ def test_curve_acts_at_the_pixels_linear_hue(rgb: tuple[float, float, float]) ->
     assert n.pixel_hue(pixel(*rgb)).item() == pytest.approx(hue, abs=1e-9)
     there = curve(((hue - 40) % 360, 0.0), (hue, 1.0), ((hue + 40) % 360, 0.0))
     table = n.hue_table(there)
-    step = NeutralisePass(limit="smaller")
+    step = DespillPass(limit="smaller")
     ctx = Context("blue" if rgb[2] > rgb[1] else "green", (0, 0, 0), Noise())
     full = n.spill_amount(pixel(*rgb), step, ctx, None)
     np.testing.assert_allclose(n.spill_amount(pixel(*rgb), step, ctx, table), full, rtol=0.01)
@@ -165,7 +165,7 @@ def test_curve_acts_at_the_pixels_linear_hue(rgb: tuple[float, float, float]) ->
 
 def test_a_curve_above_one_removes_no_more_than_all() -> None:
     """Common practice, no source."""
-    step = NeutralisePass(fill="none", spill_by_hue=curve((0.0, 2.0)))
+    step = DespillPass(fill="none", spill_by_hue=curve((0.0, 2.0)))
     assert run(pixel(0.1, 0.6, 0.3), step).ravel() == pytest.approx([0.1, 0.2, 0.3])
 
 
@@ -189,7 +189,7 @@ def test_saturation_about_luminance() -> None:
 @settings(max_examples=200, deadline=None)
 @given(images, passes, primaries, st.integers(0, 2**31))
 def test_no_channel_crosses_zero_and_all_is_finite(
-    image: Any, step: NeutralisePass, primary: Primary, seed: int
+    image: Any, step: DespillPass, primary: Primary, seed: int
 ) -> None:
     """Source: the rule stated for the operation: no channel that was >= 0 becomes negative."""
     rng = np.random.default_rng(seed)
@@ -208,14 +208,14 @@ def test_no_channel_crosses_zero_and_all_is_finite(
 
 @settings(max_examples=60, deadline=None)
 @given(images, passes)
-def test_identity_settings_change_nothing(image: Any, step: NeutralisePass) -> None:
+def test_identity_settings_change_nothing(image: Any, step: DespillPass) -> None:
     """Source: a zero setting of every operation is the identity."""
     off = step.model_copy(update={"amount": 0.0, "saturation_by_hue": HueCurve()})
     assert np.array_equal(run(image, off), image)
     clear = np.zeros(image.shape[1:], np.float32)
     assert np.array_equal(run(image, step, mask=clear), image)
-    recipe = Recipe(neutralise=[step.model_copy(update={"on": False})])
-    assert n.neutralise(image, recipe, GREEN) is image
+    recipe = Recipe(despill=[step.model_copy(update={"on": False})])
+    assert n.despill(image, recipe, GREEN) is image
     neutral = step.model_copy(update={"saturation_by_hue": curve((0.0, 1.0)), "amount": 0.0})
     np.testing.assert_allclose(run(image, neutral), image, atol=2e-6)
 
@@ -223,17 +223,17 @@ def test_identity_settings_change_nothing(image: Any, step: NeutralisePass) -> N
 @settings(max_examples=60, deadline=None)
 @given(passes, passes, st.integers(1, 23), st.integers(1, 23), st.integers(0, 2**31))
 def test_tiles_equal_the_whole_to_the_last_bit(
-    first: NeutralisePass, second: NeutralisePass, width: int, height: int, seed: int
+    first: DespillPass, second: DespillPass, width: int, height: int, seed: int
 ) -> None:
     """Source: pointwise work cannot depend on the tile."""
     rng = np.random.default_rng(seed)
     image, clean, fill = rng.uniform(-0.2, 2, (3, 3, height, width)).astype(np.float32)
     mask = rng.uniform(0, 1, (height, width)).astype(np.float32)
-    recipe = Recipe(neutralise=[first, second])
+    recipe = Recipe(despill=[first, second])
 
     def over(rows: slice, columns: slice) -> Any:
         at = (slice(None), rows, columns)
-        return n.neutralise(
+        return n.despill(
             image[at],
             recipe,
             GREEN,
@@ -252,21 +252,21 @@ def test_tiles_equal_the_whole_to_the_last_bit(
 def test_masks_limit_a_pass() -> None:
     """Source: worked by hand: mix(before, after, shapes * matte)."""
     image = pixel(0.1, 0.6, 0.3)
-    step = NeutralisePass(fill="none")
+    step = DespillPass(fill="none")
     half = run(image, step, mask=np.full((1, 1), 0.5))
     assert half.ravel() == pytest.approx([0.1, 0.4, 0.3])
     shapes, matte = np.full((1, 1), 0.5), np.full((1, 1), 0.2)
     assert n.pass_mask(step, None, None) is None
     assert n.pass_mask(step, shapes, None) is shapes
     assert n.pass_mask(step, shapes, matte) == pytest.approx(0.1)
-    inverted = NeutralisePass(mask_inverted=True)
+    inverted = DespillPass(mask_inverted=True)
     assert n.pass_mask(inverted, shapes, matte) == pytest.approx(0.4)
 
 
 def test_float64_stays_and_agrees_with_float32() -> None:
     """Source: the same formulas in double precision."""
     image = np.random.default_rng(5).uniform(-0.2, 3, (3, 31, 17))
-    step = NeutralisePass(
+    step = DespillPass(
         spill_by_hue=curve((20.0, 0.3), (130.0, 1.0)),
         saturation_by_hue=curve((0.0, 1.4), (180.0, 0.6)),
     )
@@ -277,23 +277,23 @@ def test_float64_stays_and_agrees_with_float32() -> None:
     assert error.max() < 1e-4
 
 
-def test_matte_and_neutralised_colour_are_independent() -> None:
+def test_matte_and_despilled_colour_are_independent() -> None:
     """Common practice, no source: colour side and matte side never touch, masked passes apart."""
     rng = np.random.default_rng(7)
     plate = rng.uniform(0, 1, (3, 24, 32)).astype(np.float32)
-    wanted = ("alpha", "neutralised")
+    wanted = ("alpha", "despilled")
 
     def results(gain: float, amount: float) -> dict[str, Any]:
         recipe = Recipe(
-            backing=Backing(),
+            screen=Screen(),
             extractors=[ColourDifference(id="a", gain=gain)],
-            neutralise=[NeutralisePass(id="n", amount=amount)],
+            despill=[DespillPass(id="n", amount=amount)],
         )
         plan = build_plan(recipe, 1, ("plate",))
         return execute.planes(plan, {"plate": plate}, wanted)
 
     base, other_key, other_colour = results(1.0, 1.0), results(1.7, 1.0), results(1.0, 0.3)
-    assert np.array_equal(base["neutralised"], other_key["neutralised"])
+    assert np.array_equal(base["despilled"], other_key["despilled"])
     assert not np.array_equal(base["alpha"], other_key["alpha"])
     assert np.array_equal(base["alpha"], other_colour["alpha"])
-    assert not np.array_equal(base["neutralised"], other_colour["neutralised"])
+    assert not np.array_equal(base["despilled"], other_colour["despilled"])

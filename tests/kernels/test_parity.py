@@ -31,7 +31,7 @@ def test_the_cpu_engine_equals_the_reference_on_every_case(engine: CpuEngine) ->
 def test_row_tiles_change_no_bit(engine: CpuEngine, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: a pointwise function of a pixel cannot depend on the pixel's neighbours."""
     monkeypatch.setattr(cpu, "TILE_PIXELS", 200)
-    exact = [c for c in cases() if c.name.startswith(("value", "hue", "join", "edge colour s"))]
+    exact = [c for c in cases() if c.name.startswith(("value", "hue", "combine", "edge colour s"))]
     assert len(exact) > 15
     chosen = {c.name for c in exact}
     for d in parity.run([engine], only=lambda c: c.name in chosen, views=False):

@@ -6,7 +6,7 @@ import pytest
 
 from kernels.plan import MAX_HALO_PX, VIEWS, build_plan, refine_halo, sigma_alpha
 from kernels.recipe import (
-    Backing,
+    Screen,
     ColourDifference,
     Despeckle,
     EdgeColour,
@@ -14,14 +14,14 @@ from kernels.recipe import (
     HueBand,
     Levels,
     LightWrap,
-    NeutralisePass,
+    DespillPass,
     Noise,
     Recipe,
     Refine,
     starting_recipe,
 )
 
-PLANES = ("plate", "backdrop")
+PLANES = ("plate", "background")
 
 
 def test_a_plain_key_needs_no_stage() -> None:
@@ -41,7 +41,7 @@ def test_stages_stand_in_the_order_of_their_needs() -> None:
             HueBand(id="b", refine=Refine(soften_px=2)),
         ],
         refine=Refine(despeckle=Despeckle(holes_px=2)),
-        neutralise=[NeutralisePass(id="n", fill="backdrop")],
+        despill=[DespillPass(id="n", fill="background")],
     )
     recipe.assemble.light_wrap = LightWrap(amount=0.5)
     recipe.assemble.edge_colour = EdgeColour(method="unmix")
@@ -67,7 +67,7 @@ def test_a_view_makes_only_what_it_shows() -> None:
     assert [s.out for s in plan.stages_for("matte", "b")] == ["matte:b"]
     assert [s.out for s in plan.stages_for("matte")] == ["matte:a", "matte:b"]
     assert [s.out for s in plan.stages_for("composite")] == ["matte:a", "matte:b"]
-    assert plan.stages_for("neutralised") == ()
+    assert plan.stages_for("despilled") == ()
     for view in VIEWS:
         assert set(plan.stages_for(view)) <= set(plan.stages)
 
@@ -94,8 +94,8 @@ def test_half_size_halves_the_radii() -> None:
 
 def test_matte_noise_follows_the_propagation_of_uncertainty() -> None:
     """Source: JCGM 100:2008 (GUM), uncorrelated inputs: var(e) is the sum of the variances."""
-    backing = Backing(
+    screen = Screen(
         colour=(0.1, 0.5, 0.2), noise=Noise(gain=(0, 0, 0), offset=(9e-4, 4e-4, 16e-4))
     )
-    plan = build_plan(Recipe(backing=backing, extractors=[ColourDifference()]), 1, PLANES)
+    plan = build_plan(Recipe(screen=screen, extractors=[ColourDifference()]), 1, PLANES)
     assert sigma_alpha(plan) == pytest.approx((4e-4 + 16e-4) ** 0.5 / 0.3)

@@ -18,7 +18,7 @@ from kernels.recipe import (
     ColourDifference,
     CurvePoint,
     HueCurve,
-    NeutralisePass,
+    DespillPass,
     Recipe,
     Shape,
     ShapePose,
@@ -67,7 +67,7 @@ def test_a_recipe_survives_being_written_and_read() -> None:
         (written().replace('"gain": 1.0', '"gain": NaN', 1), "NaN"),
         (written().replace('"gain": 1.0', '"gain": 1e999', 1), "gain"),
         (written(extractors=[{"kind": "value_band", "low_out": 0.5, "low_in": 0.1}]), "in order"),
-        (written(neutralise=[{"mask": "nobody"}]), "does not exist"),
+        (written(despill=[{"mask": "nobody"}]), "does not exist"),
         (written(extractors=[{"kind": "value_band", "id": "a"}] * 2), "the same id"),
         ("[" * 100_000, "not valid JSON"),
     ],
@@ -150,8 +150,8 @@ def test_explain_names_what_was_decided() -> None:
     """From memory: plain sentences for people who were not there; to be confirmed."""
     recipe = starting_recipe()
     recipe.extractors.append(ValueBand(name="lamp", role="edge", low_out=0.5, low_in=0.6))
-    recipe.neutralise.append(
-        NeutralisePass(
+    recipe.despill.append(
+        DespillPass(
             name="warm",
             fill="none",
             spill_by_hue=HueCurve(points=[CurvePoint(hue_deg=30, value=0)]),
@@ -161,7 +161,7 @@ def test_explain_names_what_was_decided() -> None:
     text = explain(recipe)
     for phrase in (
         "'lamp' (edge)",
-        "joins the matte before by screen",
+        "combines the matte before by screen",
         "varies by hue",
         "even within 0.3 stops",
     ):
@@ -174,7 +174,7 @@ def test_saving_is_atomic_and_leaves_no_other_file(tmp_path: Path) -> None:
     save_recipe(starting_recipe(), path)
     save_recipe(starting_recipe("blue"), path)
     assert [p.name for p in tmp_path.iterdir()] == ["key.json"]
-    assert load_recipe(path).backing.primary == "blue"
+    assert load_recipe(path).screen.primary == "blue"
 
 
 @pytest.mark.parametrize("name", ["missing.json", "."])

@@ -257,7 +257,7 @@ def test_box_mean(radius: float, size: tuple[int, int]) -> None:
     assert np.allclose(r.box_mean(plane, radius), expected, atol=1e-12)
 
 
-# ---------------------------------------------------------------- levels and keep_soft
+# ---------------------------------------------------------------- levels and protect_edges
 
 
 def test_levels_by_hand() -> None:
@@ -282,7 +282,7 @@ def test_levels_labels_mean_what_they_say(
 
 
 def test_keep_soft_acts_near_soft_edges_only() -> None:
-    """Clean core and clean backing beyond the distance stay as levelled, to the bit.
+    """Clean core and clean screen beyond the distance stay as levelled, to the bit.
 
     On the soft boundary's middle the matte before levels is back in full. By hand: 4 L (1 - L) is
     1 at L = 0.5, and a stretch of such pixels wider than the box leaves the mean at 1.
@@ -291,12 +291,12 @@ def test_keep_soft_acts_near_soft_edges_only() -> None:
     before[:, 24:36] = 0.5
     before[:, 36:] = 0.97
     levelled = r.levels(before, 0.1, 0.9)
-    got = r.keep_soft(before, levelled, 6)
+    got = r.protect_edges(before, levelled, 6)
     assert np.array_equal(got[:, :17], levelled[:, :17])
     assert np.array_equal(got[:, 43:], levelled[:, 43:])
     assert np.allclose(got[:, 28:32], before[:, 28:32], atol=1e-6)
     assert np.all(got[:, 22] > 0.02), "the wisp beside the edge is back"
-    assert np.array_equal(r.keep_soft(before, levelled, 0), levelled)
+    assert np.array_equal(r.protect_edges(before, levelled, 0), levelled)
 
 
 @SETTINGS
@@ -307,10 +307,10 @@ def test_keep_soft_lies_between_and_is_continuous(
     """Common practice, no source."""
     before = matte(seed, size)
     levelled = r.levels(before, 0.2, 0.7)
-    got = r.keep_soft(before, levelled, px)
+    got = r.protect_edges(before, levelled, px)
     assert np.all(got >= np.minimum(before, levelled) - 1e-6)
     assert np.all(got <= np.maximum(before, levelled) + 1e-6)
-    assert np.allclose(r.keep_soft(before, levelled, px + 1e-5), got, atol=1e-4)
+    assert np.allclose(r.protect_edges(before, levelled, px + 1e-5), got, atol=1e-4)
 
 
 # ---------------------------------------------------------------- blur
@@ -427,7 +427,7 @@ def test_the_chain_stays_a_matte(chain: rc.Refine, seed: int, size: tuple[int, i
     step = r.despeckle(m, chain.despeckle.holes_px, chain.despeckle.specks_px)
     step = r.guide(step, i, chain.guide.radius_px, chain.guide.smoothness)
     levelled = r.levels(step, chain.levels.black, chain.levels.white)
-    step = r.keep_soft(step, levelled, chain.levels.keep_soft_px)
+    step = r.protect_edges(step, levelled, chain.levels.keep_soft_px)
     assert np.array_equal(r.soften(r.choke(step, chain.choke_px), chain.soften_px), got)
 
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from kernels.engine import Look, Stress, View
 from kernels.plan import AP1_WEIGHTS, VIEWS, Context, build_plan
-from kernels.recipe import Backing, ChromaDistance, ColourDifference, Noise, Recipe
+from kernels.recipe import Screen, ChromaDistance, ColourDifference, Noise, Recipe
 from kernels.reference import display, view
 from kernels.reference.pool import pixel_ranges
 
@@ -28,7 +28,7 @@ def a_view(name: Any, width: int = 8, height: int = 6, **settings_: Any) -> View
 
 def planes_of(height: int = 18, width: int = 24, seed: int = 2) -> dict[str, Any]:
     rng = np.random.default_rng(seed)
-    names = ("plate", "denoised", "clean", "neutralised", "cutout", "composite")
+    names = ("plate", "denoised", "clean", "despilled", "foreground", "composite")
     planes: dict[str, Any] = {
         name: rng.uniform(-0.1, 1.5, (3, height, width)).astype(np.float32) for name in names
     }
@@ -39,7 +39,7 @@ def planes_of(height: int = 18, width: int = 24, seed: int = 2) -> dict[str, Any
 
 def plan_of(noise: Noise | None = None) -> Any:
     recipe = Recipe(
-        backing=Backing(noise=noise or Noise(offset=(1e-4, 1e-4, 1e-4))),
+        screen=Screen(noise=noise or Noise(offset=(1e-4, 1e-4, 1e-4))),
         extractors=[ColourDifference(id="one"), ChromaDistance(id="two")],
     )
     return build_plan(recipe, 1, ("plate", "clean"))
@@ -132,15 +132,15 @@ def test_stress_worked_by_hand() -> None:
     """Source: worked by hand: clamp(gain x)^(1/gamma) of alpha or of 1 - alpha."""
     alpha = np.array([[0.0, 0.01, 0.5, 0.99, 1.0]])
     assert view.stress(alpha, Stress()) is alpha
-    backing = view.stress(alpha, Stress("backing", gain=8.0, gamma=2.0))
-    assert backing.ravel() == pytest.approx([0, math.sqrt(0.08), 1, 1, 1])
+    screen = view.stress(alpha, Stress("screen", gain=8.0, gamma=2.0))
+    assert screen.ravel() == pytest.approx([0, math.sqrt(0.08), 1, 1, 1])
     core = view.stress(alpha, Stress("core", gain=8.0, gamma=2.0))
     assert core.ravel() == pytest.approx([0, 0, 0, 1 - math.sqrt(0.08), 1])
 
 
 def test_one_speck_of_a_uhd_frame_is_seen() -> None:
     """Source: worked by hand: 255 (8 * 0.05) = 102, at any place, at least 90 asked for."""
-    plan, shown = plan_of(), a_view("matte", 960, 540, stress=Stress("backing", gain=8.0))
+    plan, shown = plan_of(), a_view("matte", 960, 540, stress=Stress("screen", gain=8.0))
     for y, x in ((0, 0), (1079, 1921), (2159, 3839)):
         alpha = np.zeros((2160, 3840), np.float32)
         alpha[y, x] = 0.05
@@ -191,7 +191,7 @@ def test_extremum_pooling_meets_brute_force(h: int, w: int, oh: int, ow: int, se
 def test_evenness_shows_a_known_falloff_in_stops() -> None:
     """Source: a synthetic screen falling from half a stop over to one stop under."""
     stops = np.linspace(0.5, -1, 200).reshape(1, -1) * np.ones((10, 1))
-    c = np.array(GREEN.backing).reshape(3, 1, 1)
+    c = np.array(GREEN.screen).reshape(3, 1, 1)
     screen = c * 2.0**stops
     screen[:, :, :20] = 0.4  # a grey subject
     got = view.evenness(screen, GREEN)
@@ -207,7 +207,7 @@ def test_evenness_shows_a_known_falloff_in_stops() -> None:
 def test_evenness_picture_is_coloured_by_stops() -> None:
     """Source: the table's ends and middle at -1, +1 and 0 stops; a dim grey for the subject."""
     shown, plan = a_view("evenness", 4, 1), plan_of()
-    c = np.array(GREEN.backing).reshape(3, 1, 1)
+    c = np.array(GREEN.screen).reshape(3, 1, 1)
     plate = np.concatenate([c * f for f in (0.5, 1.0, 2.0)] + [np.full((3, 1, 1), 0.5)], axis=2)
     code = view.finish_view(view.view_source(plan, shown, {"plate": plate}), shown)
     table = display.false_colour_table()
@@ -223,7 +223,7 @@ def test_alpha_noise_is_met_by_least_squares_on_noisy_pixels() -> None:
     (20000 noisy pixels at alpha 0.5, correlated noise)."""
     noise = Noise(gain=(1e-3, 5e-4, 2e-3), offset=(1e-4, 1e-4, 2e-4), correlation=(0.4, -0.2, 0.3))
     ctx = Context("green", (0.05, 0.35, 0.07), noise)
-    c, f = np.array(ctx.backing), np.array([0.3, 0.25, 0.2])
+    c, f = np.array(ctx.screen), np.array([0.3, 0.25, 0.2])
     p = 0.5 * f + 0.5 * c
     got = view.alpha_noise(*(x.reshape(3, 1, 1) for x in (p, f, c)), ctx)
     sd = np.sqrt(np.array(noise.gain) * p + np.array(noise.offset))
@@ -243,12 +243,12 @@ def test_alpha_noise_is_met_by_least_squares_on_noisy_pixels() -> None:
 
 
 def test_deciding_extractor() -> None:
-    """Source: worked by hand: the join that changes the joined matte most."""
+    """Source: worked by hand: the combine that changes the combined matte most."""
     one, two = ColourDifference(role="core"), ChromaDistance(role="core")
     first = np.array([[0.8, 0.2, 0.0, 0.5, 0.001]])
     second = np.array([[0.9, 0.9, 0.0, 0.5, 0.001]])
     assert view.deciding_index([(first, one), (second, two)]).tolist() == [[0, 1, -1, 0, -1]]
-    hole = ChromaDistance(join="subtract")
+    hole = ChromaDistance(combine="subtract")
     assert view.deciding_index([(first, one), (second, hole)])[0, 0] == 1
     colours = view.deciding([(first, one), (second, two)], np.ones((1, 5)))
     shown = display.srgb_encode(colours)
@@ -262,7 +262,7 @@ def test_spill_is_the_light_taken_out() -> None:
     """Source: worked by hand: max(0, p - N)."""
     planes = {
         "plate": np.array([0.1, 0.6, 0.3]).reshape(3, 1, 1),
-        "neutralised": np.array([0.2, 0.3, 0.3]).reshape(3, 1, 1),
+        "despilled": np.array([0.2, 0.3, 0.3]).reshape(3, 1, 1),
     }
     got = view.view_source(plan_of(), a_view("spill"), planes)
     assert got.ravel() == pytest.approx([0, 0.3, 0])
@@ -303,13 +303,13 @@ def test_view_sources_of_tiles_equal_the_whole(name: Any) -> None:
 
 
 def test_planes_that_are_missing_have_stand_ins() -> None:
-    """Common practice, no source: the plate for the denoised pass, the flat backing for the
+    """Common practice, no source: the plate for the denoised pass, the flat screen for the
     clean plate."""
     plan, plate = plan_of(), planes_of()["plate"]
     assert view.view_source(plan, a_view("denoised"), {"plate": plate}) is plate
     flat = view.view_source(plan, a_view("clean_plate"), {"plate": plate})
     assert flat.shape == plate.shape
-    assert flat[:, 3, 4] == pytest.approx(GREEN.backing)
+    assert flat[:, 3, 4] == pytest.approx(GREEN.screen)
 
 
 def test_mattes_are_raw_and_pictures_go_through_look_channel_and_display() -> None:

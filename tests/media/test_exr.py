@@ -33,7 +33,7 @@ def layers() -> dict[str, Array]:
 
     alpha = rng.uniform(0, 1, SIZE).astype(np.float32)
     return {
-        "cutout": np.concatenate([colour() * alpha, alpha[None]]),
+        "foreground": np.concatenate([colour() * alpha, alpha[None]]),
         "alpha": alpha,
         "straight": colour(),
         "composite": colour(),
@@ -47,7 +47,7 @@ def channels_of(path: Path) -> dict[str, Array]:
 
 
 def planes_of(layers: dict[str, Array]) -> dict[str, Array]:
-    planes = dict(zip("RGBA", layers["cutout"], strict=True))
+    planes = dict(zip("RGBA", layers["foreground"], strict=True))
     planes["alpha.A"] = layers["alpha"]
     for layer in ("straight", "composite"):
         planes |= {f"{layer}.{c}": p for c, p in zip("RGB", layers[layer], strict=True)}
@@ -80,7 +80,7 @@ def test_colour_is_associated_as_openimageio_reads_it(
     assert buffer.spec().get_int_attribute("oiio:UnassociatedAlpha", 0) == 0
     names = list(buffer.spec().channelnames)
     pixels = np.moveaxis(buffer.get_pixels(oiio.FLOAT), -1, 0)
-    np.testing.assert_array_equal(pixels[[names.index(c) for c in "RGBA"]], layers["cutout"])
+    np.testing.assert_array_equal(pixels[[names.index(c) for c in "RGBA"]], layers["foreground"])
 
 
 @pytest.mark.parametrize("compression", [c for c in COMPRESSIONS if c[:2] not in ("b4", "dw")])
@@ -260,7 +260,7 @@ def test_a_name_that_is_no_text_is_one_sentence(tmp_path: Path, name: bytes) -> 
         ({"a": np.zeros((2, 2)), "b": np.zeros((3, 2, 3))}, "one size"),
         ({"a": np.zeros((2, 2, 2))}, "shape"),
         ({"a": np.zeros((0, 2))}, "one size"),
-        ({"": np.zeros((3, 2, 2)), "cutout": np.zeros((4, 2, 2))}, "same channel"),
+        ({"": np.zeros((3, 2, 2)), "foreground": np.zeros((4, 2, 2))}, "same channel"),
     ],
 )
 def test_layers_that_do_not_fit(tmp_path: Path, layers: dict[str, Array], match: str) -> None:

@@ -31,7 +31,7 @@ WELL_FORMED: list[dict[str, Any]] = [
         "type": "write",
         "client_seq": 1,
         "seen": 1,
-        "ops": [{"op": "set", "path": "backing/primary", "value": "green"}],
+        "ops": [{"op": "set", "path": "screen/primary", "value": "green"}],
     },
     {"type": "show", "port": 0, "view_id": 1, "name": "matte", "region": [0, 0, 9, 9]},
     {"type": "ack", "sequence": 1},
@@ -117,7 +117,7 @@ def test_1000_malformed_messages(fresh: Live, caplog: pytest.LogCaptureFixture) 
             _no_failures(page)
     assert connections < 40
     changed = {k for k in before if before[k] != fresh.service.session.document[k]}
-    assert changed <= {"backing"}
+    assert changed <= {"screen"}
     assert not [r for r in caplog.records if r.levelname in ("ERROR", "CRITICAL")]
     assert fresh.get("/healthz").status_code == 200
 

@@ -147,7 +147,7 @@ def test_a_torn_history_and_leftover_files_do_no_harm(tmp_path: Path) -> None:
                 client_seq=n,
                 seen=99,
                 label=label,
-                ops=[SetOp(op="set", path="backing/primary", value=label)],
+                ops=[SetOp(op="set", path="screen/primary", value=label)],
             ),
         )
         store.changed(session.recipe, session.revision, label)
@@ -162,7 +162,7 @@ def test_a_torn_history_and_leftover_files_do_no_harm(tmp_path: Path) -> None:
     assert loaded[0] == session.recipe
     assert loaded[1] == session.revision + REVISIONS_APART
     assert [entry.label for entry in again.history()] == ["green", "red", "blue"]
-    assert again.from_history(3).backing.primary == "red"
+    assert again.from_history(3).screen.primary == "red"
     again.close()
 
 
@@ -265,10 +265,10 @@ def test_a_service_that_cannot_save_tells_its_pages(fresh: Live) -> None:
     assert store.flush()
     away = store.path.parent.rename(fresh.folder / "away")
     with fresh.page() as page:
-        page.set("backing/primary", "blue")
+        page.set("screen/primary", "blue")
         wait_for(lambda: bool(fresh.service.message), timeout=10)
         told = page.until("status", message=UNSAVED)
         assert str(fresh.folder) not in told["message"]
         away.rename(store.path.parent)
         page.until("status", message="")
-    assert load_recipe(store.path).backing.primary == "blue"
+    assert load_recipe(store.path).screen.primary == "blue"

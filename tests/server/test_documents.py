@@ -12,7 +12,7 @@ from kernels.parameters import Key, Keys
 from kernels.recipe import (
     ChromaDistance,
     ColourDifference,
-    NeutralisePass,
+    DespillPass,
     PlateDifference,
     Recipe,
 )
@@ -35,14 +35,14 @@ PATHS = {
     "extractors/core/kind": ["hue_band", "no such kind"],
     "extractors/edge/refine/levels/black": [0.1, 7.0, None],
     "extractors": [[], None, {}, "text"],
-    "neutralise/spill/mask": ["", "core", "cumulative", "nobody"],
-    "neutralise/spill/amount": [0.3, 9.0],
+    "despill/spill/mask": ["", "core", "cumulative", "nobody"],
+    "despill/spill/amount": [0.3, 9.0],
     "garbage": [[], [{"kind": "nothing"}]],
     "refine/choke_px": [2, 1e9],
-    "assemble/backdrop/path": ["a.exr", 7],
+    "assemble/background/path": ["a.exr", 7],
     "assemble/foreground_gain": [[1, 2, 3], [1, 2], [1, 2, float("inf")]],
     "look/exposure_stops": [1, 100],
-    "backing/colour": [[0.1, 0.5, 0.1], [-1, 0, "x"]],
+    "screen/colour": [[0.1, 0.5, 0.1], [-1, 0, "x"]],
     "notes": [{"a": "b"}, {"a": 1}],
 }
 CHANGES = [(path, value) for path, values in PATHS.items() for value in values]
@@ -55,7 +55,7 @@ def recipe() -> Recipe:
             ChromaDistance(id="edge", role="edge"),
             PlateDifference(id="rest", full=Keys(keys=[Key(frame=1, value=0.4)])),
         ],
-        neutralise=[NeutralisePass(id="spill")],
+        despill=[DespillPass(id="spill")],
     )
 
 

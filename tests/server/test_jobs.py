@@ -173,16 +173,16 @@ def test_a_suggestion_keys_with_the_clean_plate_at_hand(fresh: Live) -> None:
     write_exr(fresh.folder / "media" / "bare.exr", {"": screen}, interop_id="lin_ap1_scene")
     plates = fresh.service.plates
     with fresh.page() as page:
-        page.set("backing/clean_plate_path", "bare.exr")
-        page.set("backing/clean_plate", "file")
+        page.set("screen/clean_plate_path", "bare.exr")
+        page.set("screen/clean_plate", "file")
         page.until("accepted")
         page.until("accepted")
         page.send(type="job_start", id="g", kind="suggest")
         made = page.until("job", timeout=60, id="g", state="done")["result"]["recipe"]
-        assert made["backing"]["clean_plate_path"] == "bare.exr"
-        assert "bare.exr was there and is kept" in made["notes"]["backing"]
+        assert made["screen"]["clean_plate_path"] == "bare.exr"
+        assert "bare.exr was there and is kept" in made["notes"]["screen"]
         assert not list(plates.iterdir())
-        page.set("backing/clean_plate", "none")
+        page.set("screen/clean_plate", "none")
         for n in range(2):
             page.send(type="job_start", id=f"n{n}", kind="suggest")
             built = page.until("job", timeout=60, id=f"n{n}", state="done")["result"]["recipe"]
@@ -192,7 +192,7 @@ def test_a_suggestion_keys_with_the_clean_plate_at_hand(fresh: Live) -> None:
 
 
 def test_the_page_bakes_a_denoised_pass_and_uses_it(fresh: Live) -> None:
-    """Source: OpenImageIO reads what was baked; the backing's noise from its standard deviation."""
+    """Source: OpenImageIO reads what was baked; the screen's noise from its standard deviation."""
     with fresh.page(show={"name": "denoised"}) as page:
         page.send(type="job_start", id="p", kind="prepare")
         job = page.until("job", timeout=60, id="p", state="done")
@@ -202,7 +202,7 @@ def test_the_page_bakes_a_denoised_pass_and_uses_it(fresh: Live) -> None:
         assert made["denoise"] == page.state["recipe"]["source"]["denoise"]
         folder = fresh.service.plates / name.partition("/")[0]
         assert sorted(p.name for p in folder.iterdir()) == [f"take.{f}.exr" for f in FRAMES]
-        share = backing_sigma(folder / "take.1003.exr") / backing_sigma(
+        share = screen_sigma(folder / "take.1003.exr") / screen_sigma(
             fresh.folder / "media" / "take.1003.exr"
         )
         assert share < 0.5
@@ -224,8 +224,8 @@ def test_the_page_bakes_a_denoised_pass_and_uses_it(fresh: Live) -> None:
         assert one["result"]["noise_left"] > made["noise_left"]
 
 
-def backing_sigma(path: Path) -> float:
-    """Mean standard deviation of the channels in a part of the picture that is backing only."""
+def screen_sigma(path: Path) -> float:
+    """Mean standard deviation of the channels in a part of the picture that is screen only."""
     pixels = np.asarray(ImageBuf(str(path)).get_pixels())
     return float(np.mean(np.std(pixels[44:52, 4:90, :3], axis=(0, 1))))
 
@@ -258,7 +258,7 @@ def test_baking_without_a_screen_or_measured_noise_says_so(tmp_path: Path) -> No
         page.send(type="job_start", id="p", kind="prepare")
         failed = page.until("job", timeout=60, id="p", state="failed")
         assert "no screen was found" in failed["message"]
-        page.set("backing/noise/offset", [1e-5, 1e-5, 1e-5])
+        page.set("screen/noise/offset", [1e-5, 1e-5, 1e-5])
         page.until("accepted")
         page.send(type="job_start", id="q", kind="prepare")
         done = page.until("job", timeout=60, id="q", state="done")
@@ -281,7 +281,7 @@ def test_cancelling_a_bake_keeps_frames_that_the_next_one_finds(
 
     monkeypatch.setattr(Shot, "read", read_and_stop)
     with fresh.page() as page:
-        page.set("backing/noise/offset", [1e-5, 1e-5, 1e-5])
+        page.set("screen/noise/offset", [1e-5, 1e-5, 1e-5])
         page.until("accepted")
         page.send(type="job_start", id="p", kind="prepare")
         told = page.until("job", timeout=60, id="p", state="cancelled")

@@ -27,7 +27,7 @@ def test_a_picture_that_was_missing_is_tried_again_and_then_nothing_is_wrong(
     shot = open_shot(tmp_path / "plate.exr")
     one = opened.OpenedShot(shot, 1, engine, store, MediaRoots([tmp_path]))
     recipe = Recipe()
-    recipe.backing.clean_plate, recipe.backing.clean_plate_path = "file", "bare.exr"
+    recipe.screen.clean_plate, recipe.screen.clean_plate_path = "file", "bare.exr"
     [plate] = one.missing(recipe)
     assert one.open_companion(plate)
     assert "bare.exr" in one.troubles(recipe)[0]

@@ -100,7 +100,7 @@ def test_messages_are_told_apart_by_type() -> None:
                 "type": "write",
                 "client_seq": 1,
                 "seen": 0,
-                "ops": [{"op": "set", "path": "backing/colour", "value": [0.1, 0.2, 0.3]}],
+                "ops": [{"op": "set", "path": "screen/colour", "value": [0.1, 0.2, 0.3]}],
             }
         )
     )

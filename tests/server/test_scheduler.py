@@ -376,7 +376,7 @@ def test_a_failed_picture_is_not_tried_for_ever() -> None:
 def test_stress_views_are_lossless_at_rest() -> None:
     """Common practice, no source: a coder's ringing would look like noise in the matte."""
     bench = Bench()
-    bench.join("a", name="matte", stress=StressRequest(preset="backing").model_dump())
+    bench.join("a", name="matte", stress=StressRequest(preset="screen").model_dump())
     bench.run(0.6)
     assert bench.last("a").key.quality is Quality.LOSSLESS
 

@@ -368,12 +368,12 @@ def test_no_name_in_a_recipe_leads_outside_the_roots(walled: Live, name: str) ->
     OPENED[:] = ["start"]
     with walled.page(show={"name": "composite"}) as page:
         page.write(
-            {"op": "set", "path": "backing/clean_plate", "value": "file"},
-            {"op": "set", "path": "backing/clean_plate_path", "value": name},
+            {"op": "set", "path": "screen/clean_plate", "value": "file"},
+            {"op": "set", "path": "screen/clean_plate_path", "value": name},
             {"op": "set", "path": "source/denoised_path", "value": name},
             {"op": "set", "path": "look/lut_path", "value": name},
-            {"op": "set", "path": "assemble/backdrop/kind", "value": "picture"},
-            {"op": "set", "path": "assemble/backdrop/path", "value": name},
+            {"op": "set", "path": "assemble/background/kind", "value": "picture"},
+            {"op": "set", "path": "assemble/background/path", "value": name},
         )
         page.until("accepted")
         opened = walled.service.opened

@@ -6,7 +6,7 @@ import hypothesis.strategies as st
 import pytest
 from hypothesis import given, settings
 
-from kernels.recipe import ColourDifference, NeutralisePass, Recipe, starting_recipe
+from kernels.recipe import ColourDifference, DespillPass, Recipe, starting_recipe
 from server.documents import WriteError, apply, diff, look_up, parts_of
 from server.messages import InsertOp, MoveOp, Op, RemoveOp, SetOp, Write
 from server.replies import Accepted, Refused
@@ -45,7 +45,7 @@ def session() -> RecipeSession:
     return RecipeSession(
         Recipe(
             extractors=[ColourDifference(id="core"), ColourDifference(id="edge")],
-            neutralise=[NeutralisePass(id="pass")],
+            despill=[DespillPass(id="pass")],
         )
     )
 
@@ -70,10 +70,10 @@ def test_a_value_is_set_at_a_path(session: RecipeSession) -> None:
         ("extractors/edge", {"kind": "unknown"}),
         ("", []),
         ("", {"format": "other"}),
-        ("neutralise/pass/mask", "nobody"),
+        ("despill/pass/mask", "nobody"),
         ("extractors/core/id", "edge"),
-        ("backing/colour", [1, 2]),
-        ("backing/colour", [1, 2, float("nan")]),
+        ("screen/colour", [1, 2]),
+        ("screen/colour", [1, 2, float("nan")]),
         ("version", 2),
     ],
 )
@@ -122,7 +122,7 @@ def test_another_clients_change_of_the_same_path_is_a_conflict(session: RecipeSe
         ("extractors/edge/gain", "extractors/core/gain", False),
         ("extractors/edge/gain", "extractors/edge/lean", False),
         ("extractors/edge/refine", "extractors/edge/refine/choke_px", True),
-        ("backing/colour", "backing/primary", False),
+        ("screen/colour", "screen/primary", False),
     ],
 )
 def test_only_paths_inside_or_around_clash(

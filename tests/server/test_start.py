@@ -36,7 +36,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         (["{folder}/empty"], "empty"),
         (["{folder}/empty", "--watch"], "no take"),
         (["{folder}/media/take.####.exr", "--watch"], "--watch takes a folder"),
-        (["{shot}", "--backdrop", "{folder}/none.jpg"], "none.jpg"),
+        (["{shot}", "--background", "{folder}/none.jpg"], "none.jpg"),
         (["{shot}", "--cert", "{folder}/bad.pem"], "--key"),
         (["{shot}", "--cert", "{folder}/bad.pem", "--key", "{folder}/bad.pem"], "bad.pem"),
         (["{shot}", "--media-root", "{folder}/nowhere"], "nowhere"),
@@ -104,7 +104,7 @@ def test_a_prepared_recipe_is_served_with_its_pictures(folder: Path) -> None:
 
     shot = str(folder / "media" / "take.####.exr")
     key = starting_recipe()
-    key.backing.noise = Noise(offset=(1e-5, 1e-5, 1e-5))
+    key.screen.noise = Noise(offset=(1e-5, 1e-5, 1e-5))
     save_recipe(key, folder / "key.json")
     words = ["prepare", shot, "--recipe", str(folder / "key.json")]
     assert cli.run([*words, "--out", str(folder / "b"), "--engine", "cpu"]) == 0

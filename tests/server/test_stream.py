@@ -18,7 +18,7 @@ def test_a_picture_comes_quickly_and_then_in_full(live: Live) -> None:
     """Source: JPEG decoded by Pillow; RFC 6455 spoken by the websockets library's client."""
     with live.page(show={"name": "plate", "width": 960, "view_id": 7}) as page:
         assert page.picture()[0].view_id == 7
-        page.send(type="show", name="neutralised", width=960, view_id=8)
+        page.send(type="show", name="despilled", width=960, view_id=8)
         first, _ = page.picture(rest=False)
         assert first.flags & Flag.MOVING
         assert (first.view_id, first.quality) == (8, 80)
@@ -70,11 +70,11 @@ def test_two_operators_do_not_overwrite_each_other_silently(fresh: Live) -> None
 def test_undo_is_told_to_everybody(fresh: Live) -> None:
     """Common practice, no source."""
     with fresh.page() as a, fresh.page("reviewer") as r:
-        a.set("backing/primary", "blue", label="blue screen")
+        a.set("screen/primary", "blue", label="blue screen")
         a.until("accepted")
         a.send(type="undo", client_seq=500)
         told = r.until("changed", label="undo: blue screen")
-        assert told["changes"] == [{"path": "backing/primary", "value": "green"}]
+        assert told["changes"] == [{"path": "screen/primary", "value": "green"}]
         assert told["redo"] == "blue screen"
         a.send(type="redo", client_seq=501)
         assert a.until("accepted", client_seq=501)["undo"] == "blue screen"
@@ -83,7 +83,7 @@ def test_undo_is_told_to_everybody(fresh: Live) -> None:
 def test_reviewers_look_but_do_not_touch(live: Live) -> None:
     """Common practice, no source."""
     with live.page("reviewer", show={"name": "plate"}) as page:
-        page.set("backing/primary", "blue")
+        page.set("screen/primary", "blue")
         assert page.until("refused")["reason"] == "role"
         for message in (
             {"type": "job_start", "id": "j", "kind": "render"},
@@ -153,7 +153,7 @@ def test_a_region_is_sent_at_its_own_size(live: Live) -> None:
 
 def test_a_stress_view_is_lossless_and_flagged(live: Live) -> None:
     """Source: PNG decoded by Pillow."""
-    with live.page(show={"name": "matte", "stress": {"preset": "backing", "gain": 8.0}}) as page:
+    with live.page(show={"name": "matte", "stress": {"preset": "screen", "gain": 8.0}}) as page:
         header, data = page.picture()
         assert header.flags & Flag.STRESS
         assert header.encoding == "png"
@@ -210,15 +210,15 @@ def test_notes_are_pinned_and_belong_to_their_writers(fresh: Live) -> None:
 def test_recipes_are_saved_loaded_and_kept_as_history(fresh: Live) -> None:
     """Common practice, no source."""
     with fresh.page() as page:
-        page.set("backing/primary", "blue", label="blue")
+        page.set("screen/primary", "blue", label="blue")
         page.until("accepted")
         page.send(type="recipe_save_as", id="1", name="night key")
         assert page.until("recipes", id="1")["saved"][0]["name"] == "night key"
-        page.set("backing/primary", "red", label="red")
+        page.set("screen/primary", "red", label="red")
         page.until("accepted")
         page.send(type="recipe_load", id="2", name="night key")
         state = page.until("state")["state"]
-        assert state["recipe"]["backing"]["primary"] == "blue"
+        assert state["recipe"]["screen"]["primary"] == "blue"
         assert state["undo"] == "load night key"
         page.until("done", id="2")
         fresh.service.recipes.flush()
@@ -226,12 +226,12 @@ def test_recipes_are_saved_loaded_and_kept_as_history(fresh: Live) -> None:
         history = page.until("recipes", id="3")["history"]
         assert history[0]["label"] == "load night key"
         page.send(type="recipe_load", id="4", history=history[-1]["history"])
-        assert page.until("state")["state"]["recipe"]["backing"]["primary"] == "green"
+        assert page.until("state")["state"]["recipe"]["screen"]["primary"] == "green"
         page.send(type="recipe_load", id="5", name="../night key")
         assert page.until("error", about="5")
     cookie = fresh.cookie()
     got = fresh.get("/api/recipes/night key", cookie)
-    assert got.json()["backing"]["primary"] == "blue"
+    assert got.json()["screen"]["primary"] == "blue"
 
 
 def test_a_render_job_reports_and_writes_files(fresh: Live) -> None:
@@ -270,15 +270,15 @@ def test_media_roots_are_listed(live: Live) -> None:
         ]
 
 
-def test_a_clean_plate_and_a_backdrop_are_taken_by_name(fresh: Live) -> None:
+def test_a_clean_plate_and_a_background_are_taken_by_name(fresh: Live) -> None:
     """Common practice, no source: pictures are made again when a companion is there."""
     with fresh.page(show={"name": "composite", "width": 960}) as page:
         page.picture()
         page.write(
-            {"op": "set", "path": "backing/clean_plate", "value": "file"},
-            {"op": "set", "path": "backing/clean_plate_path", "value": "take.1001.exr"},
-            {"op": "set", "path": "assemble/backdrop/path", "value": "take.####.exr"},
-            {"op": "set", "path": "assemble/backdrop/kind", "value": "picture"},
+            {"op": "set", "path": "screen/clean_plate", "value": "file"},
+            {"op": "set", "path": "screen/clean_plate_path", "value": "take.1001.exr"},
+            {"op": "set", "path": "assemble/background/path", "value": "take.####.exr"},
+            {"op": "set", "path": "assemble/background/kind", "value": "picture"},
         )
         revision = page.until("accepted")["revision"]
         end = time.monotonic() + 15
@@ -287,16 +287,16 @@ def test_a_clean_plate_and_a_backdrop_are_taken_by_name(fresh: Live) -> None:
             picture = np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).astype(int)
             if picture[5, 5, 1] > picture[5, 5, 0] + 40:
                 break
-        assert picture[5, 5, 1] > picture[5, 5, 0] + 40, "the green backdrop is seen"
+        assert picture[5, 5, 1] > picture[5, 5, 0] + 40, "the green background is seen"
 
 
 def test_a_page_that_comes_back_resends_and_loses_nothing(fresh: Live) -> None:
     """Common practice, no source: a reconnection in mid-drag."""
     cookie = fresh.cookie()
     with fresh.page(cookie=cookie, client="same", show={"name": "matte"}) as page:
-        page.set("backing/primary", "blue", gesture="g")
+        page.set("screen/primary", "blue", gesture="g")
         page.until("accepted")
-        page.set("backing/primary", "red", gesture="g")
+        page.set("screen/primary", "red", gesture="g")
     with fresh.page(cookie=cookie, client="same", show={"name": "matte"}) as again:
         for n, value in ((1, "blue"), (2, "red"), (3, "green")):
             again.send(
@@ -304,13 +304,13 @@ def test_a_page_that_comes_back_resends_and_loses_nothing(fresh: Live) -> None:
                 client_seq=n,
                 seen=10**9,
                 gesture="g",
-                ops=[{"op": "set", "path": "backing/primary", "value": value}],
+                ops=[{"op": "set", "path": "screen/primary", "value": value}],
             )
         revisions = [again.until("accepted", client_seq=n)["revision"] for n in (1, 2, 3)]
         assert revisions == sorted(revisions)
         header, _ = again.picture(revision=revisions[-1])
         assert header.revision == revisions[-1] == fresh.service.session.revision
-        assert fresh.service.session.recipe.backing.primary == "green"
+        assert fresh.service.session.recipe.screen.primary == "green"
 
 
 def test_the_same_client_id_twice_leaves_the_newer_one(live: Live) -> None:

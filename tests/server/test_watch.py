@@ -54,7 +54,7 @@ def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> No
         with live.page(show={"name": "plate"}) as page:
             wait_for(lambda: [take.name for take in service.takes] == ["one"])
             assert service.takes[0].open
-            page.set("backing/primary", "blue")
+            page.set("screen/primary", "blue")
             page.until("accepted")
             page.set("source/denoised_path", "one/one.####.exr")
             page.until("accepted")
@@ -69,16 +69,16 @@ def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> No
             state = page.until("state", timeout=20)["state"]
             assert state["shot"]["name"].startswith("two")
             assert (state["shot"]["first"], state["shot"]["last"]) == (2001, 2003)
-            assert state["recipe"]["backing"]["primary"] == "blue"
+            assert state["recipe"]["screen"]["primary"] == "blue"
             assert state["recipe"]["source"]["denoised_path"] == "", "that pass is of take one"
             header, _ = page.picture()
             assert header.frame == 2001
-            page.set("backing/primary", "red")
+            page.set("screen/primary", "red")
             page.until("accepted")
             one = next(take for take in takes if take["name"] == "one")
             page.send(type="take_open", id="u", take=one["take"])
             back = page.until("state", timeout=20)["state"]
-            assert back["recipe"]["backing"]["primary"] == "blue", "a take keeps its own recipe"
+            assert back["recipe"]["screen"]["primary"] == "blue", "a take keeps its own recipe"
             assert back["recipe"]["source"]["denoised_path"] == "one/one.####.exr"
             page.send(type="job_start", id="s", kind="survey")
             job = page.until("job", timeout=60, id="s", state="done")

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from demo_media import truth_shot
-from kernels.reference.backing_find import channel_index, robust_sigma
-from kernels.reference.backing_fit import fit_picture, merge_fits, working_size
-from kernels.reference.backing_surface import log_surface, pull_push, resized
+from kernels.reference.screen_find import channel_index, robust_sigma
+from kernels.reference.screen_fit import fit_picture, merge_fits, working_size
+from kernels.reference.screen_surface import log_surface, pull_push, resized
 from kernels.reference.survey import measure_frame
 from tests.survey.screens import flat, noisy, ramped, with_disc
 

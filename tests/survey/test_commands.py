@@ -189,7 +189,7 @@ def test_suggest_writes_what_render_reads(
     assert run(["suggest", shot, "--out", str(out)]) == 0
     assert (tmp_path / "key.clean.exr").is_file()
     recipe = load_recipe(out)
-    assert recipe.backing.clean_plate_path == "key.clean.exr"
+    assert recipe.screen.clean_plate_path == "key.clean.exr"
     assert run(["suggest", shot, "--out", str(out)]) == 2
     assert run(["suggest", shot, "--out", str(out), "--force"]) == 0
     assert load_recipe(out) == recipe
@@ -204,7 +204,7 @@ def test_suggest_writes_what_render_reads(
     assert alpha[truth > 1 - 1e-4].mean() > 0.999
     flat_out = tmp_path / "flat.json"
     assert run(["suggest", shot, "--out", str(flat_out), "--flat"]) == 0
-    assert load_recipe(flat_out).backing.clean_plate == "none"
+    assert load_recipe(flat_out).screen.clean_plate == "none"
     assert run(["recipe", "explain", str(out)]) == 0
     assert "Why: the weights" in capsys.readouterr().out
 

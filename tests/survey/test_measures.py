@@ -236,7 +236,7 @@ def test_the_primary_is_found(primary: str) -> None:
     m = measured(noisy(image, 5e-5, 5e-6))
     assert m.primary == primary
     assert m.screen_share == pytest.approx((alpha < 0.01).mean(), abs=0.02)
-    assert m.backing_colour == pytest.approx(colour, rel=0.01)
+    assert m.screen_colour == pytest.approx(colour, rel=0.01)
 
 
 def test_no_screen() -> None:

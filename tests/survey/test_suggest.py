@@ -31,7 +31,7 @@ TUNED, HELD_OUT = (0, 1, 2, 5, 7, 8), (100, 102, 104, 105, 108, 109)
 def key(recipe: Recipe, plate: np.ndarray, clean: np.ndarray | None) -> np.ndarray:
     engine = CpuEngine(threads=2)
     try:
-        planes = {"plate", "backdrop"} | ({"clean"} if clean is not None else set())
+        planes = {"plate", "background"} | ({"clean"} if clean is not None else set())
         inputs = gather(engine, recipe, 0, plate=plate, clean=clean)
         return engine.planes(build_plan(recipe, 0, planes), inputs, ["alpha"])["alpha"]
     finally:
@@ -51,7 +51,7 @@ def figures(alpha: np.ndarray, shot: TruthShot) -> np.ndarray:
             metrics.sad(alpha, shot.alpha),
             metrics.rms(alpha, shot.alpha, shot.edge_mask),
             metrics.mean_error(alpha, shot.alpha, shot.core_mask),
-            metrics.mean_error(alpha, shot.alpha, shot.backing_mask),
+            metrics.mean_error(alpha, shot.alpha, shot.screen_mask),
         ]
     )
 
@@ -61,7 +61,7 @@ def figures(alpha: np.ndarray, shot: TruthShot) -> np.ndarray:
 def test_suggest_alone_beats_the_plain_key_given_the_true_plate(seeds: tuple[int, ...]) -> None:
     """Source: Rhemann et al. 2009 for the figures; exact truth; the clean-plate colour difference.
 
-    Backing error <= 0.001, core <= 0.006, edge RMS no worse, SAD <= 0.65 of the baseline's.
+    Screen error <= 0.001, core <= 0.006, edge RMS no worse, SAD <= 0.65 of the baseline's.
     """
     ours, plain = [], []
     for seed in seeds:
@@ -69,12 +69,12 @@ def test_suggest_alone_beats_the_plain_key_given_the_true_plate(seeds: tuple[int
         ours.append(figures(suggested(shot), shot))
         baseline = np.clip(1 - excess_share(shot.plate, shot.clean_plate, shot.primary), 0, 1)
         plain.append(figures(baseline, shot))
-    sad, edge, core, backing = np.mean(ours, axis=0)
+    sad, edge, core, screen = np.mean(ours, axis=0)
     base_sad, base_edge, _, _ = np.mean(plain, axis=0)
     assert sad <= 0.65 * base_sad
     assert edge <= base_edge
     assert core <= 0.006
-    assert backing <= 0.0011
+    assert screen <= 0.0011
 
 
 def written(folder: Path, frames: int = 3, gain: float = 1.0) -> Path:
@@ -100,7 +100,7 @@ def test_suggest_writes_a_recipe_and_its_plate_and_says_why(tmp_path: Path) -> N
     recipe = suggest(shot, lambda d, t: seen.append((d, t)), clean_plate=plate)
     assert seen[-1] == (4, 4)
     assert [d for d, _ in seen] == sorted(d for d, _ in seen)
-    assert recipe.backing.clean_plate_path == "gate.clean.exr"
+    assert recipe.screen.clean_plate_path == "gate.clean.exr"
     clean = open_shot(plate).read(1).pixels
     assert clean[1] == pytest.approx(np.full((180, 320), 0.36), rel=0.02)
     for extractor in recipe.extractors:
@@ -111,7 +111,7 @@ def test_suggest_writes_a_recipe_and_its_plate_and_says_why(tmp_path: Path) -> N
     again = suggest(shot, clean_plate=plate)
     assert again.dump() == recipe.dump()
     assert Recipe.model_validate_json(recipe.model_dump_json()) == recipe
-    assert suggest(shot).backing.clean_plate == "none"
+    assert suggest(shot).screen.clean_plate == "none"
 
 
 def test_drifting_light_is_followed_by_keyed_gains(tmp_path: Path) -> None:
@@ -140,10 +140,10 @@ def test_a_clean_plate_that_is_given_is_keyed_with(tmp_path: Path) -> None:
         given = GivenPlate(open_shot(name), "bare/plate.exr", "ACEScg")
         recipe = suggest(shot, given=given, clean_plate=tmp_path / "never.exr")
         assert sorted(tmp_path.iterdir()) == there
-        backing = recipe.backing
-        assert (backing.clean_plate, backing.clean_plate_path) == ("file", "bare/plate.exr")
-        assert backing.clean_plate_colourspace == "ACEScg"
-        assert "bare/plate.exr was there and is kept" in recipe.notes["backing"]
+        screen = recipe.screen
+        assert (screen.clean_plate, screen.clean_plate_path) == ("file", "bare/plate.exr")
+        assert screen.clean_plate_colourspace == "ACEScg"
+        assert "bare/plate.exr was there and is kept" in recipe.notes["screen"]
         gain = recipe.extractors[0].gain  # type: ignore[union-attr]
         assert gain == pytest.approx(level, rel=0.01)
         assert ("200 % as bright" in recipe.notes.get("light", "")) == (level == 0.5)
@@ -198,9 +198,9 @@ def test_a_moving_camera_gets_a_clean_plate_a_frame(tmp_path: Path, look: Look, 
     assert seen[-1] == (11, 11)
     assert recipe.garbage == []
     assert not isinstance(recipe.extractors[0].gain, Keys)  # type: ignore[union-attr]
-    assert recipe.backing.clean_plate_path == "clean/clean.####.exr"
+    assert recipe.screen.clean_plate_path == "clean/clean.####.exr"
     assert not out.exists()
-    plates = open_shot(tmp_path / recipe.backing.clean_plate_path)
+    plates = open_shot(tmp_path / recipe.screen.clean_plate_path)
     assert list(plates.frames) == list(shot.frames)
     for frame, truth in zip(shot.frames, made, strict=True):
         alpha = key(recipe, truth.plate, plates.read(frame).pixels)
@@ -219,7 +219,7 @@ def test_a_camera_at_rest_keeps_one_clean_plate(tmp_path: Path) -> None:
     look = Look("rest", cloth_stops=0.03, falloff_stops=1.5, noise_a=1e-3, noise_b=1e-4, seed=35)
     shot, _ = moving_shot(tmp_path, look)
     recipe = suggest(shot, clean_plate=tmp_path / "c.exr")
-    assert recipe.backing.clean_plate_path == "c.exr"
+    assert recipe.screen.clean_plate_path == "c.exr"
     assert "camera" not in recipe.notes
 
 
@@ -263,7 +263,7 @@ def test_settings_follow_what_was_measured() -> None:
     assert clear_black(finding(subsampled=True)) > clear_black(quiet)
     near = arrange(finding(separation=0.6)).extractors[1]
     assert float(near.refine.levels.white) == pytest.approx(0.57)  # type: ignore[arg-type]
-    assert "holdout" in arrange(finding(separation=0.1)).notes
+    assert "keep_solid" in arrange(finding(separation=0.1)).notes
     assert "denoise" in arrange(finding(noise=Noise(offset=(5e-3,) * 3))).notes["noise"]
     assert "4 markers near" in arrange(finding(markers=4)).notes["markers"]
     assert "markers" not in arrange(finding()).notes

@@ -24,7 +24,7 @@ def good(**changes: object) -> Measures:
         "primary": "green",
         "screen_share": 0.7,
         "uncovered": 0.0,
-        "backing_colour": (0.16, 0.36, 0.12),
+        "screen_colour": (0.16, 0.36, 0.12),
         "evenness_stops": 0.3,
         "level_stops": 0.5,
         "purity": 0.55,

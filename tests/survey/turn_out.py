@@ -45,7 +45,7 @@ def turn_out(look: Look, engine: CpuEngine) -> Outcome:
     sad = float("nan")
     if found is not None:
         recipe = arrange(found.findings, clean_plate="c.exr")
-        plan = build_plan(recipe, 0, {"plate", "clean", "backdrop"})
+        plan = build_plan(recipe, 0, {"plate", "clean", "background"})
         sads = []
         for setup in made.values():
             own = frame_plate(setup.plate, found.fit.primary) if found.findings.moving else None

@@ -1,4 +1,4 @@
-"""Exact alpha from two backings, and the noise bound of per-pixel estimates."""
+"""Exact alpha from two screens, and the noise bound of per-pixel estimates."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from kernels.reference.extract import colour_difference
 
 
 @pytest.mark.parametrize("kind", ["hair", "smoke", "motion", "overrange"])
-def test_two_backings_give_the_exact_alpha_and_foreground(kind: str) -> None:
+def test_two_screens_give_the_exact_alpha_and_foreground(kind: str) -> None:
     """Source: Smith & Blinn 1996, triangulation, theorem 4.
 
-    The same subject over two noiseless backings: alpha = 1 - Σ(p1 - p2)(c1 - c2) / Σ(c1 - c2)².
+    The same subject over two noiseless screens: alpha = 1 - Σ(p1 - p2)(c1 - c2) / Σ(c1 - c2)².
     """
     shot = truth_shot(11, width=320, height=180, kind=kind)
     first = shot.clean_plate.astype(np.float64)
@@ -35,7 +35,7 @@ def test_two_backings_give_the_exact_alpha_and_foreground(kind: str) -> None:
 
 
 def test_colour_difference_is_exact_where_the_subject_has_no_excess() -> None:
-    """Source: Smith & Blinn 1996: one backing suffices for a subject with e(F) = 0.
+    """Source: Smith & Blinn 1996: one screen suffices for a subject with e(F) = 0.
 
     The true foreground is made grey, so the weighted colour difference must return the very alpha
     that triangulation gives.
@@ -57,11 +57,11 @@ def test_cramer_rao_bound_from_the_plate_meets_the_error_of_least_squares(alpha:
     from F, c and the covariance *measured in the plate* is the actual error of per-pixel least
     squares within 10 %.
     """
-    subject, backing = np.array([0.45, 0.28, 0.16]), np.array([0.165, 0.36, 0.125])
+    subject, screen = np.array([0.45, 0.28, 0.16]), np.array([0.165, 0.36, 0.125])
     noise = Noise(slope=(1.2e-4, 0.8e-4, 1.4e-4), floor=(8e-6, 5e-6, 8e-6))
     light = np.empty((3, 160, 480), np.float32)
     for index, share in enumerate((1.0, alpha, 0.0)):
-        colour = share * subject + (1 - share) * backing
+        colour = share * subject + (1 - share) * screen
         light[:, :, 160 * index : 160 * (index + 1)] = colour[:, None, None]
     plate = expose(light, noise, np.random.default_rng(5)).astype(np.float64)
     patches = [plate[:, 8:-8, 160 * i + 8 : 160 * (i + 1) - 8].reshape(3, -1) for i in range(3)]
@@ -72,9 +72,9 @@ def test_cramer_rao_bound_from_the_plate_meets_the_error_of_least_squares(alpha:
     estimate = (f - c) @ inverse @ (patches[1] - c[:, None]) / information
     actual = np.sqrt(((estimate - alpha) ** 2).mean())
     assert actual == pytest.approx(predicted, rel=0.10)
-    mixed = (alpha * subject + (1 - alpha) * backing).astype(np.float32)
+    mixed = (alpha * subject + (1 - alpha) * screen).astype(np.float32)
     known = np.linalg.inv(noise.covariance(mixed))
-    assert 1 / np.sqrt((subject - backing) @ known @ (subject - backing)) == pytest.approx(
+    assert 1 / np.sqrt((subject - screen) @ known @ (subject - screen)) == pytest.approx(
         actual, rel=0.10
     )
 
@@ -114,5 +114,5 @@ def test_closed_form_with_an_oracle_trimap_keeps_what_is_known() -> None:
     shot = truth_shot(1, width=320, height=180)
     alpha = baselines.closed_form(shot, longest_px=240)
     assert np.abs(alpha - shot.alpha)[shot.core_mask].mean() < 0.01
-    assert np.abs(alpha - shot.alpha)[shot.backing_mask].mean() < 0.01
+    assert np.abs(alpha - shot.alpha)[shot.screen_mask].mean() < 0.01
     assert rms(alpha, shot.alpha, shot.edge_mask) < 0.25

@@ -38,13 +38,13 @@ def test_every_kind_is_exact_and_finite(kind: str) -> None:
     assert shot.alpha.min() == 0
     assert shot.alpha.max() == pytest.approx(1, abs=1e-6)
     assert np.all(shot.foreground >= shot.foreground_clean - 1e-3)
-    masks = shot.edge_mask.astype(int) + shot.core_mask + shot.backing_mask
+    masks = shot.edge_mask.astype(int) + shot.core_mask + shot.screen_mask
     assert np.all(masks == 1)
-    assert min(shot.edge_mask.sum(), shot.core_mask.sum(), shot.backing_mask.sum()) > 500
+    assert min(shot.edge_mask.sum(), shot.core_mask.sum(), shot.screen_mask.sum()) > 500
     k = 2 if shot.primary == "blue" else 1
     others = [c for c in range(3) if c != k]
     if not shot.codec:
-        for mask in (shot.core_mask, shot.backing_mask):
+        for mask in (shot.core_mask, shot.screen_mask):
             residual = (shot.plate - shot.light)[:, mask]
             assert np.abs(residual.mean(axis=1)).max() < 1e-3
             assert 0.001 < residual.std() < 0.04
@@ -63,7 +63,7 @@ def test_seeds_cover_all_kinds_twice_with_different_pictures() -> None:
 def test_the_same_seed_gives_the_same_bytes_and_frames_differ() -> None:
     """Common practice, no source."""
     again = truth_shot(7, width=320, height=180)
-    for name in ("plate", "alpha", "foreground", "clean_plate", "backdrop"):
+    for name in ("plate", "alpha", "foreground", "clean_plate", "background"):
         assert np.array_equal(getattr(again, name), getattr(small(7), name))
     later = truth_shot(1, width=320, height=180, frame=3)
     assert np.array_equal(later.clean_plate, small(1).clean_plate)

@@ -75,7 +75,7 @@ def test_a_worse_matte_misses_the_promises(engine: CpuEngine) -> None:
     worse = job.run_truth([25], methods, width=320, height=180)
     met = {target.text: target.met for target in worse.targets()}
     assert not met["mean SAD over the clean-plate baseline's"]
-    assert not met["mean backing error"]
+    assert not met["mean screen error"]
 
 
 def test_no_promise_is_called_missed_for_shots_it_was_not_made_for(
@@ -105,7 +105,7 @@ def test_measures_of_a_perfect_result_are_zero() -> None:
     figures.pop("psnr")
     assert all(value == 0 for value in figures.values())
     scores = score_matte(
-        1 - shot.alpha, shot.alpha, shot.edge_mask, shot.core_mask, shot.backing_mask
+        1 - shot.alpha, shot.alpha, shot.edge_mask, shot.core_mask, shot.screen_mask
     )
     assert scores.core > 0.99
 

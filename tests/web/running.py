@@ -101,7 +101,7 @@ def options(demo: DemoPaths, data: Path, port: int = 0) -> dict[str, str]:
         "data": str(data),
         "port": str(port),
         "clean_plate": str(demo.clean_plate),
-        "backdrop": str(demo.backdrop),
+        "background": str(demo.background),
     }
 
 

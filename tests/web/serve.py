@@ -1,6 +1,6 @@
 """Run the real service for the page's tests; prints its links as JSON when it can be reached.
 
-Usage: python serve.py '{"shot": …, "data": …, "port": 0, "clean_plate": …, "backdrop": …}'
+Usage: python serve.py '{"shot": …, "data": …, "port": 0, "clean_plate": …, "background": …}'
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def main(given: dict[str, str]) -> None:
     options = ServeOptions(
         shot=given["shot"],
         clean_plate=path("clean_plate"),
-        backdrop=path("backdrop"),
+        background=path("background"),
         first_recipe=first_recipe,
         renders=data / "renders",
     )

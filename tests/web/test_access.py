@@ -13,7 +13,7 @@ from tests.web.conftest import DESK, TABLET, UPRIGHT
 from tests.web.running import Running
 from tests.web.seat import Seat
 
-STEPS = ("survey", "prepare", "extract", "neutralise", "assemble", "check")
+STEPS = ("survey", "prepare", "extract", "despill", "assemble", "check")
 AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 SHOTS = Path(__file__).parent / "screenshots"

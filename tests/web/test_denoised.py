@@ -51,7 +51,7 @@ def test_a_denoised_pass_is_baked_used_seen_and_undone(desk: Seat) -> None:
     before = desk.recipe()
     job = bake(desk, fold)
     assert "5 frames baked; " in job.inner_text()
-    assert "of the noise on the backing is left" in job.inner_text()
+    assert "of the noise on the screen is left" in job.inner_text()
     assert desk.recipe() == before
     job.get_by_role("button", name="Use this denoised pass").click()
     desk.settle()

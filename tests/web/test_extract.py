@@ -93,9 +93,9 @@ def test_a_point_and_a_box_are_sampled_in_linear_and_code_values(
     assert "Linear" in text
     assert "Code" in text
     assert "20 × 10 px" in text
-    cards.first.get_by_text("Backing colour").click()
+    cards.first.get_by_text("Screen colour").click()
     desk.settle()
-    assert desk.recipe("backing.colour") == pytest.approx(list(mean), abs=5e-4)
+    assert desk.recipe("screen.colour") == pytest.approx(list(mean), abs=5e-4)
 
 
 def test_the_best_channel_between_two_samples_is_found_and_used(desk: Seat) -> None:
@@ -166,13 +166,13 @@ def test_a_value_band_is_two_strips_over_its_histogram(desk: Seat, demo: DemoPat
     assert desk.recipe("extractors[1].low_out") < held["low_out"]
 
 
-def test_neutralising_changes_no_matte_and_extracting_no_neutralised_colour(desk: Seat) -> None:
+def test_despilling_changes_no_matte_and_extracting_no_despilled_colour(desk: Seat) -> None:
     """Common practice, no source (the trade's fact; a pass masked by a matte is the exception)."""
     show(desk, "matte")
     matte = desk.picture()
-    show(desk, "neutralised")
+    show(desk, "despilled")
     colour = desk.picture()
-    desk.step("neutralise")
+    desk.step("despill")
     desk.slider("amount").press("Home")
     desk.settle()
     show(desk, "matte")
@@ -181,15 +181,15 @@ def test_neutralising_changes_no_matte_and_extracting_no_neutralised_colour(desk
     desk.slider("gain").press("End")
     desk.page.keyboard.press("Control+z")
     desk.page.keyboard.press("Control+z")
-    desk.until("state.recipe.neutralise[0].amount === 1")
+    desk.until("state.recipe.despill[0].amount === 1")
     desk.slider("gain").press("End")
     desk.settle()
-    show(desk, "neutralised")
+    show(desk, "despilled")
     assert np.array_equal(desk.picture(), colour)
 
 
 def test_shapes_are_drawn_moved_and_removed(desk: Seat) -> None:
-    """Common practice, no source: garbage wins, the picture there is the backdrop."""
+    """Common practice, no source: garbage wins, the picture there is the background."""
     show(desk, "matte")
     desk.step("prepare")
     fold = desk.unfold("Garbage")
@@ -214,13 +214,13 @@ def test_shapes_are_drawn_moved_and_removed(desk: Seat) -> None:
     handle.press("Shift+ArrowRight")
     desk.settle()
     assert desk.recipe("garbage[0].poses[0].points[1][0]") == pytest.approx(310, abs=1)
-    desk.unfold("Holdout").get_by_text("Polygon").click()
+    desk.unfold("KeepSolid").get_by_text("Polygon").click()
     for place in ((20, 20), (60, 20), (60, 60)):
         desk.page.mouse.click(*desk.at(*place))
         desk.page.wait_for_timeout(30)
     desk.page.get_by_text("Close the outline").click()
     desk.settle()
-    assert len(desk.recipe("holdout[0].poses[0].points")) == 3
+    assert len(desk.recipe("keep_solid[0].poses[0].points")) == 3
     desk.page.get_by_label("Remove rectangle 1").click()
     desk.settle()
     assert desk.recipe("garbage") == []

@@ -23,7 +23,7 @@ def test_measuring_views_have_the_engines_own_legend(desk: Seat) -> None:
     show(desk, "alpha_noise")
     assert "No noise is measured yet" in legend.inner_text()
     desk.page.evaluate(
-        """() => page.set(["backing", "noise", "gain"], [1e-4, 1e-4, 1e-4], { label: "noise" })"""
+        """() => page.set(["screen", "noise", "gain"], [1e-4, 1e-4, 1e-4], { label: "noise" })"""
     )
     desk.settle()
     assert f"{NOISE_RANGE:g}" in legend.inner_text()

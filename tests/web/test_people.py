@@ -35,7 +35,7 @@ def test_a_reviewer_follows_then_looks_by_itself_and_cannot_change_anything(
     assert follow.inner_text() == "Following"
     show(tablet, "plate")
     assert follow.inner_text() == "Follow"
-    show(desk, "cutout")
+    show(desk, "foreground")
     assert tablet.page.evaluate("() => page.view.name") == "plate"
     tablet.page.get_by_label("One frame on").tap()
     tablet.until("state.playhead.frame === 1004 && state.playhead.own")
@@ -55,7 +55,7 @@ def test_a_reviewer_follows_then_looks_by_itself_and_cannot_change_anything(
     tablet.page.wait_for_timeout(200)
     assert tablet.recipe() == before == desk.recipe()
     follow.tap()
-    tablet.page.wait_for_function("() => page.view.name === 'cutout'")
+    tablet.page.wait_for_function("() => page.view.name === 'foreground'")
     tablet.until("state.playhead.frame === 1003")
 
 

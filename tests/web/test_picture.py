@@ -46,11 +46,11 @@ def test_every_view_can_be_shown(desk: Seat) -> None:
     for name in desk.state("state.views.filter((n) => n !== 'denoised')"):
         show(desk, name)
         seen[name] = desk.picture()
-    backing = patch(desk, seen["plate"], 60, 40)
-    assert backing[1] > 1.5 * max(backing[0], backing[2])
+    screen = patch(desk, seen["plate"], 60, 40)
+    assert screen[1] > 1.5 * max(screen[0], screen[2])
     assert patch(desk, seen["matte"], 60, 40).max() < 16
     assert patch(desk, seen["matte"], 240, 200).min() > 230
-    assert np.ptp(patch(desk, seen["cutout"], 60, 40)) < 12
+    assert np.ptp(patch(desk, seen["foreground"], 60, 40)) < 12
     composite = patch(desk, seen["composite"], 60, 40)
     assert composite[1] < 1.2 * max(composite[0], composite[2])
     assert len({picture.tobytes() for picture in seen.values()}) == len(seen)
@@ -204,7 +204,7 @@ def test_stress_reveals_noise_is_flagged_and_ends_in_one_tap(desk: Seat) -> None
     show(desk, "matte")
     calm = desk.picture()
     panel = desk.step("check")
-    panel.get_by_role("radio", name="Backing noise").click()
+    panel.get_by_role("radio", name="Screen noise").click()
     desk.page.wait_for_selector("[data-flag=stress]")
     gain = desk.page.get_by_role("textbox", name="Gain")
     gain.fill("40")
@@ -231,7 +231,7 @@ def test_warnings_and_hints_hide_no_pixel_and_move_no_picture(desk: Seat, tablet
         assert "the cumulative matte" in line.inner_text()
         calm = one.page.locator("#picture").bounding_box()
         one.page.evaluate(
-            """() => page.look({ stress: { ...page.view.stress, preset: "backing" } })"""
+            """() => page.look({ stress: { ...page.view.stress, preset: "screen" } })"""
         )
         one.page.get_by_label("Pin a note", exact=True).click()
         for flag in ("stress", "hint"):
@@ -244,24 +244,24 @@ def test_warnings_and_hints_hide_no_pixel_and_move_no_picture(desk: Seat, tablet
         one.settle()
 
 
-def test_the_backdrop_is_a_picture_a_colour_a_ramp_or_a_checker(desk: Seat) -> None:
+def test_the_background_is_a_picture_a_colour_a_ramp_or_a_checker(desk: Seat) -> None:
     """Common practice, no source."""
     panel = desk.step("assemble")
     show(desk, "composite")
     seen = set()
     for kind in ("Picture", "Colour", "Ramp", "Checker"):
-        control = panel.locator("[data-field='assemble/backdrop/kind']")
+        control = panel.locator("[data-field='assemble/background/kind']")
         if control.locator("select").count():
             control.locator("select").select_option(kind.lower())
         else:
             control.get_by_role("radio", name=kind).click()
         desk.settle()
-        assert desk.recipe("assemble.backdrop.kind") == kind.lower()
+        assert desk.recipe("assemble.background.kind") == kind.lower()
         seen.add(desk.picture().tobytes())
     assert len(seen) == 4
 
 
-def test_a_media_root_offers_the_clean_plate_and_the_backdrop(desk: Seat) -> None:
+def test_a_media_root_offers_the_clean_plate_and_the_background(desk: Seat) -> None:
     """Common practice, no source."""
     desk.step("prepare")
     desk.page.get_by_label("Choose the clean plate").click()
@@ -277,15 +277,15 @@ def test_a_media_root_offers_the_clean_plate_and_the_backdrop(desk: Seat) -> Non
         back.wait_for(state="detached")
     sheet.locator("button.pick", has_text="greenhouse").click()
     desk.settle()
-    assert desk.recipe("backing.clean_plate_path").endswith("greenhouse.exr")
-    assert desk.recipe("backing.clean_plate") == "file"
+    assert desk.recipe("screen.clean_plate_path").endswith("greenhouse.exr")
+    assert desk.recipe("screen.clean_plate") == "file"
 
 
 def test_a_picture_that_is_not_found_is_told_to_the_operator(desk: Seat) -> None:
     """Common practice, no source: a key with a plate missing must not look like a good one."""
     page = desk.page
     change = """(values) => page.change(Object.entries(values).map(([key, value]) =>
-        ({ op: "set", path: ["backing", key], value })), { label: "Clean plate" })"""
+        ({ op: "set", path: ["screen", key], value })), { label: "Clean plate" })"""
     page.evaluate(change, {"clean_plate": "file", "clean_plate_path": "nowhere.exr"})
     flag = page.locator("#flags [data-flag=trouble]")
     flag.wait_for()

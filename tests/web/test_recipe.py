@@ -16,8 +16,8 @@ def test_every_kind_of_change_is_undone_and_redone_by_name(desk: Seat) -> None:
     first = desk.recipe()
     desk.page.get_by_role("radio", name="Log").first.click()
     desk.settle()
-    desk.step("neutralise")
-    desk.page.get_by_label("Neutralise: limit").or_(
+    desk.step("despill")
+    desk.page.get_by_label("Despill: limit").or_(
         desk.page.get_by_label("spill: limit")
     ).first.select_option("smaller")
     desk.settle()

@@ -1,4 +1,4 @@
-"""The neutraliser's hue rings by mouse, keys and touch."""
+"""The despiller's hue rings by mouse, keys and touch."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ def ring_place(seat: Seat, hue: float, radius: float) -> tuple[float, float]:
 
 def points(seat: Seat, curve: str = "spill_by_hue") -> list[dict[str, float]]:
     """Points of a hue curve of the first pass."""
-    return list(seat.recipe(f"neutralise[0].{curve}.points"))
+    return list(seat.recipe(f"despill[0].{curve}.points"))
 
 
 def test_hue_rings_are_worked_by_mouse_and_keys(desk: Seat) -> None:
     """Common practice, no source."""
-    desk.step("neutralise")
+    desk.step("despill")
     desk.page.locator(".rings").scroll_into_view_if_needed()
     desk.page.mouse.click(*ring_place(desk, 45, 0.80))
     desk.settle()
@@ -66,7 +66,7 @@ def test_hue_rings_are_worked_by_mouse_and_keys(desk: Seat) -> None:
 
 def test_hue_rings_are_worked_by_touch_and_mark_the_sampled_hue(tablet: Seat) -> None:
     """Common practice, no source."""
-    tablet.step("neutralise")
+    tablet.step("despill")
     tablet.page.get_by_label("Sample colours", exact=True).tap()
     tablet.page.touchscreen.tap(*tablet.at(60, 40))
     tablet.until("state.samples.length === 1")
@@ -96,4 +96,4 @@ def test_hue_rings_are_worked_by_touch_and_mark_the_sampled_hue(tablet: Seat) ->
     tablet.page.wait_for_timeout(450)
     tablet.page.touchscreen.tap(*place)
     tablet.page.touchscreen.tap(*place)
-    tablet.until("state.recipe.neutralise[0].spill_by_hue.points.length === 1")
+    tablet.until("state.recipe.despill[0].spill_by_hue.points.length === 1")

@@ -8,7 +8,7 @@ import pytest
 from kernels.parameters import Key, Keys
 from kernels.recipe import CurvePoint, HueCurve
 from kernels.reference.colour import acescct_from_linear
-from kernels.reference.neutralise import hue_table
+from kernels.reference.despill import hue_table
 from tests.web.seat import Seat
 from tests.web.test_picture import show
 
@@ -37,9 +37,9 @@ def test_a_starting_recipe_is_taken_on_request(desk: Seat) -> None:
     assert desk.page.get_attribute("#panel .step", "data-step") == "extract"
     desk.step("prepare")
     assert desk.recipe("assemble") == before["assemble"]
-    assert desk.recipe("holdout") == before["holdout"]
-    assert before["backing"]["clean_plate"] == "file"
-    assert desk.recipe("backing.clean_plate_path") == before["backing"]["clean_plate_path"]
+    assert desk.recipe("keep_solid") == before["keep_solid"]
+    assert before["screen"]["clean_plate"] == "file"
+    assert desk.recipe("screen.clean_plate_path") == before["screen"]["clean_plate_path"]
     desk.page.keyboard.press("Control+z")
     desk.until("state.undo !== 'Starting recipe'")
     assert desk.recipe("extractors") == before["extractors"]
@@ -47,8 +47,8 @@ def test_a_starting_recipe_is_taken_on_request(desk: Seat) -> None:
 
 
 def test_every_step_names_the_next_one(desk: Seat) -> None:
-    """Common practice, no source: prepare, extract, neutralise, assemble, check."""
-    order = ["prepare", "extract", "neutralise", "assemble", "check"]
+    """Common practice, no source: prepare, extract, despill, assemble, check."""
+    order = ["prepare", "extract", "despill", "assemble", "check"]
     desk.page.reload()
     desk.settle()
     badge = desk.page.locator("#steps [data-step=extract] .count")

@@ -24,7 +24,7 @@ function list() {
   const out = [];
   if (seen && state.link !== "on") out.push(["stale", `Not live: ${state.trouble || "the connection is lost, trying again"}`]);
   const { preset, gain } = view.stress;
-  if (canStress(view.name) && preset !== "off") out.push(["stress", `Stress, ${preset === "backing" ? "backing noise" : "core holes"}, gain ${Number(gain.toFixed(2))}: not what the matte looks like`]);
+  if (canStress(view.name) && preset !== "off") out.push(["stress", `Stress, ${preset === "screen" ? "screen noise" : "core holes"}, gain ${Number(gain.toFixed(2))}: not what the matte looks like`]);
   if (flags & FLAG.missing) out.push(["missing", "This frame is missing"]);
   if (flags & FLAG.fallback) out.push(["fallback", "Made by the cpu engine: the cuda engine failed at this frame"]);
   if (flags & FLAG.draft) out.push(["draft soft", "Draft: the full resolution follows when the control rests"]);

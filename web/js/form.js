@@ -17,18 +17,18 @@ const ACTS_WITH = {
   "ColourDifference.lean": ["excess", ["lean"]],
   "ColourDifference.weight_first": ["excess", ["weights"]],
   "ColourDifference.weight_second": ["excess", ["weights"]],
-  "NeutralisePass.weight": ["limit", ["weighted"]],
-  "NeutralisePass.fill_amount": ["fill", ["grey", "backdrop"]],
-  "NeutralisePass.fill_blur_px": ["fill", ["backdrop"]],
+  "DespillPass.weight": ["limit", ["weighted"]],
+  "DespillPass.fill_amount": ["fill", ["grey", "background"]],
+  "DespillPass.fill_blur_px": ["fill", ["background"]],
   "EdgeColour.settle": ["method", ["subtract"]],
   "EdgeColour.settle_by_noise": ["method", ["subtract"]],
   "EdgeColour.reach_px": ["method", ["unmix"]],
   "EdgeColour.hold": ["method", ["unmix"]],
-  "Backing.clean_plate_colourspace": ["clean_plate", ["file"]],
+  "Screen.clean_plate_colourspace": ["clean_plate", ["file"]],
 };
 
 /** Weights are named after the channel they weigh: its place among those beside the primary. @type {Record<string, 0 | 1>} */
-const WEIGHS = { "ColourDifference.weight_first": 0, "ColourDifference.weight_second": 1, "NeutralisePass.weight": 0 };
+const WEIGHS = { "ColourDifference.weight_first": 0, "ColourDifference.weight_second": 1, "DespillPass.weight": 0 };
 const BESIDE = /** @type {Record<string, string[]>} */ ({ red: ["green", "blue"], green: ["red", "blue"], blue: ["red", "green"] });
 
 /** Where a field's own name reads badly. @type {Record<string, string>} */
@@ -39,7 +39,7 @@ function labelOf(model, field) {
   const called = CALLED[`${model}.${field.key}`];
   if (called) return called;
   const at = WEIGHS[`${model}.${field.key}`];
-  return at === undefined ? field.label : `Weight of ${BESIDE[state.recipe.backing.primary][at]}`;
+  return at === undefined ? field.label : `Weight of ${BESIDE[state.recipe.screen.primary][at]}`;
 }
 
 /** A live part: knows how to show changes. @typedef {{node: any, refresh: (changed?: string[][]) => void, tick: () => void}} Live */

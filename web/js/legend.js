@@ -12,7 +12,7 @@ export const LINE = [[16, 24, -45], [92, -13, 74]];
 export const PALETTE = [[230, 159, 0], [86, 180, 233], [0, 158, 115], [240, 228, 66], [0, 114, 178], [213, 94, 0], [204, 121, 167]];
 /** @type {Record<string, {title: string, marks: string[]}>} */
 export const RANGES = {
-  evenness: { title: "Light on the backing, in stops", marks: ["\u22121", "0", "+1"] },
+  evenness: { title: "Light on the screen, in stops", marks: ["\u22121", "0", "+1"] },
   alpha_noise: { title: "Expected alpha noise", marks: ["0", "0.05", "0.1"] },
 };
 
@@ -62,7 +62,7 @@ const deciders = (taking) => [h("span", { class: "title", text: "Matte decided b
 /** The explanation of what is seen; nothing for a plain picture. @returns {any[]} */
 function explanation() {
   if (state.over) return [scaleOf(state.over)];
-  const noise = state.recipe?.backing.noise;
+  const noise = state.recipe?.screen.noise;
   if (view.name === "alpha_noise" && noise && [...noise.gain, ...noise.offset].every((v) => v === 0)) {
     return [h("span", { class: "title", text: "No noise is measured yet: a starting recipe measures it (prepare step)." })];
   }

@@ -1,4 +1,4 @@
-// The neutraliser's hue curves as rings around the hues of the frame. A ring's base circle is the
+// The despiller's hue curves as rings around the hues of the frame. A ring's base circle is the
 // factor 1; the curve goes inwards below it and outwards above. Points are buttons with two values.
 
 import { button, h, oneOf } from "./dom.js";
@@ -20,7 +20,7 @@ const CURVES = [
 ];
 let chosenCurve = /** @type {keyof typeof RANGE} */ ("spill_by_hue");
 
-/** @param {string[]} pass path of the neutralise pass */
+/** @param {string[]} pass path of the despill pass */
 export function hueRings(pass) {
   const canvas = h("canvas", { "aria-hidden": "true" });
   const stage = h("div", { class: "rings", role: "group", "aria-label": "Hue rings" }, canvas);

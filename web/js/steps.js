@@ -6,7 +6,7 @@ import { nextStep } from "./steps/common.js";
 import { surveyStep } from "./steps/survey.js";
 import { prepareStep } from "./steps/prepare.js";
 import { extractStep } from "./steps/extract.js";
-import { neutraliseStep } from "./steps/neutralise.js";
+import { despillStep } from "./steps/despill.js";
 import { assembleStep } from "./steps/assemble.js";
 import { checkStep } from "./steps/check.js";
 
@@ -18,8 +18,8 @@ const STEPS = [
   { name: "survey", title: "Survey", lead: "Can this screen be keyed, where not, and what would help?", make: surveyStep },
   { name: "prepare", title: "Prepare", lead: "Describe the screen, denoise, mark what to throw away and what to keep.", seen: "How the screen is described, what is thrown away and what is kept.", make: prepareStep },
   { name: "extract", title: "Extract", lead: "Extractors, joined in this order into the cumulative matte.", seen: "Extractors, joined in this order into the cumulative matte.", make: extractStep },
-  { name: "neutralise", title: "Neutralise", lead: "Take the screen's light out of the subject. No matte changes here.", seen: "How the screen's light is taken out of the subject.", make: neutraliseStep },
-  { name: "assemble", title: "Assemble", lead: "The cutout over the backdrop.", seen: "The cutout over the backdrop.", make: assembleStep },
+  { name: "despill", title: "Despill", lead: "Take the screen's light out of the subject. No matte changes here.", seen: "How the screen's light is taken out of the subject.", make: despillStep },
+  { name: "assemble", title: "Assemble", lead: "The foreground over the background.", seen: "The foreground over the background.", make: assembleStep },
   { name: "check", title: "Check", lead: "Stress the matte, compare, note, hand over.", seen: "Stress the matte, compare, leave notes.", make: checkStep },
 ];
 

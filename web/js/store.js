@@ -16,7 +16,7 @@ export const state = {
   colour: null, roots: [], views: [],
   timing: {}, store: {}, message: "",
   latency: null,        // ms, control moved to picture drawn
-  defaults: { extractors: {}, neutralise: {}, shape: {} },
+  defaults: { extractors: {}, despill: {}, shape: {} },
   samples: [],          // colours sampled on this page, newest first
   step: "extract",
   over: null,           // a survey's map that lies over the picture

@@ -4,14 +4,14 @@ import { emit, on, paced, perFrame, state } from "./store.js";
 import { receive, send } from "./wire.js";
 
 export const VIEW_WORDS = /** @type {Record<string, string>} */ ({
-  plate: "Plate", denoised: "Denoised", clean_plate: "Clean plate", matte: "Matte", neutralised: "Neutralised",
-  spill: "Spill", cutout: "Cutout", composite: "Composite", evenness: "Evenness", alpha_noise: "Alpha noise", deciding: "By extractor",
+  plate: "Plate", denoised: "Denoised", clean_plate: "Clean plate", matte: "Matte", despilled: "Despilled",
+  spill: "Spill", foreground: "Foreground", composite: "Composite", evenness: "Evenness", alpha_noise: "Alpha noise", deciding: "By extractor",
 });
 export const VIEW_HELP = /** @type {Record<string, string>} */ ({
-  plate: "the camera's picture", denoised: "the denoised pass", clean_plate: "the backing without the subject",
-  matte: "the cumulative matte: coverage 0 to 1", neutralised: "the plate with the backing's light taken out",
-  spill: "the light that is taken out", cutout: "the subject, premultiplied, on black", composite: "the subject over the backdrop",
-  evenness: "how evenly the backing is lit, in stops from the median", alpha_noise: "how much noise the matte is expected to have", deciding: "each pixel in the colour of the extractor that decides its matte",
+  plate: "the camera's picture", denoised: "the denoised pass", clean_plate: "the screen without the subject",
+  matte: "the cumulative matte: coverage 0 to 1", despilled: "the plate with the screen's light taken out",
+  spill: "the light that is taken out", foreground: "the subject, premultiplied, on black", composite: "the subject over the background",
+  evenness: "how evenly the screen is lit, in stops from the median", alpha_noise: "how much noise the matte is expected to have", deciding: "each pixel in the colour of the extractor that decides its matte",
 });
 
 /** What is shown: port 0, and for a wipe port 1. */

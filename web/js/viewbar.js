@@ -4,7 +4,7 @@ import { h, oneOf } from "./dom.js";
 import { on, perFrame, state } from "./store.js";
 import { VIEW_HELP, VIEW_WORDS, canShow, look, showView, view } from "./view.js";
 
-const USUAL = ["plate", "matte", "neutralised", "cutout", "composite"];
+const USUAL = ["plate", "matte", "despilled", "foreground", "composite"];
 const place = /** @type {HTMLElement} */ (document.getElementById("views"));
 
 const usual = oneOf({ label: "View", options: USUAL.map((value) => ({ value, text: VIEW_WORDS[value], title: VIEW_HELP[value] })), value: view.name, onpick: (name) => showView(name) });

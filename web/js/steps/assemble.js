@@ -1,4 +1,4 @@
-// Assemble: edge colour, foreground, backdrop, carry, light wrap, and the view-only look.
+// Assemble: edge colour, foreground, background, screen_light, light wrap, and the view-only look.
 
 import { block, button, h } from "../dom.js";
 import { change } from "../edits.js";
@@ -12,8 +12,8 @@ import { together } from "./common.js";
 const PLACING = ["move_x_px", "move_y_px", "scale", "turn_deg", "time_offset", "exposure_stops", "defocus_px", "regrain"];
 
 export function assembleStep() {
-  const backdrop = backdropBlock();
-  const rest = form("Assemble", ["assemble"], { skip: ["backdrop", "foreground_exposure_stops", "foreground_gain"] });
+  const background = backgroundBlock();
+  const rest = form("Assemble", ["assemble"], { skip: ["background", "foreground_exposure_stops", "foreground_gain"] });
   const front = block({ title: "Foreground", key: "assemble/foreground" });
   const grade = form("Assemble", ["assemble"], { only: ["foreground_exposure_stops", "foreground_gain"] });
   front.body.append(grade.node);
@@ -21,19 +21,19 @@ export function assembleStep() {
   const display = displayChoice();
   const look = form("Look", ["look"], { skip: ["display", "view"], subject: "Look" });
   lookFold.body.append(display.node, look.node);
-  return together([backdrop, rest, { ...grade, node: front }, { node: lookFold, refresh: (/** @type {any} */ c) => { look.refresh(c); display.refresh(); }, tick: look.tick }]);
+  return together([background, rest, { ...grade, node: front }, { node: lookFold, refresh: (/** @type {any} */ c) => { look.refresh(c); display.refresh(); }, tick: look.tick }]);
 }
 
-/** The backdrop: kind first, then what that kind needs. */
-function backdropBlock() {
-  const path = ["assemble", "backdrop"];
-  const fold = block({ title: "Backdrop", key: "assemble/backdrop", open: true });
-  const kind = form("Backdrop", path, { only: ["kind"], subject: "Backdrop" });
+/** The background: kind first, then what that kind needs. */
+function backgroundBlock() {
+  const path = ["assemble", "background"];
+  const fold = block({ title: "Background", key: "assemble/background", open: true });
+  const kind = form("Background", path, { only: ["kind"], subject: "Background" });
   const file = h("div", { class: "field" });
-  const colour = form("Backdrop", path, { only: ["colour"], subject: "Backdrop" });
-  const space = form("Backdrop", path, { only: ["colourspace"], subject: "Backdrop" });
-  const placing = form("Backdrop", path, { only: PLACING, subject: "Backdrop" });
-  const place = block({ title: "Place, expose, defocus", key: "assemble/backdrop/place" }, placing.node);
+  const colour = form("Background", path, { only: ["colour"], subject: "Background" });
+  const space = form("Background", path, { only: ["colourspace"], subject: "Background" });
+  const placing = form("Background", path, { only: PLACING, subject: "Background" });
+  const place = block({ title: "Place, expose, defocus", key: "assemble/background/place" }, placing.node);
   fold.body.append(kind.node, file, colour.node, space.node, place);
   const show = () => {
     const b = getAt(state.recipe, path);
@@ -41,7 +41,7 @@ function backdropBlock() {
     colour.node.hidden = b.kind !== "colour";
     place.hidden = b.kind === "colour";
     file.replaceChildren(h("div", { class: "line" }, h("span", { class: "grow", text: b.path || "No picture chosen" }),
-      operator() ? button({ label: "Choose the backdrop's picture", icon: "file", text: "Choose", class: "small", onclick: () => pickMedia("Backdrop", (name) => change([{ op: "set", path: [...path, "path"], value: name }, { op: "set", path: [...path, "kind"], value: "picture" }], { label: "Backdrop picture" })) }) : null));
+      operator() ? button({ label: "Choose the background's picture", icon: "file", text: "Choose", class: "small", onclick: () => pickMedia("Background", (name) => change([{ op: "set", path: [...path, "path"], value: name }, { op: "set", path: [...path, "kind"], value: "picture" }], { label: "Background picture" })) }) : null));
     fold.hint(b.kind === "picture" ? b.path.split("/").pop() ?? "" : b.kind);
   };
   show();

@@ -9,7 +9,7 @@ import { look, view } from "../view.js";
 import { keyboardSwitch } from "../keyboard.js";
 import { jobList, sampleCards, startJob, together } from "./common.js";
 
-const LAYERS = [["alpha", "Alpha"], ["straight", "Straight"], ["cutout", "Cutout, premultiplied"], ["composite", "Composite"], ["neutralised", "Neutralised"], ["extractors", "Every extractor's matte"]];
+const LAYERS = [["alpha", "Alpha"], ["straight", "Straight"], ["foreground", "Foreground, premultiplied"], ["composite", "Composite"], ["despilled", "Despilled"], ["extractors", "Every extractor's matte"]];
 
 export function checkStep() {
   return together([stress(), ...(operator() ? [handOver()] : []), notesList(), sampleCards(), { node: keyboardSwitch() }]);
@@ -19,7 +19,7 @@ function stress() {
   const fold = block({ title: "Stress the matte", key: "stress", open: true });
   const preset = oneOf({ label: "What to look for", class: "choice", value: view.stress.preset, options: [
     { value: "off", text: "Off" },
-    { value: "backing", text: "Backing noise", title: "Noise in the backing: the largest value of every area, amplified" },
+    { value: "screen", text: "Screen noise", title: "Noise in the screen: the largest value of every area, amplified" },
     { value: "core", text: "Core holes", title: "Holes in the core: the smallest value of every area, amplified" },
   ], onpick: (value) => look({ name: "matte", stress: { ...view.stress, preset: value } }) });
   const field = (/** @type {string} */ label, /** @type {"gain" | "gamma"} */ key, /** @type {[number, number]} */ drag, /** @type {number} */ home) => {
@@ -42,7 +42,7 @@ const safe = (text) => text.replace(/[^A-Za-z0-9_-]+/g, "_").replace(/^[_-]+/, "
 
 function handOver() {
   const fold = block({ title: "Hand over", key: "handover", open: true });
-  const chosen = new Set(["alpha", "straight", "cutout", "composite"]);
+  const chosen = new Set(["alpha", "straight", "foreground", "composite"]);
   const layers = h("div", { class: "bar", role: "group", "aria-label": "Layers to render" }, ...LAYERS.map(([value, text]) => {
     const b = h("button", { type: "button", class: "btn small", text, "aria-pressed": String(chosen.has(value)), onclick: () => {
       if (!chosen.delete(value)) chosen.add(value);

@@ -24,7 +24,7 @@ export function denoisedPass() {
   const space = form("Source", ["source"], { only: ["denoised_colourspace"], subject: "Source" });
   const jobs = jobList(["prepare"], (job) => (newest(job) ? baked(job) : null));
   fold.body.append(
-    h("p", { class: "help", text: "Keying a denoised pass gives a cleaner core and backing; the colour still comes from the plate." }),
+    h("p", { class: "help", text: "Keying a denoised pass gives a cleaner core and screen; the colour still comes from the plate." }),
     chosen, space.node, settings.node, operator() ? bake() : "", jobs.node);
   const show = () => {
     const name = inUse();
@@ -80,7 +80,7 @@ function baked(job) {
 const changed = (job) => JSON.stringify(state.recipe.source.denoise) !== JSON.stringify(job.result.denoise);
 
 /** How many extractors read the denoised pass, of how many. */
-const readers = () => [state.recipe.extractors.filter((/** @type {any} */ e) => e.reads === "denoised").length, state.recipe.extractors.length];
+const readers = () => [state.recipe.extractors.filter((/** @type {any} */ e) => e.key_from === "denoised").length, state.recipe.extractors.length];
 
 /** What is worth knowing of a pass before it is used or kept. @param {any} job */
 function warnings(job) {

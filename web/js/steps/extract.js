@@ -13,7 +13,7 @@ import { ask } from "../wire.js";
 import { valueBand } from "../band.js";
 import { cardList, sampleCards, together } from "./common.js";
 
-const COMMON = ["name", "role", "join", "strength", "inverted", "reads", "on"];
+const COMMON = ["name", "role", "combine", "strength", "inverted", "key_from", "on"];
 const BAND_ENDS = ["low_out", "low_in", "high_in", "high_out"];
 
 /** What was before "only this one", to go back to. @type {Map<string, boolean> | null} */
@@ -50,7 +50,7 @@ export function extractStep() {
 }
 
 /** How a matte is joined to those before it; the first that takes part has none before. @param {any} item */
-const joined = (item) => (item.id === state.recipe.extractors.find((/** @type {any} */ e) => e.on)?.id ? "first" : words(item.join ?? (item.role === "core" ? "max" : "screen")).toLowerCase());
+const joined = (item) => (item.id === state.recipe.extractors.find((/** @type {any} */ e) => e.on)?.id ? "first" : words(item.combine ?? (item.role === "core" ? "max" : "screen")).toLowerCase());
 
 /** @param {any} item */
 function ownMatte(item) {
@@ -95,7 +95,7 @@ function extractorBody(item, path, model) {
     if (operator()) parts.push({ node: channelFinder(path) });
   } else parts.push(form(model, path, { only: own, subject: item.name }));
   if (item.kind === "value_band") own.splice(0, own.length, ...own.filter((k) => !BAND_ENDS.includes(k)));
-  const joining = form(model, path, { only: ["name", "role", "join", "strength", "inverted", "reads"], subject: item.name });
+  const joining = form(model, path, { only: ["name", "role", "combine", "strength", "inverted", "key_from"], subject: item.name });
   parts.push({ ...joining, node: block({ title: "Name, join, input", key: `${item.id}/join` }, joining.node) });
   parts.push(form(model, path, { only: ["refine", "shapes"], subject: item.name }));
   return together(parts);
@@ -121,7 +121,7 @@ function channelFinder(path) {
 
 /** @param {any} taken */
 function sampleActs({ sample }) {
-  const acts = [{ label: "Use this as the backing's colour", text: "Backing colour", run: () => change([{ op: "set", path: ["backing", "colour"], value: sample.linear }], { label: "Backing colour from the picture" }) }];
+  const acts = [{ label: "Use this as the screen's colour", text: "Screen colour", run: () => change([{ op: "set", path: ["screen", "colour"], value: sample.linear }], { label: "Screen colour from the picture" }) }];
   for (const e of state.recipe.extractors) {
     if (e.kind === "hue_band") acts.push({ label: `Centre ${e.name} on this hue`, text: `Centre ${e.name} here`, run: () => change([{ op: "set", path: ["extractors", e.id, "centre_deg"], value: Math.round(sample.hue_deg) }], { label: `${e.name}: centre from the picture` }) });
   }

@@ -1,4 +1,4 @@
-// Neutralise: passes on the colour side, with hue curves as rings around the frame's own hues.
+// Despill: passes on the colour side, with hue curves as rings around the frame's own hues.
 
 import { block, button, h } from "../dom.js";
 import { change } from "../edits.js";
@@ -11,17 +11,17 @@ import { hueRings } from "../rings.js";
 import { operator, state } from "../store.js";
 import { cardList, sampleCards, together } from "./common.js";
 
-export function neutraliseStep() {
+export function despillStep() {
   const list = cardList({
-    path: ["neutralise"], what: "Pass", openKey: "neutralise",
+    path: ["despill"], what: "Pass", openKey: "despill",
     title: (item) => item.name,
     sub: (item) => [`limit ${words(item.limit).toLowerCase()}`, `amount ${figure(Number(at(item.amount, state.playhead.frame)), 0.01)}`, item.fill === "none" ? "no fill" : `fill ${item.fill}`].join(" · "),
     body: passBody,
   });
   const add = operator() ? h("div", { class: "bar" }, button({ label: "Add a pass", icon: "plus", text: "Add a pass", class: "small", onclick: () => {
-    const count = state.recipe.neutralise.length;
-    const item = { ...copy(state.defaults.neutralise), id: newId(), name: count ? `Pass ${count + 1}` : "Neutralise" };
-    change([{ op: "insert", path: ["neutralise"], item, before: null }], { label: `Add ${item.name}` });
+    const count = state.recipe.despill.length;
+    const item = { ...copy(state.defaults.despill), id: newId(), name: count ? `Pass ${count + 1}` : "Despill" };
+    change([{ op: "insert", path: ["despill"], item, before: null }], { label: `Add ${item.name}` });
     list.open(item.id);
   } })) : h("div");
   return together([list, { node: add }, sampleCards()]);
@@ -30,21 +30,21 @@ export function neutraliseStep() {
 /** @param {any} item @param {string[]} path */
 function passBody(item, path) {
   const more = block({ title: "Where it works", key: `${item.id}/where` });
-  const where = form("NeutralisePass", path, { only: ["shapes"], subject: item.name });
+  const where = form("DespillPass", path, { only: ["shapes"], subject: item.name });
   const mask = maskChoice(path, item.name);
-  const inverted = control(/** @type {any} */ (fieldsOf("NeutralisePass").find((f) => f.key === "mask_inverted")), [...path, "mask_inverted"], { subject: item.name });
+  const inverted = control(/** @type {any} */ (fieldsOf("DespillPass").find((f) => f.key === "mask_inverted")), [...path, "mask_inverted"], { subject: item.name });
   more.body.append(mask.node, inverted, where.node);
   return together([
     hueRings(path),
-    form("NeutralisePass", path, { only: ["limit", "weight", "amount"], subject: item.name }),
-    form("NeutralisePass", path, { only: ["fill", "fill_amount", "fill_blur_px", "name"], subject: item.name }),
+    form("DespillPass", path, { only: ["limit", "weight", "amount"], subject: item.name }),
+    form("DespillPass", path, { only: ["fill", "fill_amount", "fill_blur_px", "name"], subject: item.name }),
     { node: more, refresh: (/** @type {any} */ c) => { where.refresh(c); mask.refresh(c); inverted.refresh(c); }, tick: where.tick },
   ]);
 }
 
 /** The matte that limits a pass: none, the cumulative one, or an extractor's. @param {string[]} path @param {string} subject */
 function maskChoice(path, subject) {
-  const field = /** @type {any} */ (fieldsOf("NeutralisePass").find((f) => f.key === "mask"));
+  const field = /** @type {any} */ (fieldsOf("DespillPass").find((f) => f.key === "mask"));
   const select = h("select", { "aria-label": "Limited by the matte of", onchange: () => change([{ op: "set", path: [...path, "mask"], value: select.value }], { label: `${subject}: mask` }) });
   const node = h("div", { class: "field" }, h("div", { class: "line" }, h("span", { class: "grow", title: field.help, text: "Limited by the matte of" }), select));
   const refresh = () => {

@@ -1,4 +1,4 @@
-// Prepare: a starting recipe, the backing, the denoised pass, garbage and holdout, the source.
+// Prepare: a starting recipe, the screen, the denoised pass, garbage and keep_solid, the source.
 
 import { block, button, h, toggle } from "../dom.js";
 import { change } from "../edits.js";
@@ -15,10 +15,10 @@ export function prepareStep() {
   const help = (/** @type {string} */ key) => describe(key, modelOf("").properties[key]).help;
   return together([
     start(),
-    backing(),
+    screen(),
     denoisedPass(),
     shapeList(["garbage"], { title: "Garbage", help: help("garbage"), subject: "Garbage" }),
-    shapeList(["holdout"], { title: "Holdout", help: help("holdout"), subject: "Holdout" }),
+    shapeList(["keep_solid"], { title: "KeepSolid", help: help("keep_solid"), subject: "KeepSolid" }),
     source(),
     sampleCards(),
   ]);
@@ -28,7 +28,7 @@ export function prepareStep() {
 function start() {
   const fold = block({ title: "Starting recipe", key: "start", open: true });
   const jobs = jobList(["suggest"], (job) => (job.state === "done" ? starting(job) : null));
-  fold.body.append(h("p", { class: "help", text: "Measures the shot and proposes extractors, levels and neutralising, with reasons. Nothing changes until you use it." }),
+  fold.body.append(h("p", { class: "help", text: "Measures the shot and proposes extractors, levels and despilling, with reasons. Nothing changes until you use it." }),
     operator() ? h("div", { class: "bar" },
       button({ label: "Measure the shot and write a starting recipe", text: "Measure and propose", class: "primary", onclick: () => startJob("suggest") })) : "",
     jobs.node);
@@ -55,7 +55,7 @@ function useIt(recipe) {
     if (used === last) return;
     last = used;
     place.replaceChildren(used ? nextStep("extract", "Extract", "This recipe is in use. Look at the matte, then shape it extractor by extractor.")
-      : h("div", { class: "offer" }, h("p", { class: "help", text: "Source, backdrop, look and your own shapes stay as they are." }), button({ label: "Use this starting recipe", text: "Use this recipe", class: "primary", onclick: () => change([{ op: "set", path: [], value: taken(recipe) }], { label: "Starting recipe" }) })));
+      : h("div", { class: "offer" }, h("p", { class: "help", text: "Source, background, look and your own shapes stay as they are." }), button({ label: "Use this starting recipe", text: "Use this recipe", class: "primary", onclick: () => change([{ op: "set", path: [], value: taken(recipe) }], { label: "Starting recipe" }) })));
   };
   show();
   const stop = on("recipe", () => (place.isConnected ? show() : stop()));
@@ -65,7 +65,7 @@ function useIt(recipe) {
 /** What a reason is about. @param {string} path such as "extractors.edges" */
 function about(path) {
   const [list, id] = path.split(".");
-  const kind = { extractors: "Extractor", neutralise: "Neutralise pass" }[list];
+  const kind = { extractors: "Extractor", despill: "Despill pass" }[list];
   return kind && id ? `${kind} ${id}` : words(path);
 }
 
@@ -74,8 +74,8 @@ let keepPlate = true;
 
 /** The clean plate at hand, unless an earlier proposal brought it; empty if there is none. */
 function ownPlate() {
-  const { clean_plate, clean_plate_path: path } = state.recipe.backing;
-  const proposed = state.jobs.some((/** @type {any} */ j) => j.kind === "suggest" && j.result?.recipe?.backing.clean_plate_path === path);
+  const { clean_plate, clean_plate_path: path } = state.recipe.screen;
+  const proposed = state.jobs.some((/** @type {any} */ j) => j.kind === "suggest" && j.result?.recipe?.screen.clean_plate_path === path);
   return clean_plate === "file" && !proposed ? path : "";
 }
 
@@ -84,25 +84,25 @@ function taken(made) {
   const { recipe } = state;
   const fresh = new Set(made.garbage.map((/** @type {any} */ s) => s.id));
   const own = keepPlate ? ownPlate() : "";
-  const plate = own ? Object.fromEntries(["clean_plate", "clean_plate_path", "clean_plate_colourspace"].map((key) => [key, recipe.backing[key]])) : {};
+  const plate = own ? Object.fromEntries(["clean_plate", "clean_plate_path", "clean_plate_colourspace"].map((key) => [key, recipe.screen[key]])) : {};
   const { markers, ...notes } = made.notes;
   return {
-    ...recipe, refine: made.refine, extractors: made.extractors, neutralise: made.neutralise,
-    notes: own ? { ...notes, backing: `${made.backing.primary} was measured from the shot; the clean plate ${own} was kept` } : made.notes,
-    backing: { ...made.backing, ...plate },
+    ...recipe, refine: made.refine, extractors: made.extractors, despill: made.despill,
+    notes: own ? { ...notes, screen: `${made.screen.primary} was measured from the shot; the clean plate ${own} was kept` } : made.notes,
+    screen: { ...made.screen, ...plate },
     garbage: [...recipe.garbage.filter((/** @type {any} */ s) => !fresh.has(s.id)), ...made.garbage],
   };
 }
 
-function backing() {
-  const path = ["backing"];
-  const fold = block({ title: "Backing", key: "backing", open: true });
-  const own = form("Backing", path, { only: ["primary", "colour", "clean_plate"], subject: "Backing" });
+function screen() {
+  const path = ["screen"];
+  const fold = block({ title: "Screen", key: "screen", open: true });
+  const own = form("Screen", path, { only: ["primary", "colour", "clean_plate"], subject: "Screen" });
   const file = h("div", { class: "field" });
-  const rest = form("Backing", path, { only: ["clean_plate_colourspace", "noise"], subject: "Backing" });
+  const rest = form("Screen", path, { only: ["clean_plate_colourspace", "noise"], subject: "Screen" });
   fold.body.append(own.node, file, rest.node);
   const show = () => {
-    const b = state.recipe.backing;
+    const b = state.recipe.screen;
     file.replaceChildren(h("div", { class: "line" }, h("span", { class: "grow", text: b.clean_plate_path || "No clean plate chosen" }),
       operator() ? button({ label: "Choose the clean plate", icon: "file", text: "Choose", class: "small", onclick: () => pickMedia("Clean plate", (name) => change([
         { op: "set", path: [...path, "clean_plate_path"], value: name }, { op: "set", path: [...path, "clean_plate"], value: "file" }], { label: "Clean plate" })) }) : null));
