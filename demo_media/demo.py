@@ -17,13 +17,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_media.screen import ScreenLook, make_screen
 from demo_media.camera import Noise, expose, lens_blur
 from demo_media.codec import write_movie, yuv420_from_working
 from demo_media.exr import write_half
 from demo_media.gardener import draw_gardener
 from demo_media.greenhouse import sunset_greenhouse
 from demo_media.scene import mean_colour, straight_colour
+from demo_media.screen import ScreenLook, make_screen
 from kernels.errors import VerdigrisError
 
 Image = NDArray[np.float32]

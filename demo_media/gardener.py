@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_media.bench import draw_bench, draw_lantern, draw_plant, draw_small_pots
 from demo_media.fibres import plume
+from demo_media.potting_bench import draw_bench, draw_lantern, draw_plant, draw_small_pots
 from demo_media.raster import SUPERSAMPLE, Canvas, Points, average_layers, clip_box, strand_layer
 from demo_media.shapes import Paint, Painter
 from demo_media.stage import (

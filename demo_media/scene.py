@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_media.background import evening_lights
-from demo_media.screen import ScreenLook, make_screen
 from demo_media.camera import Noise, expose, lens_blur
 from demo_media.codec import through_codec
 from demo_media.effects import breathe_smoke, hang_bulbs, stand_glass, throw_sparks
 from demo_media.raster import Canvas
+from demo_media.screen import ScreenLook, make_screen
 from demo_media.shade import Lamp, Lights
 from demo_media.shapes import Painter
 from demo_media.subjects import grow_hair, stand_figure, swing_arm

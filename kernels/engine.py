@@ -78,8 +78,8 @@ class Engine(Protocol):
     def place(self, picture: Any | None, background: Background, width: int, height: int) -> Any:
         """Return the handle of the background, placed to fill a (height, width) frame.
 
-        picture: handle of the background's picture (None for colour, ramp and checker). background: a
-        resolved recipe's settings; exposure and defocus are applied too, grain is not.
+        picture: handle of the background's picture (None for colour, ramp and checker). background:
+        a resolved recipe's settings; exposure and defocus are applied too, grain is not.
         """
 
     def render(self, plan: Plan, inputs: Inputs, view: View) -> U8:
@@ -143,7 +143,7 @@ def choose_engine(name: EngineName = "auto", **options: Any) -> EngineChoice:
 
 
 def _cpu(options: dict[str, Any]) -> Engine:
-    from kernels.cpu import CpuEngine
+    from kernels.cpu.engine import CpuEngine
 
     return CpuEngine(threads=options.get("threads"))
 

@@ -9,9 +9,9 @@ from kernels.recipe import (
     ChromaDistance,
     ColourDifference,
     Denoise,
+    DespillPass,
     ExtractorBase,
     HueBand,
-    DespillPass,
     PlateDifference,
     Recipe,
     Refine,
@@ -221,8 +221,8 @@ def _assemble(recipe: Recipe) -> Iterator[str]:
     if a.screen_light.shapes:
         yield (
             f"Inside {_count(a.screen_light.shapes)} the screen's own shadows "
-            f"({say(a.screen_light.shadows)}) and light ({say(a.screen_light.light)}) are carried on to the "
-            "background."
+            f"({say(a.screen_light.shadows)}) and light ({say(a.screen_light.light)}) are taken "
+            "over to the background."
         )
     if a.light_wrap.amount:
         yield (

@@ -65,9 +65,9 @@ def gather(
 ) -> Inputs:
     """Hold the pictures of one frame in the engine's memory and return them as inputs.
 
-    plate, denoised, clean: (3, H, W) scene-linear. background: the background's picture of any size,
-    (3, h, w); without one a picture background is black. plate_alpha: (H, W). Raises ValueError when
-    pictures that must have the plate's size do not.
+    plate, denoised, clean: (3, H, W) scene-linear. background: its picture of any size, (3, h, w);
+    without one a picture background is black. plate_alpha: (H, W). Raises ValueError when pictures
+    that must have the plate's size do not.
     """
     height, width = plate.shape[-2:]
     planes: dict[str, Any] = {"plate": engine.hold(plate)}

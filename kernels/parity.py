@@ -18,12 +18,12 @@ from kernels.inputs import mask_planes
 from kernels.parity_cases import NOISE, Case, cases
 from kernels.plan import AP1_WEIGHTS, VIEWS, build_plan
 from kernels.recipe import (
-    Screen,
     ColourDifference,
     Denoise,
-    HueBand,
     DespillPass,
+    HueBand,
     Recipe,
+    Screen,
 )
 from kernels.reference import denoise, execute, pointwise, view
 from kernels.reference.background import place

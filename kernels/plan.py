@@ -11,9 +11,9 @@ Names of planes::
     mask:garbage mask:keep_solid mask:screen_light           rasterised shapes (H, W)
     mask:<id>                                      the shapes of an extractor or a despill pass
     matte:<id>                                     an extractor's refined matte
-    cumulative                                     the combined, refined matte before garbage/keep_solid
-    fill:<id> shadow wrap local_foreground               blurred background, carried shadows, light wrap,
-                                                   local foreground estimate
+    cumulative                                     all combined, refined, before shapes
+    fill:<id> shadow wrap                          blurred background, shadows, light wrap
+    local_foreground                               local foreground estimate
 """
 
 from __future__ import annotations
@@ -245,7 +245,9 @@ def _colour_stages(recipe: Recipe, have: frozenset[str]) -> list[Stage]:
             )
     carried = "mask:screen_light" in have
     if carried and num(assemble.screen_light.shadows):
-        stages.append(Stage("shadow", "shadow", 1, gauss_radius(num(assemble.screen_light.blur_px))))
+        stages.append(
+            Stage("shadow", "shadow", 1, gauss_radius(num(assemble.screen_light.blur_px)))
+        )
     if assemble.edge_colour.method == "unmix":
         reads = (*alpha, *(s.out for s in stages if s.kind == "fill"))
         halo = gauss_radius(num(assemble.edge_colour.reach_px))

@@ -365,7 +365,8 @@ class DespillPass(Model):
     amount: Number = number(1.0, "how much of the excess is taken out", low=0, high=1)
     spill_by_hue: HueCurve = choice(HueCurve(), "factor on the removal, by hue (at most 1 acts)")
     fill: Literal["none", "grey", "background"] = choice(
-        "grey", "what replaces the light taken out: nothing, grey of equal luminance, the background"
+        "grey",
+        "what replaces the light taken out: nothing, grey of equal luminance, the background",
     )
     fill_amount: Number = number(1.0, "how much of the fill is added", low=0, high=1)
     fill_blur_px: Number = number(
@@ -417,7 +418,9 @@ class Background(Model):
     move_y_px: Number = number(0.0, "moved down", drag=(-1000, 1000), step=1, unit="px")
     scale: Number = number(1.0, "size; 1 fills the frame", low=0.01, high=100, drag=(0.25, 4))
     turn_deg: Number = number(0.0, "turned clockwise", drag=(-180, 180), step=0.5, unit="deg")
-    time_offset: Annotated[int, Field(description="frames by which a moving background is later")] = 0
+    time_offset: Annotated[
+        int, Field(description="frames by which a moving background is later")
+    ] = 0
     exposure_stops: Number = number(
         0.0, "exposure", low=-20, high=20, drag=(-4, 4), step=0.05, unit="stops"
     )

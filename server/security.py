@@ -19,7 +19,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from kernels.recipe_file import write_text_atomically
-from server.messages import Role
+from server.wire.messages import Role
 
 LINK_LIFE_S = 15 * 60.0
 DEVICE_LIFE_S = 16 * 3600.0

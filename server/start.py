@@ -16,24 +16,24 @@ import uvicorn
 from kernels.engine import EngineChoice, choose_engine
 from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe, starting_recipe
-from server import collecting
-from server.app import create_app
+from server import gc_pauses as collecting
 from server.config import Settings
-from server.disk_tier import DiskTier
-from server.frame_types import Budget, FrameId
-from server.frames import FrameStore
-from server.jobs.from_page import PAGE_JOBS, safe_name
-from server.jobs.runner import JobRunner
+from server.editing.notes import NoteBoard
+from server.editing.recipes_store import RecipeStore
+from server.http.app import create_app
 from server.media import Shot, open_shot
 from server.media.decode import DecodePool
-from server.notes import NoteBoard
-from server.opened import OpenedShot
-from server.pools import file_stamp
-from server.recipes_store import RecipeStore
-from server.renderer import RenderThread, Urgency
-from server.roots import MediaRoots, where_needed
+from server.media.roots import MediaRoots, where_needed
+from server.pictures.renderer import RenderThread, Urgency
+from server.pictures.resident import OpenedShot
 from server.security import Gate, is_loopback, outward_address, own_hosts, private_folder
-from server.service import Service
+from server.service.jobs import JobRunner
+from server.service.page_jobs import PAGE_JOBS, safe_name
+from server.service.service import Service
+from server.store.disk_tier import DiskTier
+from server.store.frame_types import Budget, FrameId
+from server.store.frames import FrameStore
+from server.store.pools import file_stamp
 from server.timing import Timing
 
 SEND_BUFFER = 128 * 1024

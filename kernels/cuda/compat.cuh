@@ -1,6 +1,6 @@
 // What the kernels need from the compiler, so that the same source also compiles as plain C++.
 //
-// VERDIGRIS_HOST is set by the tests' emulator (tests/cuda/emulate.hpp), which runs whole kernels
+// VERDIGRIS_HOST is set by the tests' emulator (tests/kernels/cuda/emulate.hpp), which runs whole kernels
 // on a CPU: there, half conversion and the logarithm come from the C++ library.
 #pragma once
 

@@ -22,7 +22,7 @@ from kernels.cuda.pack_extractors import (
 )
 from kernels.cuda.sources import Structure, constants, layout
 from kernels.plan import Plan, num, refine_is_pointwise
-from kernels.recipe import ExtractorBase, DespillPass, Noise
+from kernels.recipe import DespillPass, ExtractorBase, Noise
 from kernels.reference import assemble, despill
 from kernels.reference.background import correlation_root
 from kernels.reference.colour import acescct_from_linear, lab_from_acescg

@@ -83,8 +83,10 @@ class DeviceEngine:
         """Return a held image; needs no device memory, so it works when there is none left."""
         return self._holder.fetch(handle)
 
-    def place(self, picture: Plane | None, background: Background, width: int, height: int) -> Plane:
-        """Return the handle of the background placed to fill the frame, as half if its picture is."""
+    def place(
+        self, picture: Plane | None, background: Background, width: int, height: int
+    ) -> Plane:
+        """Return the handle of the placed background, as half if its picture is."""
         half = self.storage == "float16" if picture is None else picture.half
         return self._placer.place(picture, background, width, height, half)
 
@@ -244,7 +246,11 @@ class DeviceEngine:
         bit, channels, sigma = {
             "shadow": (C["OUT_PRIMARY"], 1, num(recipe.assemble.screen_light.blur_px)),
             "wrap": (C["OUT_WRAP"], 3, num(recipe.assemble.light_wrap.reach_px)),
-            "local_foreground": (C["OUT_LOCAL_FOREGROUND"], 4, num(recipe.assemble.edge_colour.reach_px)),
+            "local_foreground": (
+                C["OUT_LOCAL_FOREGROUND"],
+                4,
+                num(recipe.assemble.edge_colour.reach_px),
+            ),
         }[stage.kind]
         made = self._pointwise(job, bit, channels, grown)
         return self._filters.blur(made, sigma, grown)

@@ -1,8 +1,8 @@
-"""The foreground and the composite: edge colour, straight, over, carried shadows and light, light wrap.
+"""The foreground and the composite: edge colour, straight, over, screen light, light wrap.
 
 Mattes are (h, w) in 0..1, images (3, h, w) scene-linear in the working space; values below 0 and
 above 1 survive. Everything is pointwise; the blurred planes that some ways need are arguments.
-Premultiplied colour is always called foreground, colour not multiplied by the matte always straight.
+Premultiplied colour is always called foreground, colour not multiplied by the matte straight.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.plan import Context, Plan, num, sigma_alpha
-from kernels.recipe import Assemble, ScreenLight, EdgeColour
+from kernels.recipe import Assemble, EdgeColour, ScreenLight
 from kernels.reference.background import regrain
 from kernels.reference.despill import flat_screen
 
 Array = NDArray[Any]
 
 ALPHA_FLOOR, ALPHA_SURE = 1e-4, 1e-3
-"""below the one there is no colour to be had from the foreground, from the other on it is all of it"""
+"""below the one there is no colour to be had from the foreground, from the other on all of it"""
 """Below this matte value straight colour is the despilled plate itself."""
 SETTLE_FLOOR = 1e-6
 UNMIX_FLOOR = 1e-6
@@ -47,7 +47,7 @@ def final_alpha(
     garbage: Array | None = None,
     plate_alpha: Array | None = None,
 ) -> Array:
-    """max(matte, keep_solid) * (1 - garbage) * plate_alpha; garbage wins. All (h, w), None is unset.
+    """max(matte, keep_solid) (1 - garbage) plate_alpha; garbage wins. All (h, w), None is unset.
 
     matte: the cumulative matte after its refinement, so that a spread never leaks into garbage.
     """
@@ -95,7 +95,9 @@ def local_foreground_weight(alpha: Array) -> Array:
     return np.asarray(alpha * alpha)
 
 
-def local_foreground_finish(blurred_weighted: Array, blurred_weight: Array, n_plate: Array) -> Array:
+def local_foreground_finish(
+    blurred_weighted: Array, blurred_weight: Array, n_plate: Array
+) -> Array:
     """Local foreground estimate: (blur(w N(p)) + 1e-3 N(p)) / (blur(w) + 1e-3).
 
     Where nothing solid is near it is the despilled plate. (3, h, w), (h, w), (3, h, w).
@@ -127,7 +129,7 @@ def edge_colour(
     settle: float,
     local_foreground: Array | None = None,
 ) -> Array:
-    """The premultiplied foreground by the chosen way; `unmix` without an estimate uses N(p) as F0."""
+    """The premultiplied foreground; `unmix` without an estimate has N(p) as F0."""
     if edge.method == "multiply":
         return multiply(alpha, n_plate)
     if edge.method == "subtract":
@@ -185,9 +187,9 @@ def screen_light(
 ) -> Array:
     """The background with the screen's shadows and light, (3, h, w).
 
-    background * mix(1, clamp(shadow / max(c_k, 1e-6), 0, 1), shadows * m) + light_amount * m * light
+    background * mix(1, clamp(shadow / max(c_k, 1e-6), 0, 1), shadows m) + light_amount m light
 
-    shadow: blur of the denoised primary, (h, w). light: `screen_light_source` despilled, (3, h, w).
+    shadow: blur of the denoised primary, (h, w). light: `screen_light_source` despilled, (3, h, w)
     area: m, (h, w); None carries nothing.
     """
     if area is None:
@@ -242,12 +244,19 @@ def assemble(
     a = alpha_outside_area(alpha, area)
     gain = foreground_gain(settings, n_plate)
     cut = edge_colour(
-        settings.edge_colour, a, n_plate, n_clean, settle=settle_value(plan), local_foreground=local_foreground
+        settings.edge_colour,
+        a,
+        n_plate,
+        n_clean,
+        settle=settle_value(plan),
+        local_foreground=local_foreground,
     )
     cut = cut * gain
     back: Array = np.zeros((3, 1, 1), n_plate.dtype) if background is None else background
     if background is not None:
-        back = screen_light(back, settings.screen_light, ctx, area=area, shadow=shadow, clean=clean, light=light)
+        back = screen_light(
+            back, settings.screen_light, ctx, area=area, shadow=shadow, clean=clean, light=light
+        )
         grain = num(settings.background.regrain)
         back = regrain(back, ctx.noise, grain, ctx.frame, origin[0], origin[1])
     composite = over(cut, a, back)

@@ -29,9 +29,10 @@ from kernels.reference import colour
 from kernels.reference.combine import combine, combine_all, mix
 
 __all__ = [
-    "screen_sigma",
     "chroma_distance",
     "colour_difference",
+    "combine",
+    "combine_all",
     "count_no_screen",
     "excess",
     "excess_sigma",
@@ -39,14 +40,13 @@ __all__ = [
     "flat_screen",
     "hue_band",
     "in_space",
-    "combine",
-    "combine_all",
     "mix",
     "no_screen",
     "plate_difference",
     "pointwise_levels",
     "ramp",
     "raw_matte",
+    "screen_sigma",
     "value_band",
 ]
 

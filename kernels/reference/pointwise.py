@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.plan import Plan, num
-from kernels.recipe import ExtractorBase, DespillPass
-from kernels.reference import assemble, extract, combine
+from kernels.recipe import DespillPass, ExtractorBase
+from kernels.reference import assemble, combine, extract
 from kernels.reference import despill as spill
 from kernels.reference.assemble import Assembled
 from kernels.reference.colour import acescct_from_linear, luminance
@@ -215,8 +215,8 @@ def stage_source(plan: Plan, tile: Tile, kind: str, index: int) -> tuple[Array, 
     """Return the planes that a stage's neighbourhood operation starts from.
 
     matte: the raw matte and its guide. cumulative: the combined matte and the guide. fill: the
-    background. shadow: the denoised primary. wrap: (1 - alpha) background. local_foreground: the weighted
-    despilled plate, the weight and the despilled plate.
+    background. shadow: the denoised primary. wrap: (1 - alpha) background. local_foreground: the
+    weighted despilled plate, the weight and the despilled plate.
     """
     match kind:
         case "matte":

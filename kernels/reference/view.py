@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from kernels.plan import AP1_WEIGHTS, Context, Plan, ViewName, enabled
 from kernels.reference.background import noise_sigma
 from kernels.reference.colour import luminance
+from kernels.reference.combine import Combined, combine_all
+from kernels.reference.despill import flat_screen
 from kernels.reference.display import (
     PALETTE,
     apply_display,
@@ -26,8 +28,6 @@ from kernels.reference.display import (
     srgb_encode,
     to_8bit,
 )
-from kernels.reference.combine import Combined, combine_all
-from kernels.reference.despill import flat_screen
 from kernels.reference.pool import Box, Pooling, downscale_area, pool_extremum
 from kernels.views import Stress, View
 
@@ -133,8 +133,8 @@ def alpha_noise(image: Array, despilled: Array, clean: Array, ctx: Context) -> A
 def deciding_index(mattes: Sequence[Combined]) -> Array:
     """Which combine changed the combined matte most, (h, w) int: position in the list, -1 for none.
 
-    mattes: (finished matte, extractor[, mask]), at least one, as `extract.combine_all` takes them. The
-    first one changes it from 0. Of equal changes the last counts; changes under 1/512 never do.
+    mattes: (finished matte, extractor[, mask]), at least one, as `extract.combine_all` takes them.
+    The first one changes it from 0. Of equal changes the last counts; changes under 1/512 never do.
     """
     first = mattes[0][0]
     index = np.full(first.shape, -1)

@@ -32,7 +32,7 @@ def bench(
     """
     from kernels.errors import VerdigrisError
     from kernels.recipe_file import check_text_output, write_text_atomically
-    from server.jobs.bench import SECTIONS, run
+    from server.bench.bench import SECTIONS, run
 
     if json_file is not None:
         check_text_output(json_file)

@@ -10,7 +10,7 @@ import typer
 
 if TYPE_CHECKING:
     from kernels.recipe import Recipe
-    from server.jobs.prepare import Prepared
+    from server.keying.prepare import Prepared
     from server.media import Shot
 
 DENOISED = "denoised"
@@ -65,9 +65,9 @@ def prepare(
     from kernels.recipe import Recipe
     from kernels.recipe_file import load_recipe
     from server.config import load_settings
-    from server.jobs.bake_folder import check_folder, save_beside
-    from server.jobs.baking import bake_clean_plate, roots_of, started, with_denoise
-    from server.jobs.prepare import files_to_bake, has_noise, measured_noise, prepare_shot
+    from server.keying.bake_folder import check_folder, save_beside
+    from server.keying.baking import bake_clean_plate, roots_of, started, with_denoise
+    from server.keying.prepare import files_to_bake, has_noise, measured_noise, prepare_shot
     from server.media import open_shot, parse_frames
     from server.progress import progress
 
@@ -126,7 +126,7 @@ def prepare(
 
 
 def _summary(shot: str, source: Shot, made: Prepared, saved: Path, key: Recipe, ocio: str) -> None:
-    from server.jobs.plain_text import counted
+    from server.words import counted
 
     before = counted(made.skipped, "was finished before", "were finished before")
     typer.echo(

@@ -51,8 +51,8 @@ def check(file: RecipePath) -> None:
 
     Exit code 2, with the reason, if it cannot be used.
     """
-    from server.jobs.plain_text import counted
-    from server.roots import check_name
+    from server.media.roots import check_name
+    from server.words import counted
 
     recipe = load_recipe(file)
     screen, background = recipe.screen, recipe.assemble.background

@@ -14,7 +14,7 @@ def register(app: typer.Typer) -> None:
 
 
 def _layers(text: str) -> tuple[Any, ...]:
-    from server.jobs.render_job import LAYERS, RenderError
+    from server.keying.render_job import LAYERS, RenderError
 
     names = [name.strip() for name in text.split(",") if name.strip()]
     for name in names:
@@ -86,13 +86,13 @@ def render(
     from kernels.engine import choose_engine
     from kernels.recipe_file import load_recipe
     from server.config import load_settings
-    from server.jobs.companions import frames_without_pass, open_companions
-    from server.jobs.render import Renderer
-    from server.jobs.render_job import RenderError, RenderJob, check_out
+    from server.keying.render import Renderer
+    from server.keying.render_job import RenderError, RenderJob, check_out
     from server.media import open_shot, parse_frames
+    from server.media.companions import frames_without_pass, open_companions
+    from server.media.roots import MediaRoots
     from server.media.sequence import format_frames
     from server.progress import progress
-    from server.roots import MediaRoots
 
     if missing not in ("error", "hold", "black"):
         raise RenderError(f"--missing takes error, hold or black, not '{missing}'")
@@ -159,8 +159,8 @@ def render(
 
 
 def _summary(out: str, result: Any) -> None:
-    from server.jobs.plain_text import counted
     from server.media.sequence import format_frames
+    from server.words import counted
 
     before = counted(result.skipped, "was finished before", "were finished before")
     typer.echo(

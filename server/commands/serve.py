@@ -10,7 +10,7 @@ import typer
 
 if TYPE_CHECKING:
     from server.config import Settings
-    from server.service import Service
+    from server.service.service import Service
     from server.start import ServeOptions
 
 Host = Annotated[
@@ -90,8 +90,8 @@ def serve(
     Example: verdigris serve 'plates/gate.####.exr' --background street.jpg
     """
     from server.media import open_shot
+    from server.service.watch import newest
     from server.start import ServeOptions, StartError
-    from server.watch import newest
 
     folder = Path(shot)
     if watch:
@@ -151,7 +151,7 @@ def demo(
     Example: verdigris demo
     """
     from demo_media import make_demo
-    from server.jobs.demo import demo_recipe
+    from server.keying.demo import demo_recipe
     from server.progress import progress
     from server.start import ServeOptions
 
@@ -180,10 +180,10 @@ def _render_demo(
     paths: Any, out: Path, frames: str, settings: Settings, folder: Path | None
 ) -> None:
     from kernels.engine import choose_engine
-    from server.jobs.demo import render_demo
-    from server.jobs.plain_text import counted
+    from server.keying.demo import render_demo
     from server.media import parse_frames
     from server.progress import progress
+    from server.words import counted
 
     choice = choose_engine(settings.engine, threads=settings.threads or None)
     typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
@@ -210,8 +210,8 @@ def _run(options: ServeOptions, settings: Settings, verbose: bool, watched: Path
     from kernels.errors import StoppedError
     from server.logs import set_up_logs
     from server.media.images import library_list
+    from server.service.watch import Watch
     from server.start import check_certificate, listening_socket, make_service, run_service
-    from server.watch import Watch
 
     check_certificate(options)
     sock = listening_socket(settings.host, settings.port)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from server.jobs.clean_plates import GivenPlate
+    from server.keying.clean_plates import GivenPlate
     from server.media import Shot
 
 
@@ -51,8 +51,8 @@ def suggest(
     """
     from kernels.recipe_file import RecipeError, check_text_output, save_recipe
     from server.config import load_settings
-    from server.jobs.clean_plates import folder_of
-    from server.jobs.suggest import suggest as suggested
+    from server.keying.clean_plates import folder_of
+    from server.keying.suggest import suggest as suggested
     from server.media import open_shot, parse_frames
     from server.progress import progress
 
@@ -92,7 +92,7 @@ def suggest(
 
 def _given(plate: Path, out: Path, ocio: str) -> GivenPlate | None:
     """Return the clean plate that is there already under this name, if any."""
-    from server.jobs.clean_plates import GivenPlate
+    from server.keying.clean_plates import GivenPlate
     from server.media import open_shot
     from server.media.sequence import is_pattern
 
@@ -103,7 +103,7 @@ def _given(plate: Path, out: Path, ocio: str) -> GivenPlate | None:
 
 def _check_plate(plate: Path, source: Shot, force: bool) -> None:
     """Say before anything is measured what would keep the clean plate from being written."""
-    from server.jobs.clean_plates import CleanPlateError
+    from server.keying.clean_plates import CleanPlateError
     from server.media import guard_output
 
     guard_output(plate, source.source_files())

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 import typer
 
 if TYPE_CHECKING:
-    from server.jobs.survey import SurveyResult
+    from server.survey.survey import SurveyResult
 
 
 def register(app: typer.Typer) -> None:
@@ -57,11 +57,11 @@ def survey(
     """
     from kernels.recipe_file import check_text_output
     from server.config import load_settings
-    from server.jobs.batch import expand, survey_many
-    from server.jobs.survey import SurveyError
-    from server.jobs.takes import told_apart
     from server.media import parse_frames
     from server.progress import progress
+    from server.survey.batch import expand, survey_many
+    from server.survey.survey import SurveyError
+    from server.takes.log import told_apart
 
     if missing not in ("error", "hold", "black"):
         raise SurveyError(f"--missing takes error, hold or black, not '{missing}'")
@@ -106,7 +106,7 @@ def text_of(result: SurveyResult, label: str = "") -> str:
 
 
 def _log(data_dir: str, beside: Path) -> Path:
-    from server.jobs.takes import log_path
+    from server.takes.log import log_path
 
     return log_path(data_dir, beside)
 
@@ -114,7 +114,7 @@ def _log(data_dir: str, beside: Path) -> Path:
 def _keep(results: list[SurveyResult], log: Path | None, note: str) -> None:
     if log is None or not results:
         return
-    from server.jobs.takes import TakeLog
+    from server.takes.log import TakeLog
 
     takes = TakeLog(log)
     for result in results:
@@ -131,14 +131,14 @@ def _write(results: list[SurveyResult], json_file: Path | None, html_file: Path 
         write_text_atomically(json_file, json.dumps(data, indent=1) + "\n")
         typer.echo(f"wrote {json_file}")
     if html_file is not None:
-        from server.jobs.report import survey_report
+        from server.takes.report import survey_report
 
         write_text_atomically(html_file, survey_report(results))
         typer.echo(f"wrote {html_file}")
 
 
 def _exit(results: list[SurveyResult], exit_zero: bool) -> None:
-    from server.jobs.verdict import EXIT_CODES
+    from server.survey.verdict import EXIT_CODES
 
     worst = max((EXIT_CODES[result.verdict.name] for result in results), default=0)
     if worst and not exit_zero:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from server.jobs.takes import TakeLog
+    from server.takes.log import TakeLog
 
 
 def register(app: typer.Typer) -> None:
@@ -54,10 +54,10 @@ def takes(
     """
     from kernels.recipe_file import write_text_atomically
     from server.config import load_settings
-    from server.jobs.plain_text import on_one_line
-    from server.jobs.report import takes_report
-    from server.jobs.take_table import csv_text, entries_json
-    from server.jobs.takes import FILE_NAME, PICTURED, TakeLog, TakesError, left_out, log_path
+    from server.takes.log import FILE_NAME, PICTURED, TakeLog, TakesError, left_out, log_path
+    from server.takes.report import takes_report
+    from server.takes.table import csv_text, entries_json
+    from server.words import on_one_line
 
     if start and folder is None:
         raise TakesError("--start needs the folder in which the take log begins")
@@ -104,8 +104,8 @@ def _note(log: TakeLog, take: int, text: str, replace: bool) -> None:
 
     What was seen is what is replaced: a note that changes meanwhile stays, and the caller hears.
     """
-    from server.jobs.plain_text import clean_note, on_one_line
-    from server.jobs.takes import TakesError
+    from server.takes.log import TakesError
+    from server.words import clean_note, on_one_line
 
     there = log.note(take)
     differs = bool(there) and there != clean_note(text)
@@ -128,7 +128,7 @@ def _none(days: list[str]) -> str:
 
 def _day(day: str, days: list[str]) -> tuple[str | None, str]:
     """Return the day to list (None: all, empty: none) and its title."""
-    from server.jobs.takes import TakesError
+    from server.takes.log import TakesError
 
     if day == "all":
         return None, "All takes"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from server.jobs.truth import Table
+    from server.bench.truth import Table
 
 
 def register(app: typer.Typer) -> None:
@@ -42,7 +42,7 @@ def truth(
     from kernels.engine import choose_engine
     from kernels.errors import EXTRAS, VerdigrisError
     from kernels.recipe_file import check_text_output, write_text_atomically
-    from server.jobs.truth import REPORT_SEEDS, REPORT_SIZE, run_truth, standard_methods
+    from server.bench.truth import REPORT_SEEDS, REPORT_SIZE, run_truth, standard_methods
     from server.media.sequence import parse_frames
     from server.progress import progress
 

@@ -7,8 +7,10 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from kernels import cpu, filters, parity
-from kernels.cpu import CpuEngine
+from kernels import parity
+from kernels.cpu import engine as cpu
+from kernels.cpu import filters
+from kernels.cpu.engine import CpuEngine
 from kernels.engine import View
 from kernels.parity_cases import cases
 from kernels.plan import build_plan

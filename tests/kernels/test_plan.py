@@ -6,18 +6,18 @@ import pytest
 
 from kernels.plan import MAX_HALO_PX, VIEWS, build_plan, refine_halo, sigma_alpha
 from kernels.recipe import (
-    Screen,
     ColourDifference,
     Despeckle,
+    DespillPass,
     EdgeColour,
     Guide,
     HueBand,
     Levels,
     LightWrap,
-    DespillPass,
     Noise,
     Recipe,
     Refine,
+    Screen,
     starting_recipe,
 )
 
@@ -94,8 +94,6 @@ def test_half_size_halves_the_radii() -> None:
 
 def test_matte_noise_follows_the_propagation_of_uncertainty() -> None:
     """Source: JCGM 100:2008 (GUM), uncorrelated inputs: var(e) is the sum of the variances."""
-    screen = Screen(
-        colour=(0.1, 0.5, 0.2), noise=Noise(gain=(0, 0, 0), offset=(9e-4, 4e-4, 16e-4))
-    )
+    screen = Screen(colour=(0.1, 0.5, 0.2), noise=Noise(gain=(0, 0, 0), offset=(9e-4, 4e-4, 16e-4)))
     plan = build_plan(Recipe(screen=screen, extractors=[ColourDifference()]), 1, PLANES)
     assert sigma_alpha(plan) == pytest.approx((4e-4 + 16e-4) ** 0.5 / 0.3)

@@ -17,12 +17,12 @@ import pytest
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import ClientConnection, connect
 
-from server.background import running
+from server.bench.service_thread import running
 from server.config import Settings
 from server.media import write_exr
-from server.protocol import PROTOCOL, PictureHeader, unpack_header
-from server.service import Service
+from server.service.service import Service
 from server.start import ServeOptions, make_service
+from server.wire.protocol import PROTOCOL, PictureHeader, unpack_header
 
 FRAMES = range(1001, 1007)
 WIDTH, HEIGHT = 96, 54

@@ -19,10 +19,8 @@ import trustme
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
-from server import overview
 from server.media import write_exr
-from server.protocol import PROTOCOL
-from server.roots import RootsError
+from server.media.roots import RootsError
 from server.security import (
     DEVICE_LIFE_S,
     LINK_LIFE_S,
@@ -33,6 +31,8 @@ from server.security import (
     own_hosts,
     read_cookie,
 )
+from server.service import overview
+from server.wire.protocol import PROTOCOL
 from tests.server.conftest import HEIGHT, WIDTH, Live, Page, close_code, live_service, wait_for
 
 ROUTES = [

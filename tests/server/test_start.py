@@ -13,7 +13,7 @@ from kernels.recipe import Noise, starting_recipe
 from kernels.recipe_file import load_recipe, save_recipe
 from server import cli
 from server.logs import JsonLines, TextLines
-from server.roots import where_needed
+from server.media.roots import where_needed
 from tests.server.conftest import write_shot
 
 

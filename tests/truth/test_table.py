@@ -8,11 +8,11 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from kernels.cpu import CpuEngine
+from kernels.cpu.engine import CpuEngine
 from kernels.metrics import score_matte
 from server import cli
-from server.jobs import truth as job
-from server.jobs.rule import matte_sigma, rule_recipe, subject_ratio
+from server.bench import truth as job
+from server.keying.rule import matte_sigma, rule_recipe, subject_ratio
 
 SEEDS = (20, 22, 25, 28)
 

@@ -21,7 +21,7 @@ from PIL import Image
 
 from demo_media.demo import DemoPaths
 from server.media import write_exr
-from tests.survey.screens import noisy, ramped, with_disc
+from tests.server.survey.screens import noisy, ramped, with_disc
 from tests.web.conftest import HEIGHT, WIDTH
 from tests.web.running import ROOT, Running, options, start
 from tests.web.seat import Seat

@@ -1,0 +1,4 @@
+"""Measuring Verdigris itself: speed, the ground-truth table, engine against engine.
+
+Hides loopback services and their simulated pages.
+"""

@@ -1,0 +1,83 @@
+"""The HTTP application: guard, lifespan, errors in one form."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable
+from typing import Any, cast
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from starlette.exceptions import HTTPException as StarletteHTTPException
+
+from kernels.errors import VerdigrisError
+from server.http.files import PageFiles
+from server.http.guard import MAX_BODY, Guard
+from server.http.routes import add_routes
+from server.http.take_routes import add_take_routes
+from server.service.feeds import run_feeds
+from server.service.service import Service
+
+
+def create_app(
+    service: Service,
+    *,
+    hosts: Callable[[], frozenset[str]],
+    port: Callable[[], int],
+    metrics: bool = False,
+) -> FastAPI:
+    """Make the application around a service.
+
+    hosts: names it may be addressed by. port: where it listens (the cookie's name has it).
+    """
+
+    @contextlib.asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        service.run()
+        tasks = [
+            asyncio.ensure_future(run_feeds(service)),
+            *(asyncio.ensure_future(work()) for work in service.background),
+        ]
+        try:
+            yield
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            await asyncio.to_thread(service.stop)
+
+    app = FastAPI(
+        title="Verdigris",
+        version="1",
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        max_body_size=MAX_BODY,
+        description="The HTTP part; pictures and changes go over /ws.",
+    )
+    app.add_middleware(cast(Any, Guard), hosts=hosts, timing=service.timing)
+    app.add_exception_handler(StarletteHTTPException, cast(Any, _http_error))
+    app.add_exception_handler(RequestValidationError, cast(Any, _invalid))
+    app.add_exception_handler(VerdigrisError, cast(Any, _told))
+    app.state.service, app.state.port = service, port
+    app.state.files = PageFiles()
+    add_take_routes(app)
+    add_routes(app, metrics)
+    return app
+
+
+async def _http_error(_: Request, error: StarletteHTTPException) -> Response:
+    return JSONResponse({"error": str(error.detail)}, error.status_code, error.headers)
+
+
+async def _invalid(_: Request, error: RequestValidationError) -> Response:
+    first = error.errors()[0]
+    where = ".".join(str(part) for part in first["loc"])[:120]
+    return JSONResponse({"error": f"{where}: {first['msg'][:200]}"}, 422)
+
+
+async def _told(_: Request, error: VerdigrisError) -> Response:
+    return JSONResponse({"error": str(error)}, 400)

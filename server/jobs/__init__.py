@@ -1,1 +1,0 @@
-"""Long work with progress: render, prepare, survey, suggest, benchmarks."""

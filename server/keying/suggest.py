@@ -1,0 +1,310 @@
+"""A starting recipe for a shot, made from measurements alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.errors import VerdigrisError
+from kernels.measure.screen_find import channel_index
+from kernels.measure.screen_fit import ScreenFit, merge_fits
+from kernels.measure.screen_surface import resized
+from kernels.measure.subject import subject_weights
+from kernels.measure.survey import FrameSurvey, Measures, measure_frame
+from kernels.recipe import Noise, Recipe
+from server.keying.arrange import Findings, arrange
+from server.keying.clean_plates import (
+    GivenPlate,
+    clearance,
+    numbered,
+    stands_alone,
+    write_clean_plate,
+    write_clean_plates,
+)
+from server.media import Shot
+from server.survey.summary import summarise
+from server.survey.survey import has_next, note_motion, sample_frames
+
+Array = NDArray[Any]
+Progress = Callable[[int, int], None]
+FRAMES = 5
+CAMERA_RESTS_PX = 1.5
+"""Marker motion a frame under which the camera counts as locked off."""
+WANDERS, WANDERS_BY_NOISE = 0.015, 0.35
+"""Relative difference of a frame's fit from the merged one from which the light on the screen moves
+in the picture; and the same in units of the plate's noise. Resting screens stay under 0.9 % and
+0.25, panned ones come to 3.6 % and more (measured on generated shots)."""
+LEVELS = 4.0
+"""Two stops: the most by which the light may differ between a shot and a clean plate given."""
+SHADES = {"4:2:0", "4:2:2"}
+
+
+class SuggestError(VerdigrisError):
+    """No starting recipe can be made for a shot."""
+
+
+@dataclass(frozen=True, eq=False)
+class Suggestion:
+    """What was found. clean: (3, H, W) float32 working-linear, the built clean plate.
+
+    When the screen moves in the picture (findings.moving) it is the middle frame's.
+    """
+
+    findings: Findings
+    clean: Array
+    fit: ScreenFit
+    measures: Measures
+
+
+def suggest(
+    shot: Shot,
+    progress: Progress | None = None,
+    *,
+    clean_plate: str | Path | None = None,
+    clean_plate_name: str | None = None,
+    given: GivenPlate | None = None,
+    frames: Sequence[int] | None = None,
+) -> Recipe:
+    """Measure a shot and return a starting recipe; deterministic.
+
+    given: a clean plate to key with; none is built then. clean_plate: EXR file to write the built
+    clean plate to; the recipe refers to it by `clean_plate_name` (the file's name by default: a
+    name beside the recipe or under a media root). When the screen moves in the picture, every frame
+    gets its own clean plate in a folder of that name instead. Without either the recipe keys one
+    flat colour. Raises SuggestError when there is no screen, or not the plate's.
+    """
+    found = suggest_shot(shot, progress, given=given, frames=frames)
+    if given is not None:
+        levels = found.findings.drift.values()
+        if not all(1 / LEVELS <= level <= LEVELS for level in levels):
+            raise SuggestError(
+                f"the clean plate '{given.shot.spec}' does not show the screen of '{shot.spec}' in "
+                "anything like its light: give another, or none to have one fitted"
+            )
+        return arrange(
+            found.findings,
+            clean_plate=given.name,
+            name=shot.name,
+            clean_colourspace=given.colourspace,
+            given=True,
+        )
+    name = ""
+    if clean_plate is not None:
+        path = Path(clean_plate)
+        name = clean_plate_name or path.name
+        if found.findings.moving:
+            write_clean_plates(shot, found.findings.primary, path, _after(progress, FRAMES + 1))
+            name = numbered(name)
+        else:
+            write_clean_plate(shot, found.clean, path)
+    return arrange(
+        found.findings,
+        clean_plate=name,
+        name=shot.name,
+        clean_colourspace=shot.working_space if name else "",
+    )
+
+
+def _after(progress: Progress | None, steps: int) -> Progress | None:
+    """Return a progress that counts on from `steps` steps already done."""
+    if progress is None:
+        return None
+    told = progress
+    return lambda done, total: told(steps + done, steps + total)
+
+
+def suggest_shot(
+    shot: Shot,
+    progress: Progress | None = None,
+    *,
+    given: GivenPlate | None = None,
+    frames: Sequence[int] | None = None,
+) -> Suggestion:
+    """Measure sampled frames of a shot, merge its screen and return what was found.
+
+    given: the clean plate that gains are to follow the light from, instead of the merged one.
+    """
+    chosen = list(frames) if frames is not None else sample_frames(shot, FRAMES)
+    plates = None if given is None else given.pictures(shot, chosen)
+    surveys: dict[int, FrameSurvey] = {}
+    for done, frame in enumerate(chosen, start=1):
+        surveys[frame] = measure_frame(shot.read(frame).pixels, detail=False)
+        if done == 1 and has_next(shot, frame):
+            note_motion(shot, frame, surveys[frame])
+        if progress is not None:
+            progress(done, len(chosen) + 1)
+    suggestion = combine(surveys, shot.height, shot.width, shot.chroma, plates)
+    if suggestion is None:
+        raise SuggestError(
+            f"no screen was found in '{shot.spec}': check the shot and its colour space, or start "
+            "from a plain recipe with 'verdigris recipe new'"
+        )
+    if progress is not None:
+        progress(len(chosen) + 1, len(chosen) + 1)
+    return suggestion
+
+
+def combine(
+    surveys: dict[int, FrameSurvey],
+    height: int,
+    width: int,
+    chroma: str | None = None,
+    plates: dict[int, Array] | None = None,
+) -> Suggestion | None:
+    """Merge the surveys of frames into findings and a clean plate; None when there is no screen.
+
+    plates: (3, height, width) each, by frame: clean plates that the key will use instead.
+    """
+    summary = summarise([survey.measures for survey in surveys.values()])
+    if not summary.screen or summary.primary is None:
+        return None
+    kept = {
+        f: s for f, s in surveys.items() if s.fit is not None and s.fit.primary == summary.primary
+    }
+    fits = [s.fit for s in kept.values() if s.fit is not None]
+    fit = merge_fits([s.small for s in kept.values()], fits)
+    moving = len(fits) > 1 and (
+        (summary.camera_px or 0.0) > CAMERA_RESTS_PX or _wanders(list(kept.values()), fits, fit)
+    )
+    if moving:
+        fit = fits[len(fits) // 2]
+    weights = [
+        subject_weights(s.small, fit.colour, s.areas, summary.primary)
+        for s in kept.values()
+        if s.areas is not None
+    ]
+    first, second = (float(v) for v in np.median(np.array(weights), axis=0))
+    findings = Findings(
+        primary=summary.primary,
+        colour=_rounded(fit.colour),
+        noise=_noise(list(kept.values())),
+        weights=(round(first, 4), round(second, 4)),
+        drift=dict.fromkeys(kept, 1.0)
+        if moving and plates is None
+        else _drift(kept, fit, plates or {}),
+        spill=summary.spill or 0.0,
+        separation=1.0 if summary.separation_matte is None else summary.separation_matte,
+        over_range=summary.over_range_share,
+        markers=summary.markers,
+        garbage=() if moving else lone_markers(list(kept.values()), height, width),
+        screen_share=summary.screen_share,
+        camera_px=summary.camera_px,
+        moving=moving,
+        subsampled=chroma in SHADES,
+        frames=len(kept),
+        width=width,
+    )
+    return Suggestion(findings, fit.clean_at(height, width), fit, summary)
+
+
+def _wanders(surveys: Sequence[FrameSurvey], fits: Sequence[ScreenFit], merged: ScreenFit) -> bool:
+    """Tell whether the light on the screen moves in the picture from frame to frame.
+
+    Each frame's own fit is compared with the merged one, its level aside, where it saw the screen:
+    the tenth that differs most must differ by more than WANDERS and than the noise can make it.
+    This sees a moving camera also where the screen is too plain to follow.
+    """
+    k, _, _ = channel_index(merged.primary)
+    for survey, fit in zip(surveys, fits, strict=True):
+        apart = np.log(np.maximum(fit.clean[k], 1e-6) / np.maximum(merged.clean[k], 1e-6))
+        apart = apart[fit.mask]
+        if apart.size < 64 or survey.noise is None:
+            continue
+        relative = survey.noise.sigma[k] / max(survey.noise.level[k], 1e-6)
+        far = float(np.percentile(np.abs(apart - np.median(apart)), 90))
+        if far > max(WANDERS, WANDERS_BY_NOISE * relative):
+            return True
+    return False
+
+
+def lone_markers(
+    surveys: Sequence[FrameSurvey], height: int, width: int
+) -> tuple[tuple[float, float, float, float], ...]:
+    """Return boxes, in full-size pixels, round markers that can be thrown away without a look.
+
+    They stand at one place in every frame (the camera rests), and nothing but screen comes within
+    6 % of the frame's width of them in any.
+    """
+    h, w = surveys[0].small.shape[1:]
+    distance = np.full((h, w), np.inf, np.float32)
+    for survey in surveys:
+        if survey.areas is None or survey.marks is None:
+            return ()
+        distance = np.minimum(distance, clearance(survey.areas.visible_screen, survey.marks))
+    boxes = []
+    for box in surveys[0].marks.markers if surveys[0].marks is not None else ():
+        centre = (box[:2] + box[2:]) / 2
+        others = [s.marks.markers for s in surveys[1:] if s.marks is not None]
+        if not all(_has(markers, centre, w) for markers in others):
+            continue
+        if not stands_alone(box, distance):
+            continue
+        half = 0.6 * (box[2:] - box[:2]) + 1.0 / w
+        x0, y0 = (centre - half) * (width, height)
+        x1, y1 = (centre + half) * (width, height)
+        boxes.append((float(x0), float(y0), float(x1), float(y1)))
+    return tuple(sorted(boxes))
+
+
+def _has(markers: Array, centre: Array, w: int) -> bool:
+    """Tell whether a marker lies within 1.5 working pixels of `centre`."""
+    if len(markers) == 0:
+        return False
+    middles = (markers[:, :2] + markers[:, 2:]) / 2
+    return bool((np.abs(middles - centre).max(axis=1) * w).min() < 1.5)
+
+
+def _rounded(values: Sequence[float] | Array) -> tuple[float, float, float]:
+    """Return values at six digits: a recipe is read by people."""
+    a, b, c = (float(f"{float(v):.6g}") for v in values)
+    return a, b, c
+
+
+def _noise(surveys: Sequence[FrameSurvey]) -> Noise:
+    """Return the median of the frames' noise models."""
+    return median_noise([s.noise.model for s in surveys if s.noise is not None])
+
+
+def median_noise(models: Sequence[Noise]) -> Noise:
+    """Return the median of noise models, value by value."""
+    return Noise(
+        gain=_rounded(np.median([m.gain for m in models], axis=0)),
+        offset=_rounded(np.median([m.offset for m in models], axis=0)),
+        correlation=_rounded(np.median([m.correlation for m in models], axis=0)),
+    )
+
+
+def _drift(
+    surveys: dict[int, FrameSurvey], merged: ScreenFit, plates: dict[int, Array]
+) -> dict[int, float]:
+    """Return each frame's excess over the clean plate, relative to it, where both are seen.
+
+    The clean plate is the frame's of `plates`, else the merged one.
+    """
+    k, i, j = channel_index(merged.primary)
+    drift = {}
+    for frame, survey in surveys.items():
+        if survey.fit is None:
+            continue
+        clean, plate = survey.fit.clean, merged.clean
+        if frame in plates:
+            plate = resized(np.asarray(plates[frame], np.float32), *survey.fit.mask.shape)
+        base = plate[k] - np.maximum(plate[i], plate[j])
+        here = clean[k] - np.maximum(clean[i], clean[j])
+        seen = survey.fit.mask
+        ratio = here[seen] / np.maximum(base[seen], 1e-6)
+        drift[frame] = round(float(np.median(ratio)), 4)
+    return drift
+
+
+def from_picture(plate: Array) -> tuple[Recipe, Array] | None:
+    """Return the starting recipe and the built clean plate of one picture (3, H, W), if any."""
+    found = combine({0: measure_frame(plate, detail=False)}, *plate.shape[1:])
+    if found is None:
+        return None
+    return arrange(found.findings, clean_plate="built"), found.clean

@@ -1,0 +1,47 @@
+"""Which function carries out which message. Runs on the event loop's thread."""
+
+from __future__ import annotations
+
+from functools import singledispatch
+from typing import Any
+
+from kernels.errors import VerdigrisError
+from server.editing.notes import NotesError
+from server.service.clients import Client
+from server.service.service import Service
+from server.wire import messages as m
+from server.wire.replies import Problem, Refused
+
+
+def receive(service: Service, client: Client, message: m.ClientMessage) -> None:
+    """Carry out one message of a page; whatever is wrong with it is told to the page."""
+    about = str(getattr(message, "id", None) or message.type)
+    if isinstance(message, m.OPERATOR_ONLY) and client.role != "operator":
+        _refuse_role(client, message, about)
+        return
+    try:
+        handle(message, service, client)
+    except (VerdigrisError, NotesError) as error:
+        client.send(Problem(code="invalid", message=str(error), about=about))
+
+
+def _refuse_role(client: Client, message: m.ClientMessage, about: str) -> None:
+    if isinstance(message, m.Write | m.Undo | m.Redo):
+        client.send(
+            Refused(
+                client_seq=message.client_seq,
+                revision=0,
+                reason="role",
+                message="reviewers look on; only an operator changes the recipe",
+            )
+        )
+    else:
+        client.send(Problem(code="role", message="only an operator may do this", about=about))
+
+
+@singledispatch
+def handle(message: Any, service: Service, client: Client) -> None:
+    """Carry out a message, by its type."""
+    client.send(
+        Problem(code="protocol", message="this message is out of place", about=str(message.type))
+    )

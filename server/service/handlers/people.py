@@ -1,0 +1,60 @@
+"""Messages about notes, links and devices."""
+
+from __future__ import annotations
+
+import time
+
+import segno
+
+from server.service.clients import Client
+from server.service.handlers.dispatch import handle
+from server.service.service import Service
+from server.wire import messages as m
+from server.wire.replies import Link, Pong, Problem
+
+
+@handle.register
+def _(message: m.NoteAdd, service: Service, client: Client) -> None:
+    service.notes.add(message, client.client, client.name, client.role)
+    service.tell_notes()
+
+
+@handle.register
+def _(message: m.NoteEdit, service: Service, client: Client) -> None:
+    service.notes.edit(message, client.client, client.role)
+    service.tell_notes()
+
+
+@handle.register
+def _(message: m.NoteRemove, service: Service, client: Client) -> None:
+    service.notes.remove(message.note, client.client, client.role)
+    service.tell_notes()
+
+
+@handle.register
+def _(message: m.LinkAsk, service: Service, client: Client) -> None:
+    url = f"{service.address}/join#{service.gate.make_link(message.role)}"
+    qr = segno.make(url, micro=False).svg_data_uri(scale=4, dark="#000", light="#fff")
+    client.send(Link(id=message.id, role=message.role, url=url, qr=qr))
+
+
+@handle.register
+def _(message: m.Revoke, service: Service, client: Client) -> None:
+    own = client.device.device
+    gone: list[str] = []
+    if message.device is not None and message.device != own:
+        gone = service.gate.revoke_device(message.device)
+    elif message.role is not None:
+        gone = service.gate.revoke_role(message.role, own)
+    for other in service.clients.values():
+        if other.device.device in gone:
+            other.send(
+                Problem(code="revoked", message="this link was revoked by the operator", fatal=True)
+            )
+            other.close(4401, "revoked")
+    service.tell_people()
+
+
+@handle.register
+def _(message: m.Ping, service: Service, client: Client) -> None:
+    client.send(Pong(t=message.t, server_time=time.time()), "pong")

@@ -1,0 +1,319 @@
+"""The service: one open shot, one recipe, everybody who is connected.
+
+Everything here runs on the event loop's thread and only moves messages; `server.pictures.loop`
+serves the pictures, `server.service.handlers` answers the pages' messages.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable, Hashable
+from concurrent.futures import Future, ThreadPoolExecutor
+from functools import partial
+from pathlib import Path
+
+from pydantic import BaseModel
+
+from kernels.engine import Engine, EngineChoice
+from kernels.errors import VerdigrisError
+from kernels.recipe import Recipe
+from server.editing.notes import NoteBoard
+from server.editing.recipes_store import RecipeStore
+from server.editing.session import RecipeSession
+from server.media import Shot
+from server.media.roots import MediaRoots
+from server.pictures.loop import PictureLoop
+from server.pictures.renderer import RenderThread, Urgency
+from server.pictures.resident import OpenedShot
+from server.pictures.scheduler import Scheduler
+from server.pictures.viewers import Delivery
+from server.security import Gate, RateLimit
+from server.service import overview
+from server.service.clients import Client, Ready
+from server.service.jobs import JobRunner
+from server.store.frames import FrameStore
+from server.timing import Timing
+from server.wire.messages import Role
+from server.wire.protocol import Flag, PictureHeader, encoding_flags
+from server.wire.replies import Cached, Devices, Kept, Notes, People, Problem, StateAgain, Status
+from server.wire.state import JobInfo, Take
+
+log = logging.getLogger("verdigris.service")
+COMBINE_PER_S, COMBINE_BURST = 0.2, 12.0
+PICTURES_PER_S, PICTURES_BURST = 4.0, 20.0
+
+
+class Service:
+    """Made by `server.start.make_service`; `run` and `stop` belong to the app's lifespan."""
+
+    def __init__(
+        self,
+        *,
+        choice: EngineChoice,
+        thread: RenderThread,
+        store: FrameStore,
+        opened: OpenedShot,
+        recipe: Recipe,
+        revision: int,
+        recipes: RecipeStore,
+        notes: NoteBoard,
+        gate: Gate,
+        roots: MediaRoots,
+        timing: Timing,
+        encoders: int = 2,
+    ) -> None:
+        self.choice, self.thread, self.store = choice, thread, store
+        self.session = RecipeSession(recipe, revision)
+        self.recipes, self.notes, self.gate, self.roots = recipes, notes, gate, roots
+        self.timing = timing
+        self.clients: dict[str, Client] = {}
+        self.joins = RateLimit(COMBINE_PER_S, COMBINE_BURST)
+        """tries to redeem a link, by address"""
+        self.picture_rate = RateLimit(PICTURES_PER_S, PICTURES_BURST)
+        """pictures asked for over HTTP, by device"""
+        self.owners: dict[str, str] = {}
+        """client id -> device that it belongs to"""
+        self.jobs: JobRunner | None = None
+        self.takes: list[Take] = []
+        self.note_order = asyncio.Lock()
+        """notes on kept takes are written one after the other, as they came"""
+        self.message = ""
+        self.address = ""
+        """where pages are reached, scheme and host"""
+        self.renders, self.plates = Path("renders"), Path("plates")
+        self.background: list[Callable[[], Awaitable[None]]] = []
+        self.open_take: Callable[[str, bool], Awaitable[None]] = _no_takes
+        self.read_take: Callable[[str], Shot] = _no_take
+        """opens the files of a take of the watched folder; may block"""
+        self.watched_folder: Path | None = None
+        self.pictures = PictureLoop(
+            opened,
+            self.session,
+            store,
+            thread,
+            timing,
+            deliver=self._deliver,
+            on_failure=self._picture_failed,
+            on_end=self.tell_playhead,
+            encoders=encoders,
+        )
+        self._openers = ThreadPoolExecutor(1, thread_name_prefix="open")
+        self._opening: set[Hashable] = set()
+        self._cached_told: list[tuple[int, int]] = []
+
+    # ------------------------------------------------------------ life
+
+    @property
+    def engine(self) -> Engine:
+        """The engine that runs."""
+        return self.choice.engine
+
+    @property
+    def opened(self) -> OpenedShot:
+        """The shot that is open."""
+        return self.pictures.opened
+
+    @property
+    def scheduler(self) -> Scheduler:
+        """Who gets which picture next."""
+        return self.pictures.scheduler
+
+    def now(self) -> float:
+        """The event loop's time in seconds."""
+        return self.pictures.now()
+
+    def pump(self) -> None:
+        """Give out and begin what can be; called after everything that may change a wish."""
+        self.pictures.pump()
+
+    def pump_soon(self) -> None:
+        """Pump once after what is being handled now, however often this is called."""
+        self.pictures.pump_soon()
+
+    def run(self) -> None:
+        """Begin, on the event loop that is running."""
+        self.pictures.run()
+        self.open_companions()
+        self.pictures.ask_present()
+
+    def stop(self) -> None:
+        """Save, end threads and decoders, free memory. Blocks."""
+        if self.jobs is not None:
+            self.jobs.close()
+        self._openers.shutdown(wait=True, cancel_futures=True)
+        engine_end = self.thread.submit(Urgency.JOB, self.engine.close)
+        self.thread.close()
+        engine_end.result()
+        self.pictures.stop()
+        self.store.close_all()
+        self.recipes.close()
+
+    def switch(
+        self, opened: OpenedShot, recipe: Recipe, recipes: RecipeStore, notes: NoteBoard
+    ) -> None:
+        """Go on with another shot; on the event loop's thread."""
+        old, old_recipes = self.opened, self.recipes
+        self.pictures.opened = opened
+        self.session.replace(recipe)
+        self.recipes, self.notes = recipes, notes
+        self.scheduler.revision = self.session.revision
+        self.scheduler.opened(opened.size, opened.new_clock(), self.now())
+        self._openers.submit(old.close)
+        self._openers.submit(old_recipes.close)
+        self.open_companions()
+        self.tell_state()
+        self.pump()
+
+    # ------------------------------------------------------------ pictures
+
+    def _deliver(self, delivery: Delivery) -> None:
+        client = self.clients.get(delivery.client)
+        if client is None:
+            return
+        key, picture = delivery.key, delivery.picture
+        x0, y0, x1, y1 = key.sight.region or (
+            0,
+            0,
+            self.scheduler.size.width,
+            self.scheduler.size.height,
+        )
+        flags = picture.flags | encoding_flags(picture.encoding)
+        header = PictureHeader(
+            flags=flags | (Flag.PORT_1 if delivery.port else 0),
+            frame=key.frame,
+            revision=key.revision,
+            view_id=delivery.view_id,
+            width=key.width,
+            height=key.height,
+            quality=picture.quality,
+            x0=x0,
+            y0=y0,
+            x1=x1,
+            y1=y1,
+            render_us=min(picture.render_us, 2**32 - 1),
+            encode_us=min(picture.encode_us, 2**32 - 1),
+            sequence=delivery.sequence,
+        )
+        client.send_picture(Ready(delivery.sequence, (header.pack(), picture.data)))
+        self.timing.pictures.labels(key.quality.value).inc()
+        self.timing.sent_bytes.inc(len(picture.data))
+        self._note_latency(client, key.revision)
+
+    def _picture_failed(self, clients: list[str], text: str) -> None:
+        for client in clients:
+            if client in self.clients:
+                self.clients[client].send(Problem(code="server", message=text), "picture")
+
+    def _note_latency(self, client: Client, revision: int) -> None:
+        now = self.now()
+        while client.write_times and client.write_times[0][0] <= revision:
+            _, at = client.write_times.popleft()
+            if not client.write_times or client.write_times[0][0] > revision:
+                self.timing.add("message_to_picture", now - at)
+
+    # ------------------------------------------------------------ companions
+
+    def open_companions(self) -> None:
+        """Open, in the background, what the recipe names and is not open yet."""
+        opened = self.opened
+        for companion in opened.missing(self.session.recipe):
+            if (opened.epoch, companion) in self._opening:
+                continue
+            self._opening.add((opened.epoch, companion))
+            future = self._openers.submit(opened.open_companion, companion)
+            future.add_done_callback(partial(self._opener_done, opened, companion))
+
+    def _opener_done(self, opened: OpenedShot, companion: Hashable, done: Future[bool]) -> None:
+        news = done.cancelled() or done.exception() is not None or done.result()
+        self.pictures.soon(self._companion_opened, opened, companion, news)
+
+    def _companion_opened(self, opened: OpenedShot, companion: Hashable, news: bool) -> None:
+        self._opening.discard((opened.epoch, companion))
+        if opened is self.opened and news:
+            self.scheduler.remake(self.now())
+            self.pictures.ask_present()
+            self.tell_status()
+            self.pump()
+
+    # ------------------------------------------------------------ telling
+
+    def broadcast(
+        self, message: BaseModel, key: Hashable = None, *, but: str = "", role: Role | None = None
+    ) -> None:
+        """Send a message to everybody, or to everybody of a role."""
+        text = message.model_dump_json()
+        for client in self.clients.values():
+            if client.client != but and role in (None, client.role):
+                client.send_text(text, key)
+
+    def recipe_changed(self, label: str, gesture: str = "") -> None:
+        """The session has a new revision: make pictures of it, save it, open what it names."""
+        now = self.now()
+        self.scheduler.changed(self.session.revision, now)
+        self.recipes.changed(self.session.recipe, self.session.revision, label, gesture)
+        self.open_companions()
+
+    def tell_state(self) -> None:
+        """Tell everybody everything again."""
+        for client in self.clients.values():
+            client.texts.clear()
+            client.send(StateAgain(state=overview.state(self, client.role)))
+
+    def tell_playhead(self, client: str | None = None) -> None:
+        """Tell everybody where the shared playhead is, or one reviewer where its own is."""
+        now = self.now()
+        if client is None:
+            message = self.scheduler.clock.message(now)
+            for viewer in self.scheduler.viewers.values():
+                if viewer.clock is None:
+                    self.clients[viewer.client].send(message, "playhead")
+            return
+        clock = self.scheduler.viewers[client].clock
+        message = (clock or self.scheduler.clock).message(now, own=clock is not None)
+        self.clients[client].send(message, "playhead")
+
+    def tell_people(self) -> None:
+        """Tell everybody who is there; operators learn about devices too."""
+        self.broadcast(People(people=overview.people(self)), "people")
+        self.broadcast(Devices(devices=overview.devices(self)), "devices", role="operator")
+
+    def tell_notes(self) -> None:
+        """Tell everybody the notes."""
+        self.broadcast(Notes(notes=self.notes.notes), "notes")
+
+    def tell_cached(self) -> None:
+        """Tell everybody which frames are cached, if that has changed."""
+        ranges = self.store.ranges(self.opened.plate)
+        if ranges != self._cached_told:
+            self._cached_told = ranges
+            self.broadcast(Cached(ranges=ranges), "cached")
+
+    def tell_status(self) -> None:
+        """Tell everybody how the engine fares and what is wrong."""
+        sizes = self.store.bytes()
+        for tier in ("engine", "host", "disk"):
+            self.timing.store_bytes.labels(tier).set(sizes[tier])
+        self.broadcast(
+            Status(
+                engine=overview.engine_info(self),
+                timing=self.timing.milliseconds(),
+                store=sizes,
+                message=overview.problems(self),
+            ),
+            "status",
+        )
+
+    def job_changed(self, info: JobInfo) -> None:
+        """A job has news; called on any thread."""
+        self.pictures.soon(lambda: self.broadcast(info, ("job", info.job), role="operator"))
+        if info.kind == "survey" and info.state in ("done", "failed", "cancelled"):
+            self.pictures.soon(lambda: self.broadcast(Kept(), "kept"))
+
+
+async def _no_takes(take: str, keep_recipe: bool) -> None:
+    _no_take(take)
+
+
+def _no_take(take: str) -> Shot:
+    raise VerdigrisError("this service does not watch a folder of takes")
