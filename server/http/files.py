@@ -22,7 +22,7 @@ TYPES = {
     ".webmanifest": "application/manifest+json",
     ".wasm": "application/wasm",
 }
-WEB = Path(__file__).resolve().parent.parent / "web"
+WEB = Path(__file__).resolve().parents[2] / "web"
 JOIN = Path(__file__).resolve().parent / "join"
 
 

@@ -69,9 +69,8 @@ def write_exr(
     `<layer>.A`, (3, H, W) `<layer>.R/G/B`, (4, H, W) `<layer>.R/G/B/A` with colour multiplied by
     alpha. The layer '' or 'foreground' has no prefix; a single plane there is `Y`. Values outside
     0..1 survive; in half, finite values beyond 65504 are written as 65504. Windows are
-    (x0, y0, x1, y1), half open; the default is the attribute `displayWindow` if it is of the picture's size, else
-    the picture's size at the origin. Attributes carry OpenEXR's own names,
-    as in `Frame.attributes`, and are written with their proper types (`timeCode` as a pair of
+    (x0, y0, x1, y1), half open; the default is the attribute `displayWindow` if it is of the
+    picture's size, else that size at the origin. Attributes carry OpenEXR's own names, as in `Frame.attributes`, and are written with their proper types (`timeCode` as a pair of
     32-bit words, `framesPerSecond` as a Fraction); there is a `capDate` only if one is given.
 
     The file appears complete under its name or not at all. Raises MediaError for a full disk, for

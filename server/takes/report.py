@@ -37,7 +37,7 @@ class Row:
 @lru_cache(maxsize=4)
 def _template(name: str) -> Template:
     environment = Environment(
-        loader=PackageLoader("server.jobs", "templates"),
+        loader=PackageLoader("server.takes", "templates"),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,

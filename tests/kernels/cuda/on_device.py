@@ -18,10 +18,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 RECORD = ROOT / "tests" / "gpu_record.json"
 GPU_TESTS = [
-    *(sys.executable, "-m", "pytest", "-q", "-m", "gpu", "tests/cuda"),
+    *(sys.executable, "-m", "pytest", "-q", "-m", "gpu", "tests/kernels/cuda"),
     *("-p", "no:cacheprovider"),
 ]
 SANITIZER = """

@@ -216,7 +216,7 @@ def test_no_warnings_about_leaks(tmp_path: Path) -> None:
     result = subprocess.run(
         [sys.executable, str(script), str(tmp_path / "seq")],
         capture_output=True, text=True, check=True,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[3])},
     )  # fmt: skip
     assert result.stdout.strip() == "[1, 2, 3, 4]"
     assert result.stderr == ""

@@ -225,7 +225,7 @@ def test_a_full_disk_is_one_sentence_and_leaves_nothing(tmp_path: Path) -> None:
     in the middle of the picture, as a full disk does."""
     result = subprocess.run(
         [sys.executable, "-c", _FULL_DISK, str(tmp_path)],
-        capture_output=True, text=True, check=True, cwd=Path(__file__).parents[2],
+        capture_output=True, text=True, check=True, cwd=Path(__file__).parents[3],
     )  # fmt: skip
     lines = result.stdout.strip().splitlines()
     assert len(lines) == 3, result.stdout
