@@ -36,7 +36,7 @@ KINDS = {
     "chroma_distance": "KIND_CHROMA_DISTANCE",
 }
 COMBINES = {
-    name: C[f"JOIN_{name.upper()}"]
+    name: C[f"COMBINE_{name.upper()}"]
     for name in ("max", "min", "union", "multiply", "subtract", "difference", "average")
 }
 

@@ -70,8 +70,9 @@ def write_exr(
     alpha. The layer '' or 'foreground' has no prefix; a single plane there is `Y`. Values outside
     0..1 survive; in half, finite values beyond 65504 are written as 65504. Windows are
     (x0, y0, x1, y1), half open; the default is the attribute `displayWindow` if it is of the
-    picture's size, else that size at the origin. Attributes carry OpenEXR's own names, as in `Frame.attributes`, and are written with their proper types (`timeCode` as a pair of
-    32-bit words, `framesPerSecond` as a Fraction); there is a `capDate` only if one is given.
+    picture's size, else that size at the origin. Attributes carry OpenEXR's own names, as in
+    `Frame.attributes`, and are written with their proper types (`timeCode` as a pair of 32-bit
+    words, `framesPerSecond` as a Fraction); there is a `capDate` only if one is given.
 
     The file appears complete under its name or not at all. Raises MediaError for a full disk, for
     a path that is one of `sources`, and for layers that do not fit together.

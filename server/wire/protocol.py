@@ -3,8 +3,8 @@
 Text messages are JSON objects told apart by `type`; their models, with every field, stand in
 `server.wire.messages` (from the page), `server.wire.replies` and `server.wire.state` (to it).
 Unknown types and unknown fields are refused with an `error` message (the connection stays, unless
-it happens too often). Coordinates are full-resolution pixels, regions and boxes `[x0, y0, x1, y1]`, half
-open.
+it happens too often). Coordinates are full-resolution pixels, regions and
+boxes `[x0, y0, x1, y1]`, half open.
 
 HTTP routes (cookie needed unless said; every route checks Host, every change checks Origin)::
 

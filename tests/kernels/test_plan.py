@@ -50,7 +50,7 @@ def test_stages_stand_in_the_order_of_their_needs() -> None:
     for stage in plan.stages:
         assert set(stage.needs) <= made
         made.add(stage.out)
-    assert made == {"matte:a", "matte:b", "cumulative", "fill:n", "foreground", "wrap"}
+    assert made == {"matte:a", "matte:b", "cumulative", "fill:n", "local_foreground", "wrap"}
     assert plan.halo_px >= max(stage.halo_px for stage in plan.stages)
 
 

@@ -161,7 +161,7 @@ def test_explain_names_what_was_decided() -> None:
     text = explain(recipe)
     for phrase in (
         "'lamp' (edge)",
-        "combines the matte before by screen",
+        "combines with the matte before by union",
         "varies by hue",
         "even within 0.3 stops",
     ):

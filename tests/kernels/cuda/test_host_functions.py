@@ -87,7 +87,7 @@ def test_both_forms_give_the_same_code_values(size: tuple[int, int], kernel: str
     ("unit", "old", "new", "name"),
     [
         ("pointwise", "0.0f : divided(e, screen)", "0.0f : e", "colour_diff"),
-        ("pointwise", "1.0f - (1.0f - a[p]) * (1.0f - m[p])", "m[p]", "combine screen"),
+        ("pointwise", "1.0f - (1.0f - a[p]) * (1.0f - m[p])", "m[p]", "combine union"),
         ("pointwise", "line.x + line.y * turn", "line.x + line.y", "despill hue"),
         ("blur", "sum[o] += weight * v[(o + s) % COLUMN_OUT]", "sum[o] += weight * v[o]", "light"),
         ("refine", "highest == -INFINITY ? INFINITY : highest", "highest", "refine despeckle"),

@@ -305,7 +305,7 @@ def test_assemble_puts_its_parts_together() -> None:
     background, area = random_layer(10)
     shadow = np.full(alpha.shape, 0.2, np.float32)
     wrap = np.abs(random_layer(11)[0])
-    settings_ = Assemble(light_wrap=LightWrap(amount=0.5), carry=ScreenLight(light=0.7))
+    settings_ = Assemble(light_wrap=LightWrap(amount=0.5), screen_light=ScreenLight(light=0.7))
     clean = np.full((3, 1, 1), 0.1, np.float32)
     got = a.assemble(
         plan_of(settings_),
@@ -349,7 +349,7 @@ def test_tiles_equal_the_whole_to_the_last_bit(
             edge_colour=EdgeColour(method=method, hold=hold),
             background=Background(regrain=regrain),
             light_wrap=LightWrap(amount=0.4),
-            carry=ScreenLight(light=0.3),
+            screen_light=ScreenLight(light=0.3),
         ),
         Noise(gain=(1e-3, 1e-3, 2e-3), offset=(1e-5, 1e-5, 1e-5), correlation=(0.3, 0.1, 0.2)),
         frame=1001,
@@ -365,7 +365,7 @@ def test_tiles_equal_the_whole_to_the_last_bit(
             n_clean=n_clean,
             background=background,
             clean=n_clean,
-            foreground=foreground,
+            local_foreground=foreground,
             area=area,
             shadow=shadow,
             light=light,

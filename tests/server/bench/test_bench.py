@@ -25,7 +25,7 @@ def test_a_part_that_cannot_run_says_what_to_install(
 ) -> None:
     """Source: Python's import system, a finder that finds nothing raises ModuleNotFoundError."""
     for name in list(sys.modules):
-        ours = name.startswith(("server.jobs.bench_", "kernels.cuda.bench", "kernels.cuda.launch"))
+        ours = name.startswith(("server.bench.bench_", "kernels.cuda.bench", "kernels.cuda.launch"))
         if ours or name.partition(".")[0] == missing:
             monkeypatch.delitem(sys.modules, name)
 
