@@ -59,7 +59,8 @@ const ICONS = {
   bin: "M5 7h14M10 7V4h4v3M7 7l1 13h8l1-13",
   eye: "M3 12s3.5-6 9-6 9 6 9 6-3.5 6-9 6-9-6-9-6zM12 9.5a2.5 2.5 0 1 0 0 5 2.5 2.5 0 0 0 0-5",
   only: "M4 4h16v16H4zM9 9h6v6H9z",
-  people: "M9 11a3.5 3.5 0 1 0 0-7 3.5 3.5 0 0 0 0 7zM2.5 20c.5-4 3-6 6.5-6s6 2 6.5 6M16 4.5a3.5 3.5 0 0 1 0 6.5M18 14.5c2 .8 3.2 2.700 3.5 5.5",
+  people:
+    "M9 11a3.5 3.5 0 1 0 0-7 3.5 3.5 0 0 0 0 7zM2.5 20c.5-4 3-6 6.5-6s6 2 6.5 6M16 4.5a3.5 3.5 0 0 1 0 6.5M18 14.5c2 .8 3.2 2.700 3.5 5.5",
   more: "M5 12v.01M12 12v.01M19 12v.01",
   file: "M6 3h8l4 4v14H6zM14 3v4h4",
   key: "m12 5 7 7-7 7-7-7z",
@@ -67,14 +68,19 @@ const ICONS = {
   survey: "M4 20h16M4 20V9l4-4h8l4 4v11M8 16v-4M12 16V9M16 16v-2",
   prepare: "M4 6h16M4 12h16M4 18h16M8 4v4M15 10v4M10 16v4",
   extract: "M4 4h16v16H4zM12 8a4 4 0 0 1 0 8zM12 8a4 4 0 0 0 0 8",
-  despill: "M12 3.5a8.5 8.5 0 1 0 0 17 8.5 8.5 0 0 0 0-17zM12 8a4 4 0 1 0 0 8 4 4 0 0 0 0-8zM12 3.5V8M19.4 16.2 15.5 14M4.6 16.2 8.5 14",
+  despill:
+    "M12 3.5a8.5 8.5 0 1 0 0 17 8.5 8.5 0 0 0 0-17zM12 8a4 4 0 1 0 0 8 4 4 0 0 0 0-8zM12 3.5V8M19.4 16.2 15.5 14M4.6 16.2 8.5 14",
   assemble: "m12 3 9 5-9 5-9-5zM3 12.5l9 5 9-5M3 17l9 5 9-5",
   check: "M10.5 4a6.5 6.5 0 1 0 0 13 6.5 6.5 0 0 0 0-13zM15.5 15.5 21 21M7.5 10.5l2.2 2.2 4-4.2",
 };
 
 /** An icon. @param {string} name @returns {any} */
 export function icon(name) {
-  return s("svg", { viewBox: "0 0 24 24", "aria-hidden": "true", focusable: "false" }, s("path", { d: ICONS[name] }));
+  return s(
+    "svg",
+    { viewBox: "0 0 24 24", "aria-hidden": "true", focusable: "false" },
+    s("path", { d: ICONS[name] }),
+  );
 }
 
 /** A button with a text, an icon, or both. @param {{label: string, icon?: string, text?: string, class?: string, [key: string]: any}} props */
@@ -82,7 +88,13 @@ export function button({ label, icon: name, text, class: extra = "", ...rest }) 
   const only = name && text === undefined;
   return h(
     "button",
-    { type: "button", class: `btn ${only ? "icon" : ""} ${extra}`, title: label, "aria-label": text === label ? undefined : label, ...rest },
+    {
+      type: "button",
+      class: `btn ${only ? "icon" : ""} ${extra}`,
+      title: label,
+      "aria-label": text === label ? undefined : label,
+      ...rest,
+    },
     name ? icon(name) : null,
     text ?? null,
   );
@@ -92,7 +104,15 @@ export function button({ label, icon: name, text, class: extra = "", ...rest }) 
 export function oneOf({ label, options, value, onpick, class: extra = "" }) {
   const node = h("div", { class: `group ${extra}`, role: "radiogroup", "aria-label": label });
   const buttons = options.map((o) =>
-    h("button", { type: "button", class: "btn", role: "radio", text: o.text, title: o.title ?? o.text, dataset: { value: o.value }, onclick: () => pick(o.value, true) }),
+    h("button", {
+      type: "button",
+      class: "btn",
+      role: "radio",
+      text: o.text,
+      title: o.title ?? o.text,
+      dataset: { value: o.value },
+      onclick: () => pick(o.value, true),
+    }),
   );
   node.append(...buttons);
   node.addEventListener("keydown", (/** @type {KeyboardEvent} */ event) => {
@@ -121,7 +141,12 @@ export function oneOf({ label, options, value, onpick, class: extra = "" }) {
 
 /** A switch. @param {{label: string, value: boolean, onflip: (on: boolean) => void, text?: string | null, class?: string}} p */
 export function toggle({ label, value, onflip, text = label, class: extra = "" }) {
-  const node = h("button", { type: "button", class: `switch ${extra}`, role: "switch", "aria-label": label, title: label }, h("span", { class: "rail" }), text);
+  const node = h(
+    "button",
+    { type: "button", class: `switch ${extra}`, role: "switch", "aria-label": label, title: label },
+    h("span", { class: "rail" }),
+    text,
+  );
   node.show = (/** @type {boolean} */ on) => node.setAttribute("aria-checked", String(on));
   node.addEventListener("click", () => {
     const on = node.getAttribute("aria-checked") !== "true";
@@ -147,7 +172,12 @@ export function dropdown({ label, options, value, onpick }) {
 export function block({ title, open = false, hint = "", key }, ...children) {
   const note = h("span", { class: "quiet", text: hint });
   const body = h("div", { class: "body" }, ...children);
-  const node = h("details", { class: "block", open: key ? (unfolded.get(key) ?? open) : open }, h("summary", {}, title, note), body);
+  const node = h(
+    "details",
+    { class: "block", open: key ? (unfolded.get(key) ?? open) : open },
+    h("summary", {}, title, note),
+    body,
+  );
   if (key) node.addEventListener("toggle", () => unfolded.set(key, node.open));
   node.body = body;
   node.hint = (/** @type {string} */ text) => (note.textContent = text);
@@ -165,11 +195,16 @@ function outside(node, e) {
 /** A modal sheet. @param {string} title @param {...any} children */
 export function sheet(title, ...children) {
   const node = h("dialog", { class: "sheet", "aria-label": title }, h("h2", { text: title }), ...children);
-  node.append(h("div", { class: "foot" }, button({ label: "Close", text: "Close", onclick: () => node.close() })));
+  node.append(
+    h("div", { class: "foot" }, button({ label: "Close", text: "Close", onclick: () => node.close() })),
+  );
   node.addEventListener("close", () => node.remove());
   // A press beside the sheet closes it; the click that ends the tap that opened it does not.
   let pressed = false;
-  node.addEventListener("pointerdown", (/** @type {PointerEvent} */ e) => (pressed = e.target === node && outside(node, e)));
+  node.addEventListener(
+    "pointerdown",
+    (/** @type {PointerEvent} */ e) => (pressed = e.target === node && outside(node, e)),
+  );
   node.addEventListener("click", () => pressed && node.close());
   document.body.append(node);
   node.showModal();

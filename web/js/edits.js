@@ -30,11 +30,29 @@ export const newGesture = () => newId();
 export function change(ops, { label, moving = false, gesture = "" }) {
   if (!operator()) return;
   const last = pending[pending.length - 1];
-  const same = last && !last.sent && gesture && last.gesture === gesture && last.ops.every((op, i) => op.op === "set" && String(op.path) === String(ops[i]?.path));
+  const same =
+    last &&
+    !last.sent &&
+    gesture &&
+    last.gesture === gesture &&
+    last.ops.every((op, i) => op.op === "set" && String(op.path) === String(ops[i]?.path));
   if (same && last.ops.length === ops.length) Object.assign(last, { ops: copy(ops), moving });
-  else pending.push({ client_seq: ++seq, seen: state.revision, ops: copy(ops), label: label.slice(0, 80), moving, gesture, at: performance.now(), sent: false });
+  else
+    pending.push({
+      client_seq: ++seq,
+      seen: state.revision,
+      ops: copy(ops),
+      label: label.slice(0, 80),
+      moving,
+      gesture,
+      at: performance.now(),
+      sent: false,
+    });
   for (const op of ops) apply(state.recipe, op);
-  emit("recipe", ops.map((op) => op.path));
+  emit(
+    "recipe",
+    ops.map((op) => op.path),
+  );
   flush(!moving);
 }
 
@@ -70,7 +88,8 @@ export function travel(type) {
 
 /** @param {any} recipe @param {Op} op */
 function apply(recipe, op) {
-  if (op.op === "set") return op.path.length ? setAt(recipe, op.path, copy(op.value)) : Object.assign(recipe, copy(op.value));
+  if (op.op === "set")
+    return op.path.length ? setAt(recipe, op.path, copy(op.value)) : Object.assign(recipe, copy(op.value));
   const list = getAt(recipe, op.op === "insert" ? op.path : op.path.slice(0, -1));
   if (!Array.isArray(list)) return false;
   let item = copy(op.item);
@@ -81,7 +100,8 @@ function apply(recipe, op) {
     if (at < 0) return false;
     [item] = list.splice(at, 1);
   }
-  if (op.op !== "remove") list.splice(op.before ? Math.max(0, indexOf(list, op.before)) : list.length, 0, item);
+  if (op.op !== "remove")
+    list.splice(op.before ? Math.max(0, indexOf(list, op.before)) : list.length, 0, item);
   return true;
 }
 
@@ -122,7 +142,10 @@ receive("changed", (m) => {
   }
   settle(m);
   rebuild();
-  emit("recipe", m.changes.map((/** @type {any} */ c) => (c.path ? c.path.split("/") : [])));
+  emit(
+    "recipe",
+    m.changes.map((/** @type {any} */ c) => (c.path ? c.path.split("/") : [])),
+  );
 });
 
 receive("refused", (m) => {
@@ -138,7 +161,10 @@ receive("refused", (m) => {
   emit("history");
   if (m.reason === "conflict" && dropped) {
     const { ops, label } = dropped;
-    say(`Somebody else changed this at the same time, so your change (${label}) was not made: ${m.message}`, { text: "Make it anyway", run: () => change(ops, { label }) });
+    say(`Somebody else changed this at the same time, so your change (${label}) was not made: ${m.message}`, {
+      text: "Make it anyway",
+      run: () => change(ops, { label }),
+    });
   } else if (m.reason !== "nothing") say(m.message);
 });
 

@@ -22,12 +22,19 @@ const byKeys = () => box.matches(":focus-visible");
 
 function list() {
   const out = [];
-  if (seen && state.link !== "on") out.push(["stale", `Not live: ${state.trouble || "the connection is lost, trying again"}`]);
+  if (seen && state.link !== "on")
+    out.push(["stale", `Not live: ${state.trouble || "the connection is lost, trying again"}`]);
   const { preset, gain } = view.stress;
-  if (canStress(view.name) && preset !== "off") out.push(["stress", `Stress, ${preset === "screen" ? "screen noise" : "core holes"}, gain ${Number(gain.toFixed(2))}: not what the matte looks like`]);
+  if (canStress(view.name) && preset !== "off")
+    out.push([
+      "stress",
+      `Stress, ${preset === "screen" ? "screen noise" : "core holes"}, gain ${Number(gain.toFixed(2))}: not what the matte looks like`,
+    ]);
   if (flags & FLAG.missing) out.push(["missing", "This frame is missing"]);
-  if (flags & FLAG.fallback) out.push(["fallback", "Made by the cpu engine: the cuda engine failed at this frame"]);
-  if (flags & FLAG.draft) out.push(["draft soft", "Draft: the full resolution follows when the control rests"]);
+  if (flags & FLAG.fallback)
+    out.push(["fallback", "Made by the cpu engine: the cuda engine failed at this frame"]);
+  if (flags & FLAG.draft)
+    out.push(["draft soft", "Draft: the full resolution follows when the control rests"]);
   if (operator() && state.message) out.push(["trouble", capital(state.message)]);
   if (view.compare) out.push(["compare soft", "Plate, while the button is held"]);
   if (toolInHand() !== "hand") out.push(["hint soft", (byKeys() ? toolNow().keyHint : toolNow().hint) ?? ""]);
@@ -36,18 +43,46 @@ function list() {
 
 function show() {
   const { name, extractor } = view;
-  what.textContent = state.over ? `${state.over.title}: measured by the survey, laid over the plate` : `${viewTitle(name, extractor)}: ${extractor ? "the matte of this extractor alone" : VIEW_HELP[name]}`;
+  what.textContent = state.over
+    ? `${state.over.title}: measured by the survey, laid over the plate`
+    : `${viewTitle(name, extractor)}: ${extractor ? "the matte of this extractor alone" : VIEW_HELP[name]}`;
   const now = JSON.stringify([list(), toolInHand()]);
   if (now === shown) return;
   shown = now;
-  place.replaceChildren(...list().map(([kind, text]) => {
-    const flag = h("div", { class: `flag ${kind}`, dataset: { flag: kind.split(" ")[0] }, title: text }, h("span", { text }));
-    if (kind === "stale" && keepsTrying()) flag.append(button({ label: "Try to reach the server now", text: "Try now", class: "small", onclick: tryNow }));
-    if (kind === "trouble") flag.append(button({ label: "Read the whole message", text: "Read", class: "small", onclick: () => say(text) }));
-    if (kind === "stress") flag.append(button({ label: "End the stress view", text: "End", class: "small", onclick: () => look({ stress: { ...view.stress, preset: "off" } }) }));
-    if (kind.startsWith("hint")) flag.append(...[closeOutlineButton(), button({ label: "Put the tool away", text: "Done", class: "small", onclick: () => take(null) })].filter(Boolean));
-    return flag;
-  }));
+  place.replaceChildren(
+    ...list().map(([kind, text]) => {
+      const flag = h(
+        "div",
+        { class: `flag ${kind}`, dataset: { flag: kind.split(" ")[0] }, title: text },
+        h("span", { text }),
+      );
+      if (kind === "stale" && keepsTrying())
+        flag.append(
+          button({ label: "Try to reach the server now", text: "Try now", class: "small", onclick: tryNow }),
+        );
+      if (kind === "trouble")
+        flag.append(
+          button({ label: "Read the whole message", text: "Read", class: "small", onclick: () => say(text) }),
+        );
+      if (kind === "stress")
+        flag.append(
+          button({
+            label: "End the stress view",
+            text: "End",
+            class: "small",
+            onclick: () => look({ stress: { ...view.stress, preset: "off" } }),
+          }),
+        );
+      if (kind.startsWith("hint"))
+        flag.append(
+          ...[
+            closeOutlineButton(),
+            button({ label: "Put the tool away", text: "Done", class: "small", onclick: () => take(null) }),
+          ].filter(Boolean),
+        );
+      return flag;
+    }),
+  );
 }
 
 const waiting = h("div", { class: "waiting" }, h("strong"), h("span"));

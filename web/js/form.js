@@ -28,8 +28,16 @@ const ACTS_WITH = {
 };
 
 /** Weights are named after the channel they weigh: its place among those beside the primary. @type {Record<string, 0 | 1>} */
-const WEIGHS = { "ColourDifference.weight_first": 0, "ColourDifference.weight_second": 1, "DespillPass.weight": 0 };
-const BESIDE = /** @type {Record<string, string[]>} */ ({ red: ["green", "blue"], green: ["red", "blue"], blue: ["red", "green"] });
+const WEIGHS = {
+  "ColourDifference.weight_first": 0,
+  "ColourDifference.weight_second": 1,
+  "DespillPass.weight": 0,
+};
+const BESIDE = /** @type {Record<string, string[]>} */ ({
+  red: ["green", "blue"],
+  green: ["red", "blue"],
+  blue: ["red", "green"],
+});
 
 /** Where a field's own name reads badly. @type {Record<string, string>} */
 const CALLED = { "Denoise.reach_frames": "Frames on each side" };
@@ -56,7 +64,8 @@ export function form(model, path, { only, skip = [], subject = "", open = [] } =
   const lives = [];
   const node = h("div", { class: "form" });
   let fields = fieldsOf(model).filter((f) => f.kind !== "fixed" && !skip.includes(f.key));
-  if (only) fields = only.map((key) => /** @type {any} */ (fields.find((f) => f.key === key))).filter(Boolean);
+  if (only)
+    fields = only.map((key) => /** @type {any} */ (fields.find((f) => f.key === key))).filter(Boolean);
   for (const field of fields) {
     const here = [...path, field.key];
     if (field.kind === "model") {
@@ -65,7 +74,11 @@ export function form(model, path, { only, skip = [], subject = "", open = [] } =
       node.append(live.node);
     } else if (field.kind === "list") {
       if (field.key !== "shapes") continue;
-      const live = shapeList(here, { title: field.label, help: field.help, subject: subject || words(path[0] ?? "") });
+      const live = shapeList(here, {
+        title: field.label,
+        help: field.help,
+        subject: subject || words(path[0] ?? ""),
+      });
       lives.push(live);
       node.append(live.node);
     } else {
@@ -91,7 +104,11 @@ export function form(model, path, { only, skip = [], subject = "", open = [] } =
 /** @param {string} model @param {string[]} path @param {string} title @param {string} subject @param {string[]} open @returns {Live} */
 function nested(model, path, title, subject, open) {
   const inner = form(model, path, { subject: subject ? `${subject}, ${title.toLowerCase()}` : title, open });
-  const fold = block({ title, key: path.join("/"), open: open.includes(path[path.length - 1]) }, h("p", { class: "help", text: modelOf(model).description ?? "" }), inner.node);
+  const fold = block(
+    { title, key: path.join("/"), open: open.includes(path[path.length - 1]) },
+    h("p", { class: "help", text: modelOf(model).description ?? "" }),
+    inner.node,
+  );
   const refresh = (/** @type {string[][] | undefined} */ changed) => {
     inner.refresh(changed);
     fold.hint(summary(model, path));
@@ -114,7 +131,13 @@ export function summary(model, path) {
       if (v?.length) parts.push(counted(v.length, "shape"));
     } else if (JSON.stringify(v) !== JSON.stringify(f.initial ?? null)) {
       const number = f.kind === "number" ? at(v, state.playhead.frame) : null;
-      parts.push(number !== null ? `${f.label.toLowerCase()} ${figure(number, f.step)}${f.unit ? ` ${f.unit}` : ""}` : typeof v === "string" && f.kind === "choice" ? words(v).toLowerCase() : f.label.toLowerCase());
+      parts.push(
+        number !== null
+          ? `${f.label.toLowerCase()} ${figure(number, f.step)}${f.unit ? ` ${f.unit}` : ""}`
+          : typeof v === "string" && f.kind === "choice"
+            ? words(v).toLowerCase()
+            : f.label.toLowerCase(),
+      );
     }
   }
   return parts.join(", ");

@@ -15,7 +15,10 @@ export function hueTable(points) {
     while (x[k + 1] <= hue) k++;
     const width = x[k + 1] - x[k];
     const t = (hue - x[k]) / width;
-    const [a, b] = [(1 + 2 * t) * (1 - t) ** 2 * y[k] + t * t * (3 - 2 * t) * y[k + 1], t * (1 - t) ** 2 * m[k] + t * t * (t - 1) * m[k + 1]];
+    const [a, b] = [
+      (1 + 2 * t) * (1 - t) ** 2 * y[k] + t * t * (3 - 2 * t) * y[k + 1],
+      t * (1 - t) ** 2 * m[k] + t * t * (t - 1) * m[k + 1],
+    ];
     table[hue] = Math.max(0, a + width * b);
   }
   return table;

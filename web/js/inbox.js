@@ -12,7 +12,19 @@ function takeState(server) {
   if (other) state.samples = [];
   Object.assign(state, rest);
   adopt({ recipe, revision, undo, redo });
-  for (const topic of ["shot", "playhead", "people", "devices", "notes", "cached", "jobs", "takes", "status", "samples"]) emit(topic);
+  for (const topic of [
+    "shot",
+    "playhead",
+    "people",
+    "devices",
+    "notes",
+    "cached",
+    "jobs",
+    "takes",
+    "status",
+    "samples",
+  ])
+    emit(topic);
 }
 
 receive("welcome", (m) => {
@@ -27,7 +39,11 @@ receive("state", (m) => {
 });
 
 /** @param {string} type @param {string} topic @param {(m: any) => void} put */
-const keep = (type, topic, put) => receive(type, (m) => { put(m); emit(topic); });
+const keep = (type, topic, put) =>
+  receive(type, (m) => {
+    put(m);
+    emit(topic);
+  });
 
 keep("playhead", "playhead", ({ type, ...playhead }) => (state.playhead = playhead));
 keep("people", "people", (m) => (state.people = m.people));
@@ -35,7 +51,9 @@ keep("devices", "devices", (m) => (state.devices = m.devices));
 keep("notes", "notes", (m) => (state.notes = m.notes));
 keep("cached", "cached", (m) => (state.cached = m.ranges));
 keep("takes", "takes", (m) => {
-  const known = new Set(state.takes.filter((/** @type {any} */ t) => t.ready).map((/** @type {any} */ t) => t.take));
+  const known = new Set(
+    state.takes.filter((/** @type {any} */ t) => t.ready).map((/** @type {any} */ t) => t.take),
+  );
   const fresh = m.takes.filter((/** @type {any} */ t) => t.ready && !known.has(t.take) && !t.open);
   state.takes = m.takes;
   for (const take of fresh) emit("newtake", take);

@@ -9,13 +9,13 @@ import { ask, receive } from "./wire.js";
  */
 export const kept = {
   loaded: false,
-  trouble: "",       // why there is no list
-  chosen: "",        // the day that was picked; empty: the newest
+  trouble: "", // why there is no list
+  chosen: "", // the day that was picked; empty: the newest
   day: "",
-  here: /** @type {number | null} */ (null),  // the newest take of the shot that is open
+  here: /** @type {number | null} */ (null), // the newest take of the shot that is open
   days: /** @type {string[]} */ ([]),
   takes: /** @type {KeptTake[]} */ ([]),
-  left_out: "",      // what to tell of damaged takes, which are not in the list
+  left_out: "", // what to tell of damaged takes, which are not in the list
   measures: /** @type {TakeMeasure[]} */ ([]),
 };
 
@@ -62,7 +62,10 @@ receive("kept", fetchKept);
 let verdicts = "";
 // A take that was surveyed elsewhere: the watched folder's list tells of its verdict.
 on("takes", () => {
-  const now = state.takes.map((/** @type {any} */ t) => `${t.take} ${t.verdict}`).sort().join();
+  const now = state.takes
+    .map((/** @type {any} */ t) => `${t.take} ${t.verdict}`)
+    .sort()
+    .join();
   if (now !== verdicts && kept.loaded) fetchKept();
   verdicts = now;
 });

@@ -7,7 +7,8 @@ export const isKeyed = (value) => Boolean(value && typeof value === "object" && 
 
 /** The number at a frame. @param {number | Keys | null} value @param {number} frame @returns {number | null} */
 export function at(value, frame) {
-  if (value === null || typeof value === "number" || value === undefined) return /** @type {any} */ (value ?? null);
+  if (value === null || typeof value === "number" || value === undefined)
+    return /** @type {any} */ (value ?? null);
   const after = value.keys.findIndex((k) => k.frame > frame);
   if (after === 0) return value.keys[0].value;
   if (after < 0) return value.keys[value.keys.length - 1].value;
@@ -37,4 +38,5 @@ export function toggledKey(value, frame) {
 }
 
 /** @param {any} value @param {number} frame */
-export const keyState = (value, frame) => (!isKeyed(value) ? "none" : value.keys.some((/** @type {any} */ k) => k.frame === frame) ? "here" : "keyed");
+export const keyState = (value, frame) =>
+  !isKeyed(value) ? "none" : value.keys.some((/** @type {any} */ k) => k.frame === frame) ? "here" : "keyed";

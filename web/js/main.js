@@ -20,7 +20,8 @@ import "./notes.js";
 import "./keyboard.js";
 
 const coarse = matchMedia("(any-pointer: coarse)");
-const fitTouch = () => document.documentElement.classList.toggle("touch", coarse.matches || navigator.maxTouchPoints > 0);
+const fitTouch = () =>
+  document.documentElement.classList.toggle("touch", coarse.matches || navigator.maxTouchPoints > 0);
 coarse.addEventListener("change", fitTouch);
 fitTouch();
 

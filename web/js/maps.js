@@ -13,7 +13,8 @@ const SHORT = /** @type {Record<string, string>} */ ({ evenness: "Evenness", alp
 export const mapWord = (map) => SHORT[map.name] ?? map.title;
 
 /** @param {TakeMap} map @param {string} alt */
-export const mapImage = (map, alt) => h("img", { class: "map", src: `data:image/png;base64,${map.png}`, alt });
+export const mapImage = (map, alt) =>
+  h("img", { class: "map", src: `data:image/png;base64,${map.png}`, alt });
 
 const over = h("img", { class: "mapover", alt: "", hidden: true });
 pictureBox.querySelector("canvas")?.after(over);
@@ -41,7 +42,12 @@ function arrange() {
   if (!state.over || !state.shot) return;
   const [x0, y0] = toStage(0, 0);
   const [x1, y1] = toStage(state.shot.width, state.shot.height);
-  Object.assign(over.style, { left: `${x0}px`, top: `${y0}px`, width: `${x1 - x0}px`, height: `${y1 - y0}px` });
+  Object.assign(over.style, {
+    left: `${x0}px`,
+    top: `${y0}px`,
+    width: `${x1 - x0}px`,
+    height: `${y1 - y0}px`,
+  });
 }
 on("placed", arrange);
 on("playhead", () => {

@@ -46,7 +46,16 @@ export function addOutline(node) {
 
 /** Path data through places of the frame. @param {number[][]} points @param {boolean} [closed] */
 export function outline(points, closed = true) {
-  return points.map(([x, y], i) => `${i ? "L" : "M"}${toStage(x, y).map((v) => v.toFixed(1)).join(" ")}`).join("") + (closed ? "Z" : "");
+  return (
+    points
+      .map(
+        ([x, y], i) =>
+          `${i ? "L" : "M"}${toStage(x, y)
+            .map((v) => v.toFixed(1))
+            .join(" ")}`,
+      )
+      .join("") + (closed ? "Z" : "")
+  );
 }
 
 on("placed", () => {

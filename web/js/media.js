@@ -16,9 +16,35 @@ export function pickMedia(title, onpick) {
     try {
       const got = await ask({ type: "media", root, under });
       where.textContent = under || root || "Folders the server may read from";
-      const rows = got.entries.map((/** @type {any} */ entry) => row(entry, got, [...trail, { root, under }]));
-      if (trail.length) rows.unshift(h("li", {}, h("button", { type: "button", class: "btn flat pick", text: "Back", onclick: () => { const back = trail[trail.length - 1]; open(back.root, back.under, trail.slice(0, -1)); } })));
-      list.replaceChildren(...(rows.length ? rows : [h("li", { class: "quiet", text: "Nothing here that can be read. Folders are named with --media-root when the server starts." })]));
+      const rows = got.entries.map((/** @type {any} */ entry) =>
+        row(entry, got, [...trail, { root, under }]),
+      );
+      if (trail.length)
+        rows.unshift(
+          h(
+            "li",
+            {},
+            h("button", {
+              type: "button",
+              class: "btn flat pick",
+              text: "Back",
+              onclick: () => {
+                const back = trail[trail.length - 1];
+                open(back.root, back.under, trail.slice(0, -1));
+              },
+            }),
+          ),
+        );
+      list.replaceChildren(
+        ...(rows.length
+          ? rows
+          : [
+              h("li", {
+                class: "quiet",
+                text: "Nothing here that can be read. Folders are named with --media-root when the server starts.",
+              }),
+            ]),
+      );
     } catch (error) {
       box.close();
       sayError(/** @type {Error} */ (error));
@@ -28,11 +54,24 @@ export function pickMedia(title, onpick) {
   /** @param {any} entry @param {any} got @param {any[]} trail */
   function row(entry, got, trail) {
     const folder = entry.kind === "folder";
-    const range = entry.first !== null && entry.first !== undefined && entry.last !== entry.first ? `${entry.first}–${entry.last}` : entry.kind;
-    return h("li", {}, h("button", { type: "button", class: "btn flat pick", text: folder ? `${entry.label}/` : entry.label, onclick: () => {
-      if (folder) return open(got.root || entry.name, got.root ? entry.name : "", trail);
-      onpick(entry.name);
-      box.close();
-    } }), h("span", { class: "quiet", text: folder ? "" : range }));
+    const range =
+      entry.first !== null && entry.first !== undefined && entry.last !== entry.first
+        ? `${entry.first}–${entry.last}`
+        : entry.kind;
+    return h(
+      "li",
+      {},
+      h("button", {
+        type: "button",
+        class: "btn flat pick",
+        text: folder ? `${entry.label}/` : entry.label,
+        onclick: () => {
+          if (folder) return open(got.root || entry.name, got.root ? entry.name : "", trail);
+          onpick(entry.name);
+          box.close();
+        },
+      }),
+      h("span", { class: "quiet", text: folder ? "" : range }),
+    );
   }
 }

@@ -9,7 +9,17 @@ export function say(sentence, act) {
   const place = /** @type {HTMLElement} */ (document.getElementById("notice"));
   for (const old of [...place.children].slice(0, -2)) old.remove();
   const toast = h("div", { class: "toast" }, h("span", { text: sentence }));
-  if (act) toast.append(button({ label: act.text, text: act.text, onclick: () => { toast.remove(); act.run(); } }));
+  if (act)
+    toast.append(
+      button({
+        label: act.text,
+        text: act.text,
+        onclick: () => {
+          toast.remove();
+          act.run();
+        },
+      }),
+    );
   toast.append(button({ label: "Dismiss", icon: "close", onclick: () => toast.remove() }));
   place.append(toast);
   if (!act) setTimeout(() => toast.remove(), SHOW_MS);

@@ -7,7 +7,11 @@ import { Painter } from "./painter.js";
  * @param {(meta: any, ok: boolean, shown: boolean) => void} ondrawn
  */
 export function makePaint(canvas, ondrawn) {
-  if (typeof OffscreenCanvas !== "undefined" && "transferControlToOffscreen" in canvas && !new URLSearchParams(location.search).has("noworker")) {
+  if (
+    typeof OffscreenCanvas !== "undefined" &&
+    "transferControlToOffscreen" in canvas &&
+    !new URLSearchParams(location.search).has("noworker")
+  ) {
     try {
       return inWorker(canvas, ondrawn);
     } catch {
@@ -46,7 +50,10 @@ function here(canvas, ondrawn) {
     async picture(meta, bytes) {
       let [ok, shown] = [true, true];
       try {
-        shown = painter.take(meta, await createImageBitmap(new Blob([/** @type {any} */ (bytes)], { type: meta.mime })));
+        shown = painter.take(
+          meta,
+          await createImageBitmap(new Blob([/** @type {any} */ (bytes)], { type: meta.mime })),
+        );
       } catch {
         ok = false;
       }

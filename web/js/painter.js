@@ -16,7 +16,10 @@ export class Painter {
     this.frame = [0, 0];
     this.wipe = { on: false, edge: "vertical", at: 0.5 };
     /** @type {{whole: Layer | null, part: Layer | null}[]} */
-    this.ports = [{ whole: null, part: null }, { whole: null, part: null }];
+    this.ports = [
+      { whole: null, part: null },
+      { whole: null, part: null },
+    ];
     this.surround = "#191919";
   }
 
@@ -69,7 +72,8 @@ export class Painter {
     const [w, h] = this.frame;
     c.save();
     c.beginPath();
-    if (this.wipe.edge === "vertical") c.rect(x + w * sx * this.wipe.at, y, w * sx * (1 - this.wipe.at), h * sy);
+    if (this.wipe.edge === "vertical")
+      c.rect(x + w * sx * this.wipe.at, y, w * sx * (1 - this.wipe.at), h * sy);
     else c.rect(x, y + h * sy * this.wipe.at, w * sx, h * sy * (1 - this.wipe.at));
     c.clip();
     this.drawPort(1);

@@ -44,7 +44,9 @@ export const copy = (value) => (value === undefined ? undefined : structuredClon
 
 /** A new id for a list item. */
 export function newId() {
-  return Array.from(crypto.getRandomValues(new Uint8Array(4)), (b) => b.toString(16).padStart(2, "0")).join("");
+  return Array.from(crypto.getRandomValues(new Uint8Array(4)), (b) => b.toString(16).padStart(2, "0")).join(
+    "",
+  );
 }
 
 const UNITS = ["px", "deg", "stops"];
@@ -53,7 +55,10 @@ const UNITS = ["px", "deg", "stops"];
 export function words(key) {
   const parts = key.split("_");
   if (parts.length > 1 && UNITS.includes(parts[parts.length - 1])) parts.pop();
-  const text = parts.join(" ").replace("colourspace", "colour space").replace(/\b(cdl|lut)\b/g, (short) => short.toUpperCase());
+  const text = parts
+    .join(" ")
+    .replace("colourspace", "colour space")
+    .replace(/\b(cdl|lut)\b/g, (short) => short.toUpperCase());
   return capital(text);
 }
 

@@ -10,7 +10,7 @@ import { figure, getAt } from "./paths.js";
 import { on, operator, perFrame, state } from "./store.js";
 import { wantScope } from "./scopes.js";
 
-const INNER = 0.56;   // radius of the hue plot, of half the size
+const INNER = 0.56; // radius of the hue plot, of half the size
 const RANGE = { spill_by_hue: [0, 1], saturation_by_hue: [0, 2] };
 const BAND = [0.64, 0.96];
 const MOST = 24;
@@ -25,8 +25,28 @@ export function hueRings(pass) {
   const canvas = h("canvas", { "aria-hidden": "true" });
   const stage = h("div", { class: "rings", role: "group", "aria-label": "Hue rings" }, canvas);
   const detail = h("div", { class: "row wrap" });
-  const pick = oneOf({ label: "Curve", class: "choice", options: CURVES, value: chosenCurve, onpick: (v) => { chosenCurve = /** @type {any} */ (v); chosen = null; refresh(); } });
-  const node = h("div", {}, pick, stage, detail, h("p", { class: "help", text: "Tap the ring to add a point, drag it along the ring and in or out, double tap it to remove it. The inside shows the frame's own hues; a sampled colour is marked." }));
+  const pick = oneOf({
+    label: "Curve",
+    class: "choice",
+    options: CURVES,
+    value: chosenCurve,
+    onpick: (v) => {
+      chosenCurve = /** @type {any} */ (v);
+      chosen = null;
+      refresh();
+    },
+  });
+  const node = h(
+    "div",
+    {},
+    pick,
+    stage,
+    detail,
+    h("p", {
+      class: "help",
+      text: "Tap the ring to add a point, drag it along the ring and in or out, double tap it to remove it. The inside shows the frame's own hues; a sampled colour is marked.",
+    }),
+  );
   /** @type {number | null} hue of the chosen point */
   let chosen = null;
   /** @type {any[]} */
@@ -38,35 +58,52 @@ export function hueRings(pass) {
   const path = () => [...pass, chosenCurve, "points"];
   /** @returns {import("./hue-curve.js").CurvePoint[]} */
   const points = () => getAt(state.recipe, path()) ?? [];
-  const share = (/** @type {number} */ v) => { const [lo, hi] = RANGE[chosenCurve]; return BAND[0] + (BAND[1] - BAND[0]) * (Math.min(hi, v) - lo) / (hi - lo); };
-  const place = (/** @type {number} */ hue, /** @type {number} */ radius) => [0.5 + 0.5 * radius * Math.cos(hue * Math.PI / 180), 0.5 - 0.5 * radius * Math.sin(hue * Math.PI / 180)];
+  const share = (/** @type {number} */ v) => {
+    const [lo, hi] = RANGE[chosenCurve];
+    return BAND[0] + ((BAND[1] - BAND[0]) * (Math.min(hi, v) - lo)) / (hi - lo);
+  };
+  const place = (/** @type {number} */ hue, /** @type {number} */ radius) => [
+    0.5 + 0.5 * radius * Math.cos((hue * Math.PI) / 180),
+    0.5 - 0.5 * radius * Math.sin((hue * Math.PI) / 180),
+  ];
   const title = () => (chosenCurve === "spill_by_hue" ? "Removal by hue" : "Saturation by hue");
 
   /** @param {PointerEvent | {clientX: number, clientY: number}} e */
   function polar(e) {
     const r = stage.getBoundingClientRect();
     const [x, y] = [(e.clientX - r.left) / r.width - 0.5, 0.5 - (e.clientY - r.top) / r.height];
-    const hue = (Math.round(Math.atan2(y, x) * 1800 / Math.PI) / 10 + 360) % 360;
+    const hue = (Math.round((Math.atan2(y, x) * 1800) / Math.PI) / 10 + 360) % 360;
     const [lo, hi] = RANGE[chosenCurve];
     const t = (2 * Math.hypot(x, y) - BAND[0]) / (BAND[1] - BAND[0]);
-    return { hue, radius: 2 * Math.hypot(x, y), value: Number(Math.min(hi, Math.max(lo, lo + t * (hi - lo))).toFixed(3)) };
+    return {
+      hue,
+      radius: 2 * Math.hypot(x, y),
+      value: Number(Math.min(hi, Math.max(lo, lo + t * (hi - lo))).toFixed(3)),
+    };
   }
 
   /** Put a list of points, sorted, hues all different. @param {any[]} list @param {{label: string, moving?: boolean, gesture?: string}} how */
   function put(list, how) {
-    const sorted = [...list].sort((a, b) => a.hue_deg - b.hue_deg).filter((p, i, all) => !i || p.hue_deg !== all[i - 1].hue_deg);
+    const sorted = [...list]
+      .sort((a, b) => a.hue_deg - b.hue_deg)
+      .filter((p, i, all) => !i || p.hue_deg !== all[i - 1].hue_deg);
     set(path(), sorted, how);
   }
   /** @param {number} hue @param {number} value */
   function add(hue, value) {
     if (!operator() || points().length >= MOST) return;
     chosen = hue;
-    put([...points().filter((p) => p.hue_deg !== hue), { hue_deg: hue, value }], { label: `${title()}: add a point` });
+    put([...points().filter((p) => p.hue_deg !== hue), { hue_deg: hue, value }], {
+      label: `${title()}: add a point`,
+    });
   }
   /** @param {number} hue */
   function remove(hue) {
     chosen = null;
-    put(points().filter((p) => p.hue_deg !== hue), { label: `${title()}: remove a point` });
+    put(
+      points().filter((p) => p.hue_deg !== hue),
+      { label: `${title()}: remove a point` },
+    );
   }
   /** @param {number} from @param {number} hue @param {number} value @param {boolean} moving */
   function move(from, hue, value, moving) {
@@ -126,17 +163,31 @@ export function hueRings(pass) {
       refresh();
       startDrag(e, p.hue_deg);
     });
-    b.addEventListener("focus", () => { chosen = mine()?.hue_deg ?? null; showDetail(); markChosen(); });
+    b.addEventListener("focus", () => {
+      chosen = mine()?.hue_deg ?? null;
+      showDetail();
+      markChosen();
+    });
     b.addEventListener("keydown", (/** @type {KeyboardEvent} */ e) => {
       const p = mine();
       if (!p) return;
       const many = e.shiftKey ? 10 : 1;
-      const by = { ArrowLeft: [many, 0], ArrowRight: [-many, 0], ArrowUp: [0, 0.02 * many], ArrowDown: [0, -0.02 * many] }[e.key];
+      const by = {
+        ArrowLeft: [many, 0],
+        ArrowRight: [-many, 0],
+        ArrowUp: [0, 0.02 * many],
+        ArrowDown: [0, -0.02 * many],
+      }[e.key];
       if (e.key === "Delete" || e.key === "Backspace") remove(p.hue_deg);
       else if (by) {
         gesture = newGesture();
         const [lo, hi] = RANGE[chosenCurve];
-        move(p.hue_deg, (Number((p.hue_deg + by[0]).toFixed(1)) + 360) % 360, Number(Math.min(hi, Math.max(lo, p.value + by[1])).toFixed(3)), false);
+        move(
+          p.hue_deg,
+          (Number((p.hue_deg + by[0]).toFixed(1)) + 360) % 360,
+          Number(Math.min(hi, Math.max(lo, p.value + by[1])).toFixed(3)),
+          false,
+        );
       } else return;
       e.preventDefault();
     });
@@ -151,16 +202,35 @@ export function hueRings(pass) {
     const p = points().find((q) => q.hue_deg === chosen);
     if (!p || !operator()) {
       const mark = state.samples[0]?.sample;
-      detail.replaceChildren(mark && operator() ? button({ label: "Add a point at the sampled hue", text: `Point at the sampled hue, ${figure(mark.hue_deg, 1)}°`, class: "small", onclick: () => add(Math.round(mark.hue_deg * 10) / 10 % 360, chosenCurve === "spill_by_hue" ? 0.5 : 1) }) : "");
+      detail.replaceChildren(
+        mark && operator()
+          ? button({
+              label: "Add a point at the sampled hue",
+              text: `Point at the sampled hue, ${figure(mark.hue_deg, 1)}°`,
+              class: "small",
+              onclick: () =>
+                add((Math.round(mark.hue_deg * 10) / 10) % 360, chosenCurve === "spill_by_hue" ? 0.5 : 1),
+            })
+          : "",
+      );
       return;
     }
     const [lo, hi] = RANGE[chosenCurve];
-    const hue = numberBox("Hue of the point", { step: 1, low: 0, high: 359.9 }, (v) => move(p.hue_deg, v, p.value, false));
-    const value = numberBox("Factor of the point", { step: 0.01, low: lo, high: hi }, (v) => move(p.hue_deg, p.hue_deg, v, false));
+    const hue = numberBox("Hue of the point", { step: 1, low: 0, high: 359.9 }, (v) =>
+      move(p.hue_deg, v, p.value, false),
+    );
+    const value = numberBox("Factor of the point", { step: 0.01, low: lo, high: hi }, (v) =>
+      move(p.hue_deg, p.hue_deg, v, false),
+    );
     hue.show(p.hue_deg);
     value.show(p.value);
-    detail.replaceChildren(h("span", { class: "quiet", text: "Hue" }), hue, h("span", { class: "quiet", text: "Factor" }), value,
-      button({ label: "Remove this point", icon: "bin", class: "flat", onclick: () => remove(p.hue_deg) }));
+    detail.replaceChildren(
+      h("span", { class: "quiet", text: "Hue" }),
+      hue,
+      h("span", { class: "quiet", text: "Factor" }),
+      value,
+      button({ label: "Remove this point", icon: "bin", class: "flat", onclick: () => remove(p.hue_deg) }),
+    );
   }
 
   function refresh() {
@@ -176,7 +246,10 @@ export function hueRings(pass) {
       buttons[i].style.left = `${x * 100}%`;
       buttons[i].style.top = `${y * 100}%`;
       buttons[i].dataset.i = String(i);
-      buttons[i].setAttribute("aria-label", `${title()}: factor ${figure(p.value, 0.01)} at hue ${figure(p.hue_deg, 0.1)} degrees. Left and right move along the ring, up and down change the factor, Delete removes.`);
+      buttons[i].setAttribute(
+        "aria-label",
+        `${title()}: factor ${figure(p.value, 0.01)} at hue ${figure(p.hue_deg, 0.1)} degrees. Left and right move along the ring, up and down change the factor, Delete removes.`,
+      );
     });
     markChosen();
     if (!detail.contains(document.activeElement)) showDetail();
@@ -185,14 +258,23 @@ export function hueRings(pass) {
 
   const draw = perFrame(() => drawRings(canvas, { density, pass, chosenCurve, share }));
   const stops = [
-    wantScope("hues", (/** @type {any} */ scope) => { density = scope.hues; draw(); if (!node.isConnected) stops.forEach((f) => f()); }),
-    on("samples", () => { showDetail(); draw(); }),
+    wantScope("hues", (/** @type {any} */ scope) => {
+      density = scope.hues;
+      draw();
+      if (!node.isConnected) stops.forEach((f) => f());
+    }),
+    on("samples", () => {
+      showDetail();
+      draw();
+    }),
   ];
   new ResizeObserver(draw).observe(stage);
   refresh();
   return {
     node,
-    refresh: (/** @type {string[][] | undefined} */ changed) => { if (concerns(changed, pass)) refresh(); },
+    refresh: (/** @type {string[][] | undefined} */ changed) => {
+      if (concerns(changed, pass)) refresh();
+    },
     tick: () => {},
     stop: () => stops.forEach((f) => f()),
   };
@@ -229,7 +311,7 @@ function drawRings(canvas, { density, pass, chosenCurve, share }) {
   // Base circle of factor 1 in the colours of the hues; the band between it and the curve filled.
   const base = share(1) * r;
   for (let hue = 0; hue < 360; hue += 2) {
-    const [a, b] = [-(hue + 2.2) * Math.PI / 180, -hue * Math.PI / 180];
+    const [a, b] = [(-(hue + 2.2) * Math.PI) / 180, (-hue * Math.PI) / 180];
     const [v0, v1] = [share(table[hue]) * r, share(table[(hue + 2) % 360]) * r];
     c.fillStyle = hueInk(hue, 34);
     c.beginPath();
@@ -247,7 +329,7 @@ function drawRings(canvas, { density, pass, chosenCurve, share }) {
   c.lineWidth = size / 220;
   c.beginPath();
   for (let hue = 0; hue <= 360; hue++) {
-    const [v, a] = [share(table[hue % 360]) * r, -hue * Math.PI / 180];
+    const [v, a] = [share(table[hue % 360]) * r, (-hue * Math.PI) / 180];
     if (hue) c.lineTo(v * Math.cos(a), v * Math.sin(a));
     else c.moveTo(v * Math.cos(a), v * Math.sin(a));
   }
@@ -262,7 +344,7 @@ function drawRings(canvas, { density, pass, chosenCurve, share }) {
 
 /** @param {any} c @param {any} sample @param {number} r @param {number} size */
 function markSample(c, sample, r, size) {
-  const a = -sample.hue_deg * Math.PI / 180;
+  const a = (-sample.hue_deg * Math.PI) / 180;
   const at = Math.min(1, sample.saturation) * INNER * r;
   c.strokeStyle = "#f2f2f2";
   c.lineWidth = size / 300;

@@ -24,12 +24,18 @@ let to = [0, 0];
 drawOn(() => rubber.setAttribute("d", from ? outline(corners(from, to)) : ""));
 
 /** @param {number[]} a @param {number[]} b */
-const corners = (a, b) => [[a[0], a[1]], [b[0], a[1]], [b[0], b[1]], [a[0], b[1]]];
+const corners = (a, b) => [
+  [a[0], a[1]],
+  [b[0], a[1]],
+  [b[0], b[1]],
+  [a[0], b[1]],
+];
 
 /** Box of whole pixels between two places. @param {number[]} a @param {number[]} b */
 function pixelBox(a, b) {
   const { width, height } = state.shot;
-  const cut = (/** @type {number} */ v, /** @type {number} */ most) => Math.min(most - 1, Math.max(0, Math.floor(v)));
+  const cut = (/** @type {number} */ v, /** @type {number} */ most) =>
+    Math.min(most - 1, Math.max(0, Math.floor(v)));
   const x = [cut(a[0], width), cut(b[0], width)].sort((p, q) => p - q);
   const y = [cut(a[1], height), cut(b[1], height)].sort((p, q) => p - q);
   return [x[0], y[0], x[1] + 1, y[1] + 1];
@@ -38,11 +44,25 @@ function pixelBox(a, b) {
 /** The tool. @param {string} hint @param {(taken: Taken) => void} ontaken @param {boolean} once */
 function tool(hint, ontaken, once) {
   return {
-    name: "sample", hint, two: true, keyHint: "Enter sets one corner, then the other; twice takes a pixel",
-    down: (/** @type {number[]} */ at) => { from = to = at; },
-    move: (/** @type {number[]} */ at) => { to = at; rubber.setAttribute("d", outline(corners(/** @type {any} */ (from), to))); },
-    cancel: () => { from = null; rubber.setAttribute("d", ""); },
-    drop: () => { from = null; rubber.setAttribute("d", ""); },
+    name: "sample",
+    hint,
+    two: true,
+    keyHint: "Enter sets one corner, then the other; twice takes a pixel",
+    down: (/** @type {number[]} */ at) => {
+      from = to = at;
+    },
+    move: (/** @type {number[]} */ at) => {
+      to = at;
+      rubber.setAttribute("d", outline(corners(/** @type {any} */ (from), to)));
+    },
+    cancel: () => {
+      from = null;
+      rubber.setAttribute("d", "");
+    },
+    drop: () => {
+      from = null;
+      rubber.setAttribute("d", "");
+    },
     async up(/** @type {number[]} */ at) {
       const start = from ?? at;
       from = null;
@@ -55,7 +75,9 @@ function tool(hint, ontaken, once) {
         const sample = await sampleAt("plate", "", box);
         if (once) take(null);
         ontaken({ sample, box });
-      } catch (error) { sayError(/** @type {Error} */ (error)); }
+      } catch (error) {
+        sayError(/** @type {Error} */ (error));
+      }
     },
   };
 }
@@ -78,7 +100,16 @@ export function takeSampler() {
 
 /** Ask for one colour from the picture. @param {string} purpose @param {(taken: Taken) => void} ontaken */
 export function pickColour(purpose, ontaken) {
-  take(tool(purpose, (taken) => { keep(taken); ontaken(taken); }, true));
+  take(
+    tool(
+      purpose,
+      (taken) => {
+        keep(taken);
+        ontaken(taken);
+      },
+      true,
+    ),
+  );
 }
 
 /** @param {Taken} taken */
@@ -139,17 +170,36 @@ async function askUnderPointer() {
       if (!box.matches(":hover, :focus-visible")) break;
       showValues(x, y, got);
     }
-  } catch { hide(); } finally { asking = false; }
+  } catch {
+    hide();
+  } finally {
+    asking = false;
+  }
 }
 
 /** @param {number} x @param {number} y @param {any} got */
 function showValues(x, y, got) {
-  const line = (/** @type {string} */ name, /** @type {number[]} */ values, /** @type {number} */ step) =>
-    [h("span", { class: "head", text: name }), ...values.map((v) => h("span", { text: figure(v, step) }))];
-  const matte = got.linear[0] === got.linear[1] && got.linear[1] === got.linear[2] && ["matte", "evenness", "alpha_noise"].includes(got.name);
+  const line = (/** @type {string} */ name, /** @type {number[]} */ values, /** @type {number} */ step) => [
+    h("span", { class: "head", text: name }),
+    ...values.map((v) => h("span", { text: figure(v, step) })),
+  ];
+  const matte =
+    got.linear[0] === got.linear[1] &&
+    got.linear[1] === got.linear[2] &&
+    ["matte", "evenness", "alpha_noise"].includes(got.name);
   readout.replaceChildren(
-    h("span", { class: "head", text: `${x}, ${y}` }), h("span"), h("span"), h("span", { text: matte ? "" : `${figure(got.hue_deg, 1)}°` }),
-    ...(matte ? [h("span", { class: "head", text: "value" }), h("span", { text: figure(got.linear[0], 0.0001) }), h("span"), h("span")] : line("linear", got.linear, 0.0001)),
+    h("span", { class: "head", text: `${x}, ${y}` }),
+    h("span"),
+    h("span"),
+    h("span", { text: matte ? "" : `${figure(got.hue_deg, 1)}°` }),
+    ...(matte
+      ? [
+          h("span", { class: "head", text: "value" }),
+          h("span", { text: figure(got.linear[0], 0.0001) }),
+          h("span"),
+          h("span"),
+        ]
+      : line("linear", got.linear, 0.0001)),
     ...(got.code ? line(`code${got.code_bits ? ` ${got.code_bits} bit` : ""}`, got.code, 1) : []),
   );
   readout.classList.add("on");

@@ -63,7 +63,12 @@ export function describe(key, raw) {
       if (refName(n) === "Keys") keyable = true;
       return n.type !== "null" && refName(n) !== "Keys";
     });
-    node = { ...node, ...deref(plain[0]), description: node.description ?? plain[0].description, default: node.default };
+    node = {
+      ...node,
+      ...deref(plain[0]),
+      description: node.description ?? plain[0].description,
+      default: node.default,
+    };
   }
   const low = node.low ?? node.minimum ?? node.exclusiveMinimum ?? -Infinity;
   const high = node.high ?? node.maximum ?? node.exclusiveMaximum ?? Infinity;
@@ -96,7 +101,8 @@ function kindOf(key, node) {
   if (node.type === "number") return "number";
   if (node.type === "integer") return "integer";
   if (node.type === "string") return "text";
-  if (node.type === "array") return node.prefixItems?.length === 3 && node.prefixItems[0].type === "number" ? "rgb" : "list";
+  if (node.type === "array")
+    return node.prefixItems?.length === 3 && node.prefixItems[0].type === "number" ? "rgb" : "list";
   return "model";
 }
 

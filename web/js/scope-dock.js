@@ -14,17 +14,33 @@ const app = /** @type {HTMLElement} */ (document.getElementById("app"));
 const boxes = {};
 /** @type {Record<string, any>} */
 const captions = {};
-for (const [kind, title] of [["histogram", "Histogram, scene-linear"], ["waveform", "Waveform, display code"], ["vectorscope", "Vectorscope, BT.709"]]) {
+for (const [kind, title] of [
+  ["histogram", "Histogram, scene-linear"],
+  ["waveform", "Waveform, display code"],
+  ["vectorscope", "Vectorscope, BT.709"],
+]) {
   boxes[kind] = h("canvas", { role: "img", "aria-label": title });
   captions[kind] = h("span", { class: "cap" });
 }
-place.append(h("div", { class: "scoperow" }, ...Object.keys(boxes).map((kind) => h("div", { class: "scope", dataset: { kind } }, boxes[kind], captions[kind]))));
+place.append(
+  h(
+    "div",
+    { class: "scoperow" },
+    ...Object.keys(boxes).map((kind) =>
+      h("div", { class: "scope", dataset: { kind } }, boxes[kind], captions[kind]),
+    ),
+  ),
+);
 
 /** Say what the scopes are of, which is not always what is shown. @param {{name: string, extractor: string}} of */
 function caption({ name, extractor }) {
   const raw = name === "matte" && view.stress.preset !== "off" ? "raw " : "";
   const what = `${raw}${viewTitle(name, extractor).toLowerCase()}`;
-  for (const [kind, title] of [["histogram", "Histogram"], ["waveform", "Waveform"], ["vectorscope", "Vectorscope"]]) {
+  for (const [kind, title] of [
+    ["histogram", "Histogram"],
+    ["waveform", "Waveform"],
+    ["vectorscope", "Vectorscope"],
+  ]) {
     captions[kind].replaceChildren(h("span", { text: `${title} ` }), h("span", { text: `of ${what}` }));
     captions[kind].title = `${title} of ${what}`;
   }
@@ -42,7 +58,10 @@ const draw = perFrame(() => {
 
 /** @type {(() => void)[]} */
 let stops = [];
-const take = (/** @type {any} */ scope) => { last = scope; draw(); };
+const take = (/** @type {any} */ scope) => {
+  last = scope;
+  draw();
+};
 
 export const scopesOpen = () => app.dataset.scopes === "open";
 

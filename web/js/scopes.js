@@ -19,7 +19,8 @@ let stamp = { frame: 0, revision: 0 };
 
 /** Views in measuring colours; a signal has to be judged, so their scopes are the plate's. */
 const MEASURING = ["evenness", "alpha_noise", "deciding"];
-const shownView = () => (MEASURING.includes(view.name) ? plateView() : { name: view.name, extractor: view.extractor });
+const shownView = () =>
+  MEASURING.includes(view.name) ? plateView() : { name: view.name, extractor: view.extractor };
 /** The plate, for editors of what reads the plate. */
 export const plateView = () => ({ name: "plate", extractor: "" });
 
@@ -31,7 +32,10 @@ export function wantScope(kind, fn, of = plateView) {
   const known = last.get(`${name}/${extractor}`);
   if (known?.kinds.includes(kind)) queueMicrotask(() => wants.has(want) && fn(known));
   plan();
-  return () => { wants.delete(want); plan(); };
+  return () => {
+    wants.delete(want);
+    plan();
+  };
 }
 /** Want a scope of the view that is shown. @param {string} kind @param {(scope: any) => void} fn */
 export const wantShown = (kind, fn) => wantScope(kind, fn, shownView);
@@ -50,7 +54,8 @@ function groups() {
 }
 
 /** What a view's scopes depend on just now. @param {string} name */
-const basis = (name) => (["plate", "denoised", "clean_plate"].includes(name) ? `${stamp.frame}` : `${stamp.frame} ${stamp.revision}`);
+const basis = (name) =>
+  ["plate", "denoised", "clean_plate"].includes(name) ? `${stamp.frame}` : `${stamp.frame} ${stamp.revision}`;
 
 /** Subscribe to the next view whose scopes are out of date. */
 function plan() {
@@ -105,4 +110,9 @@ on("view", () => {
   }
   plan();
 });
-on("ready", () => { subscribed = ""; fresh.clear(); last.clear(); plan(); });
+on("ready", () => {
+  subscribed = "";
+  fresh.clear();
+  last.clear();
+  plan();
+});

@@ -14,8 +14,27 @@ const KINDS = ["polygon", "curve", "rectangle", "ellipse"];
 export function shapeList(path, { title, help, subject }) {
   const items = h("ul", { class: "list" });
   const settings = h("div");
-  const add = h("div", { class: "bar" }, ...(operator() ? KINDS.map((kind) => button({ label: `Draw a ${kind} (${title.toLowerCase()})`, text: words(kind), class: "small", onclick: () => draw(kind) })) : []));
-  const fold = block({ title, key: path.join("/") }, h("p", { class: "help", text: sentence(help) }), items, settings, add);
+  const add = h(
+    "div",
+    { class: "bar" },
+    ...(operator()
+      ? KINDS.map((kind) =>
+          button({
+            label: `Draw a ${kind} (${title.toLowerCase()})`,
+            text: words(kind),
+            class: "small",
+            onclick: () => draw(kind),
+          }),
+        )
+      : []),
+  );
+  const fold = block(
+    { title, key: path.join("/") },
+    h("p", { class: "help", text: sentence(help) }),
+    items,
+    settings,
+    add,
+  );
   /** @type {any[]} */
   let live = [];
 
@@ -23,7 +42,15 @@ export function shapeList(path, { title, help, subject }) {
   function draw(kind) {
     drawShape(kind, (points) => {
       const count = (getAt(state.recipe, path) ?? []).length + 1;
-      const item = { id: newId(), name: `${kind} ${count}`, on: true, kind, poses: [{ frame: state.playhead.frame, points }], feather_px: 0, inverted: false };
+      const item = {
+        id: newId(),
+        name: `${kind} ${count}`,
+        on: true,
+        kind,
+        poses: [{ frame: state.playhead.frame, points }],
+        feather_px: 0,
+        inverted: false,
+      };
       change([{ op: "insert", path, item, before: null }], { label: `${subject}: add ${kind}` });
       chooseShape([...path, item.id]);
     });
@@ -33,15 +60,40 @@ export function shapeList(path, { title, help, subject }) {
     const list = getAt(state.recipe, path) ?? [];
     fold.hint(list.length ? `${list.length}` : "none");
     const chosen = chosenShape();
-    items.replaceChildren(...list.map((/** @type {any} */ shape) => {
-      const here = [...path, shape.id];
-      const open = String(chosen) === String(here);
-      return h("li", { class: open ? "chosen" : "" },
-        h("button", { type: "button", class: "btn flat pick", text: shape.name, "aria-pressed": String(open), onclick: () => chooseShape(open ? null : here) }),
-        operator() ? button({ label: `Remove ${shape.name}`, icon: "bin", class: "flat", onclick: () => change([{ op: "remove", path: here }], { label: `${subject}: remove ${shape.name}` }) }) : null);
-    }));
+    items.replaceChildren(
+      ...list.map((/** @type {any} */ shape) => {
+        const here = [...path, shape.id];
+        const open = String(chosen) === String(here);
+        return h(
+          "li",
+          { class: open ? "chosen" : "" },
+          h("button", {
+            type: "button",
+            class: "btn flat pick",
+            text: shape.name,
+            "aria-pressed": String(open),
+            onclick: () => chooseShape(open ? null : here),
+          }),
+          operator()
+            ? button({
+                label: `Remove ${shape.name}`,
+                icon: "bin",
+                class: "flat",
+                onclick: () =>
+                  change([{ op: "remove", path: here }], { label: `${subject}: remove ${shape.name}` }),
+              })
+            : null,
+        );
+      }),
+    );
     const mine = chosen && list.some((/** @type {any} */ s) => String([...path, s.id]) === String(chosen));
-    live = mine ? fieldsOf("Shape").filter((f) => ["name", "on", "feather_px", "inverted"].includes(f.key)).map((f) => control(f, [.../** @type {string[]} */ (chosen), f.key], { subject: `${subject}, shape` })) : [];
+    live = mine
+      ? fieldsOf("Shape")
+          .filter((f) => ["name", "on", "feather_px", "inverted"].includes(f.key))
+          .map((f) =>
+            control(f, [.../** @type {string[]} */ (chosen), f.key], { subject: `${subject}, shape` }),
+          )
+      : [];
     settings.replaceChildren(...live);
     if (mine && operator()) settings.append(poseRow(/** @type {string[]} */ (chosen)));
   }
@@ -49,10 +101,30 @@ export function shapeList(path, { title, help, subject }) {
   /** @param {string[]} here */
   function poseRow(here) {
     const poses = getAt(state.recipe, [...here, "poses"]) ?? [];
-    return h("div", { class: "row wrap" }, h("span", { class: "help grow", text: poses.length > 1 ? `Moves through ${poses.length} poses; dragging a point at another frame adds one.` : "Dragging a point at another frame makes the shape move." }),
-      poses.length > 1 ? button({ label: "Hold this form all the time", text: "Hold still", class: "small", onclick: () => set([...here, "poses"], [poses[0]], { label: `${subject}: hold shape still` }) }) : null);
+    return h(
+      "div",
+      { class: "row wrap" },
+      h("span", {
+        class: "help grow",
+        text:
+          poses.length > 1
+            ? `Moves through ${poses.length} poses; dragging a point at another frame adds one.`
+            : "Dragging a point at another frame makes the shape move.",
+      }),
+      poses.length > 1
+        ? button({
+            label: "Hold this form all the time",
+            text: "Hold still",
+            class: "small",
+            onclick: () => set([...here, "poses"], [poses[0]], { label: `${subject}: hold shape still` }),
+          })
+        : null,
+    );
   }
-  const stop = on("tool", () => { if (fold.isConnected) rebuild(); else stop(); });
+  const stop = on("tool", () => {
+    if (fold.isConnected) rebuild();
+    else stop();
+  });
   rebuild();
   return {
     node: fold,

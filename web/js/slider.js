@@ -23,15 +23,26 @@ const DOUBLE_TAP_MS = 350;
 export function slider(spec) {
   const [lo, hi] = spec.drag;
   const log = lo > 0 && hi / lo >= 1000;
-  const toShare = (/** @type {number} */ v) => (log ? Math.log(v / lo) / Math.log(hi / lo) : (v - lo) / (hi - lo));
+  const toShare = (/** @type {number} */ v) =>
+    log ? Math.log(v / lo) / Math.log(hi / lo) : (v - lo) / (hi - lo);
   const fromShare = (/** @type {number} */ t) => (log ? lo * (hi / lo) ** t : lo + t * (hi - lo));
-  const limit = (/** @type {number} */ v) => Math.min(spec.high ?? Infinity, Math.max(spec.low ?? -Infinity, v));
+  const limit = (/** @type {number} */ v) =>
+    Math.min(spec.high ?? Infinity, Math.max(spec.low ?? -Infinity, v));
   const span = h("div", { class: "span" });
   const thumb = h("div", { class: "thumb" });
   const node = h(
     "div",
-    { class: "slider", role: "slider", tabIndex: 0, "aria-label": spec.label, "aria-valuemin": lo, "aria-valuemax": hi },
-    h("div", { class: "track" }), span, thumb,
+    {
+      class: "slider",
+      role: "slider",
+      tabIndex: 0,
+      "aria-label": spec.label,
+      "aria-valuemin": lo,
+      "aria-valuemax": hi,
+    },
+    h("div", { class: "track" }),
+    span,
+    thumb,
   );
   const home = spec.home ?? lo;
   const homeShare = Math.min(1, Math.max(0, toShare(home)));
@@ -54,7 +65,8 @@ export function slider(spec) {
     node.setAttribute("aria-valuetext", `${Number(v.toPrecision(6))}${spec.unit ? ` ${spec.unit}` : ""}`);
   }
   /** @param {number} v */
-  const snap = (v) => limit(log ? Number(v.toPrecision(3)) : Number((Math.round(v / spec.step) * spec.step).toFixed(7)));
+  const snap = (v) =>
+    limit(log ? Number(v.toPrecision(3)) : Number((Math.round(v / spec.step) * spec.step).toFixed(7)));
   /** @param {number} v @param {boolean} moving */
   function move(v, moving) {
     const next = snap(v);
@@ -72,7 +84,14 @@ export function slider(spec) {
     const touch = e.pointerType === "touch";
     const at = (e.clientX - box.left) / box.width;
     const onThumb = Math.abs(at - toShare(value)) * box.width < 14;
-    grip = { id: e.pointerId, x: e.clientX, share: touch || onThumb ? toShare(value) : at, before: value, touch, moved: false };
+    grip = {
+      id: e.pointerId,
+      x: e.clientX,
+      share: touch || onThumb ? toShare(value) : at,
+      before: value,
+      touch,
+      moved: false,
+    };
     node.setPointerCapture(e.pointerId);
     node.focus({ preventScroll: true });
   });
@@ -132,7 +151,9 @@ export function slider(spec) {
     show(next);
     spec.onchange(next, false);
   }
-  node.show = (/** @type {number} */ v) => { if (!grip) show(v); };
+  node.show = (/** @type {number} */ v) => {
+    if (!grip) show(v);
+  };
   show(home);
   return node;
 }

@@ -15,12 +15,47 @@ import { checkStep } from "./steps/check.js";
  * @type {{name: string, title: string, lead: string, seen?: string, make: () => Step}[]} seen: the lead for reviewers
  */
 const STEPS = [
-  { name: "survey", title: "Survey", lead: "Can this screen be keyed, where not, and what would help?", make: surveyStep },
-  { name: "prepare", title: "Prepare", lead: "Describe the screen, denoise, mark what to throw away and what to keep.", seen: "How the screen is described, what is thrown away and what is kept.", make: prepareStep },
-  { name: "extract", title: "Extract", lead: "Extractors, joined in this order into the cumulative matte.", seen: "Extractors, joined in this order into the cumulative matte.", make: extractStep },
-  { name: "despill", title: "Despill", lead: "Take the screen's light out of the subject. No matte changes here.", seen: "How the screen's light is taken out of the subject.", make: despillStep },
-  { name: "assemble", title: "Assemble", lead: "The foreground over the background.", seen: "The foreground over the background.", make: assembleStep },
-  { name: "check", title: "Check", lead: "Stress the matte, compare, note, hand over.", seen: "Stress the matte, compare, leave notes.", make: checkStep },
+  {
+    name: "survey",
+    title: "Survey",
+    lead: "Can this screen be keyed, where not, and what would help?",
+    make: surveyStep,
+  },
+  {
+    name: "prepare",
+    title: "Prepare",
+    lead: "Describe the screen, denoise, mark what to throw away and what to keep.",
+    seen: "How the screen is described, what is thrown away and what is kept.",
+    make: prepareStep,
+  },
+  {
+    name: "extract",
+    title: "Extract",
+    lead: "Extractors, joined in this order into the cumulative matte.",
+    seen: "Extractors, joined in this order into the cumulative matte.",
+    make: extractStep,
+  },
+  {
+    name: "despill",
+    title: "Despill",
+    lead: "Take the screen's light out of the subject. No matte changes here.",
+    seen: "How the screen's light is taken out of the subject.",
+    make: despillStep,
+  },
+  {
+    name: "assemble",
+    title: "Assemble",
+    lead: "The foreground over the background.",
+    seen: "The foreground over the background.",
+    make: assembleStep,
+  },
+  {
+    name: "check",
+    title: "Check",
+    lead: "Stress the matte, compare, note, hand over.",
+    seen: "Stress the matte, compare, leave notes.",
+    make: checkStep,
+  },
 ];
 
 const nav = /** @type {HTMLElement} */ (document.getElementById("steps"));
@@ -32,15 +67,32 @@ const buttons = new Map();
 /** @type {Step | null} */
 let current = null;
 
-nav.append(h("ol", {}, ...STEPS.map(({ name, title }) => {
-  const count = h("span", { class: "count", hidden: true });
-  const b = h("button", { type: "button", dataset: { step: name }, onclick: () => openStep(name) }, icon(name), h("span", { text: title }), count);
-  buttons.set(name, Object.assign(b, { count }));
-  return h("li", {}, b);
-})));
+nav.append(
+  h(
+    "ol",
+    {},
+    ...STEPS.map(({ name, title }) => {
+      const count = h("span", { class: "count", hidden: true });
+      const b = h(
+        "button",
+        { type: "button", dataset: { step: name }, onclick: () => openStep(name) },
+        icon(name),
+        h("span", { text: title }),
+        count,
+      );
+      buttons.set(name, Object.assign(b, { count }));
+      return h("li", {}, b);
+    }),
+  ),
+);
 
 /** What a step is for, in the words of who looks. @param {(typeof STEPS)[0]} step */
-const leadOf = ({ name, lead, seen }) => (operator() || !seen ? lead : name === "check" ? seen : `${seen} Only an operator can change it; leave a note to ask.`);
+const leadOf = ({ name, lead, seen }) =>
+  operator() || !seen
+    ? lead
+    : name === "check"
+      ? seen
+      : `${seen} Only an operator can change it; leave a note to ask.`;
 
 /** Open a step; the step in hand again folds the panel away. @param {string} name */
 export function openStep(name) {
@@ -74,9 +126,15 @@ function show() {
   const top = panel.scrollTop;
   current = step.make();
   const after = STEPS[STEPS.indexOf(step) + 1];
-  panel.replaceChildren(h("div", { class: "step", dataset: { step: step.name } },
-    h("header", {}, h("h2", { text: step.title }), h("p", { class: "lead", text: leadOf(step) })), current.node,
-    operator() && after && step.name !== "survey" ? nextStep(after.name, after.title) : null));
+  panel.replaceChildren(
+    h(
+      "div",
+      { class: "step", dataset: { step: step.name } },
+      h("header", {}, h("h2", { text: step.title }), h("p", { class: "lead", text: leadOf(step) })),
+      current.node,
+      operator() && after && step.name !== "survey" ? nextStep(after.name, after.title) : null,
+    ),
+  );
   panel.scrollTop = panel.dataset.step === step.name ? top : 0;
   panel.dataset.step = step.name;
 }
@@ -108,6 +166,9 @@ export function startSteps() {
   });
   on("gostep", goTo);
   on("notes", counts);
-  on("playhead", perFrame(() => current?.tick?.()));
+  on(
+    "playhead",
+    perFrame(() => current?.tick?.()),
+  );
   on("ready", show);
 }

@@ -2,24 +2,44 @@
 
 /** @type {any} filled by the server's `welcome`, then kept up to date by its messages */
 export const state = {
-  link: "trying",       // trying | on | gone
-  trouble: "",          // sentence when the server is gone
+  link: "trying", // trying | on | gone
+  trouble: "", // sentence when the server is gone
   you: { client: "", device: "", name: "", role: "reviewer" },
   revision: 0,
-  recipe: null,         // with this page's own edits already applied
+  recipe: null, // with this page's own edits already applied
   undo: null,
   redo: null,
   shot: null,
   engine: null,
-  playhead: { frame: 0, playing: false, direction: 1, fps: 24, loop: "loop", first: 0, last: 0, dropped: 0, own: false },
-  people: [], devices: [], notes: [], cached: [], jobs: [], takes: [], following: [],
-  colour: null, roots: [], views: [],
-  timing: {}, store: {}, message: "",
-  latency: null,        // ms, control moved to picture drawn
+  playhead: {
+    frame: 0,
+    playing: false,
+    direction: 1,
+    fps: 24,
+    loop: "loop",
+    first: 0,
+    last: 0,
+    dropped: 0,
+    own: false,
+  },
+  people: [],
+  devices: [],
+  notes: [],
+  cached: [],
+  jobs: [],
+  takes: [],
+  following: [],
+  colour: null,
+  roots: [],
+  views: [],
+  timing: {},
+  store: {},
+  message: "",
+  latency: null, // ms, control moved to picture drawn
   defaults: { extractors: {}, despill: {}, shape: {} },
-  samples: [],          // colours sampled on this page, newest first
+  samples: [], // colours sampled on this page, newest first
   step: "extract",
-  over: null,           // a survey's map that lies over the picture
+  over: null, // a survey's map that lies over the picture
   follow: true,
 };
 

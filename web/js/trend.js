@@ -33,27 +33,59 @@ function word(x, y, text, anchor, kind = "word") {
 export function trendChart(measure, takes, picked, onpick) {
   const values = takes.map((t) => t.values[measure.name] ?? null);
   const known = /** @type {number[]} */ (values.filter((v) => v !== null));
-  if (!known.length) return h("p", { class: "help", text: "No take of this day has a value for this measure." });
+  if (!known.length)
+    return h("p", { class: "help", text: "No take of this day has a value for this measure." });
   const limits = limitsOf(measure, known);
-  const marks = ticks(Math.min(...known, ...limits.map((l) => l.at)), Math.max(...known, ...limits.map((l) => l.at)));
+  const marks = ticks(
+    Math.min(...known, ...limits.map((l) => l.at)),
+    Math.max(...known, ...limits.map((l) => l.at)),
+  );
   const [low, high] = [marks[0], marks[marks.length - 1]];
   const y = (/** @type {number} */ v) => TOP + ((H - TOP - FOOT) * (high - v)) / (high - low);
-  const x = (/** @type {number} */ n) => (takes.length === 1 ? (LEFT + W - RIGHT) / 2 : LEFT + 10 + ((W - LEFT - RIGHT - 20) * n) / (takes.length - 1));
+  const x = (/** @type {number} */ n) =>
+    takes.length === 1
+      ? (LEFT + W - RIGHT) / 2
+      : LEFT + 10 + ((W - LEFT - RIGHT - 20) * n) / (takes.length - 1);
   const unit = measure.unit ? ` ${measure.unit}` : "";
-  const node = s("svg", { viewBox: `0 0 ${W} ${H}`, class: "trend", role: "img", "aria-label": `${measure.title} over ${counted(takes.length, "take")}, from ${short(Math.min(...known))} to ${short(Math.max(...known))}${unit}` });
-  for (const mark of marks) node.append(s("line", { x1: LEFT, x2: W - RIGHT, y1: y(mark), y2: y(mark), class: "grid" }), word(LEFT - 6, y(mark) + 4, short(mark), "end"));
+  const node = s("svg", {
+    viewBox: `0 0 ${W} ${H}`,
+    class: "trend",
+    role: "img",
+    "aria-label": `${measure.title} over ${counted(takes.length, "take")}, from ${short(Math.min(...known))} to ${short(Math.max(...known))}${unit}`,
+  });
+  for (const mark of marks)
+    node.append(
+      s("line", { x1: LEFT, x2: W - RIGHT, y1: y(mark), y2: y(mark), class: "grid" }),
+      word(LEFT - 6, y(mark) + 4, short(mark), "end"),
+    );
   for (const n of named(takes)) node.append(word(x(n), H - FOOT + 16, String(takes[n].id), "middle"));
   node.append(word((LEFT + W - RIGHT) / 2, H - 4, "take", "middle"));
-  for (const { at } of limits) node.append(s("line", { x1: LEFT, x2: W - RIGHT, y1: y(at), y2: y(at), class: "limit" }));
+  for (const { at } of limits)
+    node.append(s("line", { x1: LEFT, x2: W - RIGHT, y1: y(at), y2: y(at), class: "limit" }));
   node.append(s("path", { d: path(values, x, y), class: "run" }));
   // The words stand at the end of the limit's line that is further from the values.
   const ends = [known[0], known[known.length - 1]].map(y);
   for (const limit of limits) {
     const [first, last] = ends.map((end) => Math.abs(end - y(limit.at) + 9));
     const text = `${limit.word} ${short(limit.at)}`;
-    node.append(first > last ? word(LEFT + 2, y(limit.at) - 5, text, "start", "limitword") : word(W - RIGHT, y(limit.at) - 5, text, "end", "limitword"));
+    node.append(
+      first > last
+        ? word(LEFT + 2, y(limit.at) - 5, text, "start", "limitword")
+        : word(W - RIGHT, y(limit.at) - 5, text, "end", "limitword"),
+    );
   }
-  values.forEach((v, n) => v !== null && node.append(s("circle", { cx: x(n), cy: y(v), r: takes[n].id === picked ? 5.5 : 3.5, class: takes[n].id === picked ? "dot here" : "dot" })));
+  values.forEach(
+    (v, n) =>
+      v !== null &&
+      node.append(
+        s("circle", {
+          cx: x(n),
+          cy: y(v),
+          r: takes[n].id === picked ? 5.5 : 3.5,
+          class: takes[n].id === picked ? "dot here" : "dot",
+        }),
+      ),
+  );
   node.addEventListener("click", (/** @type {MouseEvent} */ e) => {
     const r = node.getBoundingClientRect();
     const at = ((e.clientX - r.left) / r.width) * W;
@@ -68,7 +100,8 @@ function limitsOf(measure, known) {
   const { work, relight, rising } = measure;
   const limits = [{ at: work, word: "work from" }];
   const worst = rising ? Math.max(...known) : Math.min(...known);
-  const near = relight !== null && (rising ? worst > work + (relight - work) / 2 : worst < work + (relight - work) / 2);
+  const near =
+    relight !== null && (rising ? worst > work + (relight - work) / 2 : worst < work + (relight - work) / 2);
   if (relight !== null && near) limits.push({ at: relight, word: "relight from" });
   return limits;
 }
@@ -84,10 +117,15 @@ function named(takes) {
 /** @param {(number | null)[]} values @param {(n: number) => number} x @param {(v: number) => number} y */
 function path(values, x, y) {
   let pen = "M";
-  return values.map((v, n) => {
-    if (v === null) { pen = "M"; return ""; }
-    const part = `${pen}${x(n).toFixed(1)} ${y(v).toFixed(1)}`;
-    pen = "L";
-    return part;
-  }).join("");
+  return values
+    .map((v, n) => {
+      if (v === null) {
+        pen = "M";
+        return "";
+      }
+      const part = `${pen}${x(n).toFixed(1)} ${y(v).toFixed(1)}`;
+      pen = "L";
+      return part;
+    })
+    .join("");
 }

@@ -7,18 +7,36 @@ import { emit, on, state } from "./store.js";
 import { goTo } from "./transport.js";
 import { plateFor, stopFollowing } from "./view.js";
 
-const WORDS = /** @type {Record<string, string>} */ ({ keyable: "Keyable", "keyable with work": "Keyable with work", relight: "Relight", "no screen found": "No screen found" });
+const WORDS = /** @type {Record<string, string>} */ ({
+  keyable: "Keyable",
+  "keyable with work": "Keyable with work",
+  relight: "Relight",
+  "no screen found": "No screen found",
+});
 /** A full, a half and an empty disc, and a crossed one: told apart without colour. */
-const SIGNS = /** @type {Record<string, string>} */ ({ keyable: "M8 2a6 6 0 0 1 0 12A6 6 0 0 1 8 2z", "keyable with work": "M8 2a6 6 0 0 0 0 12z", relight: "", "no screen found": "M3.8 3.8l8.4 8.4" });
+const SIGNS = /** @type {Record<string, string>} */ ({
+  keyable: "M8 2a6 6 0 0 1 0 12A6 6 0 0 1 8 2z",
+  "keyable with work": "M8 2a6 6 0 0 0 0 12z",
+  relight: "",
+  "no screen found": "M3.8 3.8l8.4 8.4",
+});
 
 /** @param {string} name */
 export const verdictKey = (name) => name.replaceAll(" ", "_");
 
 /** The verdict in a word and a sign. @param {string} name */
 export function verdictWord(name) {
-  return h("span", { class: "judged" },
-    s("svg", { viewBox: "0 0 16 16", class: "sign", "aria-hidden": "true" }, s("circle", { cx: 8, cy: 8, r: 6 }), s("path", { d: SIGNS[name] ?? "" })),
-    h("span", { text: WORDS[name] ?? name }));
+  return h(
+    "span",
+    { class: "judged" },
+    s(
+      "svg",
+      { viewBox: "0 0 16 16", class: "sign", "aria-hidden": "true" },
+      s("circle", { cx: 8, cy: 8, r: 6 }),
+      s("path", { d: SIGNS[name] ?? "" }),
+    ),
+    h("span", { text: WORDS[name] ?? name }),
+  );
 }
 
 const area = addOutline(s("path", { class: "area chosen place" }));
@@ -26,7 +44,17 @@ const area = addOutline(s("path", { class: "area chosen place" }));
 let shown = null;
 drawOn(() => {
   const [x0, y0, x1, y1] = inFrame(shown ?? [0, 0, 0, 0]);
-  area.setAttribute("d", shown ? outline([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) : "");
+  area.setAttribute(
+    "d",
+    shown
+      ? outline([
+          [x0, y0],
+          [x1, y0],
+          [x1, y1],
+          [x0, y1],
+        ])
+      : "",
+  );
 });
 
 /** @param {number[]} box */
@@ -77,30 +105,56 @@ export function toDo(verdict, onplace) {
   const { reasons } = verdict;
   if (!reasons.length) return h("p", { text: "Nothing to do: every measure is within its limits." });
   const buttons = /** @type {any[]} */ ([]);
-  return h("ol", { class: "todo" }, ...reasons.map((/** @type {any} */ r, /** @type {number} */ i) => h("li", {},
-    h("span", { class: "rank", text: String(i + 1), "aria-hidden": "true" }),
-    h("div", { class: "grow" },
-      h("p", { class: "strong", text: r.remedy ? said(r.remedy) : said(r.text) }),
-      r.remedy ? h("p", { class: "why", text: said(r.text) }) : null,
-      r.box && onplace ? place(r, onplace, buttons) : null))));
+  return h(
+    "ol",
+    { class: "todo" },
+    ...reasons.map((/** @type {any} */ r, /** @type {number} */ i) =>
+      h(
+        "li",
+        {},
+        h("span", { class: "rank", text: String(i + 1), "aria-hidden": "true" }),
+        h(
+          "div",
+          { class: "grow" },
+          h("p", { class: "strong", text: r.remedy ? said(r.remedy) : said(r.text) }),
+          r.remedy ? h("p", { class: "why", text: said(r.text) }) : null,
+          r.box && onplace ? place(r, onplace, buttons) : null,
+        ),
+      ),
+    ),
+  );
 }
 
 /** @param {any} r @param {(box: number[] | null) => void} onplace @param {any[]} buttons of the same list */
 function place(r, onplace, buttons) {
-  const b = button({ label: `Show where: ${r.title}`, text: "Show where", class: "small", "aria-pressed": "false", onclick: () => {
-    const now = b.getAttribute("aria-pressed") !== "true";
-    for (const other of buttons) other.setAttribute("aria-pressed", String(other === b && now));
-    onplace(now ? r.box : null);
-  } });
+  const b = button({
+    label: `Show where: ${r.title}`,
+    text: "Show where",
+    class: "small",
+    "aria-pressed": "false",
+    onclick: () => {
+      const now = b.getAttribute("aria-pressed") !== "true";
+      for (const other of buttons) other.setAttribute("aria-pressed", String(other === b && now));
+      onplace(now ? r.box : null);
+    },
+  });
   buttons.push(b);
   return b;
 }
 
 /** Word, score, and which frames it is from. @param {any} whole */
 export function verdictHead(whole) {
-  return h("div", { class: "verdicthead" },
+  return h(
+    "div",
+    { class: "verdicthead" },
     h("h3", {}, verdictWord(whole.verdict.name)),
-    h("span", { class: "score", title: "100 is the best screen; every measure beyond good takes some away" }, h("strong", { text: String(Math.round(whole.verdict.score)) }), " of 100"));
+    h(
+      "span",
+      { class: "score", title: "100 is the best screen; every measure beyond good takes some away" },
+      h("strong", { text: String(Math.round(whole.verdict.score)) }),
+      " of 100",
+    ),
+  );
 }
 
 /** @param {any} verdict */

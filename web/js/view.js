@@ -4,22 +4,40 @@ import { emit, on, paced, perFrame, state } from "./store.js";
 import { receive, send } from "./wire.js";
 
 export const VIEW_WORDS = /** @type {Record<string, string>} */ ({
-  plate: "Plate", denoised: "Denoised", clean_plate: "Clean plate", matte: "Matte", despilled: "Despilled",
-  spill: "Spill", foreground: "Foreground", composite: "Composite", evenness: "Evenness", alpha_noise: "Alpha noise", deciding: "By extractor",
+  plate: "Plate",
+  denoised: "Denoised",
+  clean_plate: "Clean plate",
+  matte: "Matte",
+  despilled: "Despilled",
+  spill: "Spill",
+  foreground: "Foreground",
+  composite: "Composite",
+  evenness: "Evenness",
+  alpha_noise: "Alpha noise",
+  deciding: "By extractor",
 });
 export const VIEW_HELP = /** @type {Record<string, string>} */ ({
-  plate: "the camera's picture", denoised: "the denoised pass", clean_plate: "the screen without the subject",
-  matte: "the cumulative matte: coverage 0 to 1", despilled: "the plate with the screen's light taken out",
-  spill: "the light that is taken out", foreground: "the subject, premultiplied, on black", composite: "the subject over the background",
-  evenness: "how evenly the screen is lit, in stops from the median", alpha_noise: "how much noise the matte is expected to have", deciding: "each pixel in the colour of the extractor that decides its matte",
+  plate: "the camera's picture",
+  denoised: "the denoised pass",
+  clean_plate: "the screen without the subject",
+  matte: "the cumulative matte: coverage 0 to 1",
+  despilled: "the plate with the screen's light taken out",
+  spill: "the light that is taken out",
+  foreground: "the subject, premultiplied, on black",
+  composite: "the subject over the background",
+  evenness: "how evenly the screen is lit, in stops from the median",
+  alpha_noise: "how much noise the matte is expected to have",
+  deciding: "each pixel in the colour of the extractor that decides its matte",
 });
 
 /** What is shown: port 0, and for a wipe port 1. */
 export const view = {
-  name: "composite", extractor: "", channel: "colour",
+  name: "composite",
+  extractor: "",
+  channel: "colour",
   stress: { preset: "off", gain: 8, gamma: 1 },
   wipe: { on: false, edge: "vertical", at: 0.5, name: "plate", extractor: "" },
-  compare: false,        // the plate is shown while a button is held
+  compare: false, // the plate is shown while a button is held
   region: /** @type {number[] | null} */ (null),
   width: 960,
 };
@@ -50,8 +68,15 @@ function request(port) {
   const extractor = compare ? "" : second ? view.wipe.extractor : view.extractor;
   const stress = canStress(name) && !compare ? view.stress : { preset: "off", gain: 8, gamma: 1 };
   return {
-    type: "show", port, view_id: viewId, name, extractor, channel: view.channel, stress,
-    region: view.region, width: Math.max(1, Math.round(view.width)),
+    type: "show",
+    port,
+    view_id: viewId,
+    name,
+    extractor,
+    channel: view.channel,
+    stress,
+    region: view.region,
+    width: Math.max(1, Math.round(view.width)),
     wipe: view.wipe.on ? { edge: view.wipe.edge, at: view.wipe.at } : null,
   };
 }
@@ -129,8 +154,14 @@ function adoptPorts(ports) {
   state.following = ports;
   const [zero, one] = [ports.find((p) => p.port === 0), ports.find((p) => p.port === 1)];
   if (state.you.role === "reviewer" && state.follow && zero) {
-    const wipe = zero.wipe && one ? { on: true, ...zero.wipe, name: one.name, extractor: one.extractor } : { ...view.wipe, on: false };
-    look({ name: zero.name, extractor: zero.extractor, channel: zero.channel, stress: zero.stress, wipe }, { own: false });
+    const wipe =
+      zero.wipe && one
+        ? { on: true, ...zero.wipe, name: one.name, extractor: one.extractor }
+        : { ...view.wipe, on: false };
+    look(
+      { name: zero.name, extractor: zero.extractor, channel: zero.channel, stress: zero.stress, wipe },
+      { own: false },
+    );
     emit("followregion", zero.region);
   }
   emit("following");
@@ -147,10 +178,14 @@ on("ready", () => {
   tell();
 });
 // A view of what is no longer there falls back: an extractor's to the cumulative matte, the denoised pass to the plate.
-on("recipe", perFrame(() => {
-  if (!canShow(view.name)) look({ name: "plate" }, { own: false });
-  if (!canShow(view.wipe.name)) look({ wipe: { ...view.wipe, name: "plate" } }, { own: false });
-  const known = (/** @type {string} */ id) => !id || state.recipe.extractors.some((/** @type {any} */ e) => e.id === id);
-  if (!known(view.extractor)) look({ extractor: "" }, { own: false });
-  if (!known(view.wipe.extractor)) look({ wipe: { ...view.wipe, extractor: "" } }, { own: false });
-}));
+on(
+  "recipe",
+  perFrame(() => {
+    if (!canShow(view.name)) look({ name: "plate" }, { own: false });
+    if (!canShow(view.wipe.name)) look({ wipe: { ...view.wipe, name: "plate" } }, { own: false });
+    const known = (/** @type {string} */ id) =>
+      !id || state.recipe.extractors.some((/** @type {any} */ e) => e.id === id);
+    if (!known(view.extractor)) look({ extractor: "" }, { own: false });
+    if (!known(view.wipe.extractor)) look({ wipe: { ...view.wipe, extractor: "" } }, { own: false });
+  }),
+);

@@ -7,17 +7,41 @@ import { VIEW_HELP, VIEW_WORDS, canShow, look, showView, view } from "./view.js"
 const USUAL = ["plate", "matte", "despilled", "foreground", "composite"];
 const place = /** @type {HTMLElement} */ (document.getElementById("views"));
 
-const usual = oneOf({ label: "View", options: USUAL.map((value) => ({ value, text: VIEW_WORDS[value], title: VIEW_HELP[value] })), value: view.name, onpick: (name) => showView(name) });
-const more = h("select", { "aria-label": "More views", class: "more", onchange: () => more.value && showView(.../** @type {[string, string]} */ (more.value.split("/"))) });
-const channel = h("select", { "aria-label": "Channel", onchange: () => look({ channel: channel.value }) },
-  ...[["colour", "Colour"], ["red", "Red"], ["green", "Green"], ["blue", "Blue"], ["luminance", "Luminance"]].map(([value, text]) => h("option", { value, text })));
+const usual = oneOf({
+  label: "View",
+  options: USUAL.map((value) => ({ value, text: VIEW_WORDS[value], title: VIEW_HELP[value] })),
+  value: view.name,
+  onpick: (name) => showView(name),
+});
+const more = h("select", {
+  "aria-label": "More views",
+  class: "more",
+  onchange: () => more.value && showView(.../** @type {[string, string]} */ (more.value.split("/"))),
+});
+const channel = h(
+  "select",
+  { "aria-label": "Channel", onchange: () => look({ channel: channel.value }) },
+  ...[
+    ["colour", "Colour"],
+    ["red", "Red"],
+    ["green", "Green"],
+    ["blue", "Blue"],
+    ["luminance", "Luminance"],
+  ].map(([value, text]) => h("option", { value, text })),
+);
 place.append(usual, more, channel);
 
 /** Options of all views wanted that can be shown, and every extractor's matte. @param {(name: string) => boolean} wanted @returns {any[]} */
 export function viewOptions(wanted) {
-  const names = (state.views.length ? state.views : Object.keys(VIEW_WORDS)).filter((/** @type {string} */ n) => wanted(n) && canShow(n));
-  const plain = names.map((/** @type {string} */ n) => h("option", { value: `${n}/`, text: VIEW_WORDS[n] ?? n, title: VIEW_HELP[n] ?? "" }));
-  const mattes = (state.recipe?.extractors ?? []).map((/** @type {any} */ e) => h("option", { value: `matte/${e.id}`, text: e.name }));
+  const names = (state.views.length ? state.views : Object.keys(VIEW_WORDS)).filter(
+    (/** @type {string} */ n) => wanted(n) && canShow(n),
+  );
+  const plain = names.map((/** @type {string} */ n) =>
+    h("option", { value: `${n}/`, text: VIEW_WORDS[n] ?? n, title: VIEW_HELP[n] ?? "" }),
+  );
+  const mattes = (state.recipe?.extractors ?? []).map((/** @type {any} */ e) =>
+    h("option", { value: `matte/${e.id}`, text: e.name }),
+  );
   return mattes.length ? [...plain, h("optgroup", { label: "Matte of" }, ...mattes)] : plain;
 }
 
@@ -40,7 +64,9 @@ const show = perFrame(() => {
 
 /** On a narrow screen the row scrolls: bring the chosen view into sight. */
 function reveal() {
-  const chosen = /** @type {HTMLElement | null} */ (more.value ? more : usual.querySelector("[aria-checked=true]"));
+  const chosen = /** @type {HTMLElement | null} */ (
+    more.value ? more : usual.querySelector("[aria-checked=true]")
+  );
   if (!chosen || place.scrollWidth <= place.clientWidth) return;
   const [row, box] = [place.getBoundingClientRect(), chosen.getBoundingClientRect()];
   place.scrollLeft += box.left - row.left - (row.width - box.width) / 2;

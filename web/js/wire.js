@@ -15,7 +15,9 @@ const SILENT_MS = { on: 8000, off: 12000 };
 export const FLAG = { moving: 1, draft: 2, stress: 4, port1: 8, missing: 64, fallback: 128 };
 const ENCODINGS = ["image/jpeg", "image/webp", "image/png"];
 
-export const client = Array.from(crypto.getRandomValues(new Uint8Array(8)), (b) => b.toString(16).padStart(2, "0")).join("");
+export const client = Array.from(crypto.getRandomValues(new Uint8Array(8)), (b) =>
+  b.toString(16).padStart(2, "0"),
+).join("");
 
 /** @type {WebSocket | null} */
 let socket = null;
@@ -68,7 +70,9 @@ export function connect() {
   heardAt = performance.now();
   const mine = socket;
   mine.addEventListener("open", () => {
-    mine.send(JSON.stringify({ type: "hello", protocol: PROTOCOL, client, name: localStorage.getItem("name") ?? "" }));
+    mine.send(
+      JSON.stringify({ type: "hello", protocol: PROTOCOL, client, name: localStorage.getItem("name") ?? "" }),
+    );
   });
   mine.addEventListener("message", (event) => {
     if (mine !== socket) return;
@@ -107,7 +111,8 @@ function see(buffer) {
 /** Read the header of a picture: little-endian `<4sHHIiQHHHHiiiiIIQ`. @param {ArrayBuffer} buffer */
 export function readHeader(buffer) {
   const d = new DataView(buffer);
-  if (buffer.byteLength < 64 || d.getUint32(0, true) !== MAGIC || d.getUint16(4, true) !== PROTOCOL) return null;
+  if (buffer.byteLength < 64 || d.getUint32(0, true) !== MAGIC || d.getUint16(4, true) !== PROTOCOL)
+    return null;
   const flags = d.getUint32(8, true);
   return {
     length: d.getUint16(6, true),
@@ -129,7 +134,8 @@ export function readHeader(buffer) {
 
 /** @param {number} code */
 function closed(code) {
-  for (const { reject } of asked.values()) reject(new Error("The connection was lost before the answer came."));
+  for (const { reject } of asked.values())
+    reject(new Error("The connection was lost before the answer came."));
   asked.clear();
   if (code === 4401) {
     closedForGood = true;
@@ -137,11 +143,15 @@ function closed(code) {
   }
   if (code === 4403 || code === 4400) {
     closedForGood = true;
-    return setLink("gone", "The server refused this page. Reload it; if that does not help, open the link again.");
+    return setLink(
+      "gone",
+      "The server refused this page. Reload it; if that does not help, open the link again.",
+    );
   }
   if (tries === 1) probe();
   const wait = RETRY_MS[Math.min(tries++, RETRY_MS.length - 1)];
-  if (tries > 2) setLink("gone", "The server is not answering. Your edits are kept here and are sent when it is back.");
+  if (tries > 2)
+    setLink("gone", "The server is not answering. Your edits are kept here and are sent when it is back.");
   else setLink("trying", "");
   clearTimeout(retryTimer);
   retryTimer = setTimeout(connect, wait);
@@ -164,7 +174,12 @@ function drop() {
 
 /** A connection can be lost without a word, e.g. when a tablet leaves the network: notice the silence. */
 setInterval(() => {
-  if (!socket || socket.readyState === WebSocket.CLOSED || performance.now() - heardAt < SILENT_MS[state.link === "on" ? "on" : "off"]) return;
+  if (
+    !socket ||
+    socket.readyState === WebSocket.CLOSED ||
+    performance.now() - heardAt < SILENT_MS[state.link === "on" ? "on" : "off"]
+  )
+    return;
   drop();
   closed(1006);
 }, 1000);
