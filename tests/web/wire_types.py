@@ -26,7 +26,14 @@ HEAD = """\
 
 /** any: the models say no more of a value at a path of the recipe, or of a job's result. */
 export type Value = any;
+
+/** x0, y0, x1, y1, half open; in full-resolution pixels, a survey's in shares of the frame. */
+export type Box = [number, number, number, number];
+
+/** Three channels, in this order. */
+export type RGB = [number, number, number];
 """
+TUPLES = {4: "Box", 3: "RGB"}
 PLAIN = {
     "string": "string",
     "integer": "number",
@@ -121,6 +128,9 @@ def _type(node: dict[str, Any]) -> str:
 
 def _array(node: dict[str, Any]) -> str:
     if "prefixItems" in node:
+        items = node["prefixItems"]
+        if all(item.get("type") in ("integer", "number") for item in items):
+            return TUPLES.get(len(items), "[number, number]")
         return "[" + ", ".join(_type(item) for item in node["prefixItems"]) + "]"
     inner = _type(node["items"])
     return f"({inner})[]" if "|" in inner else f"{inner}[]"

@@ -10,101 +10,83 @@ import { on, operator } from "./store.js";
 import { short, trendChart } from "./trend.js";
 import { cautionOf, held, toDo, verdictHead, verdictKey, verdictWord } from "./verdict.js";
 
-/** @typedef {import("./kept.js").KeptTake} KeptTake */
+/** @import { KeptTake, WholeTake } from "./wire-types.js" */
+
+/** What the trend shows, kept while the list is built anew. */
+const chart = { measure: "evenness_stops", picked: /** @type {number | null} */ (null) };
 
 export function dayBlock() {
   const fold = block({ title: "Takes of the day", key: "day", open: true });
-  const stop = on("kept", show);
-  let measure = "evenness_stops";
-  /** @type {number | null} */
-  let picked = null;
-
-  function show() {
+  const show = () => {
     fold.hint(kept.takes.length ? `${kept.takes.length}` : "");
-    if (kept.trouble)
-      return fold.body.replaceChildren(h("p", { class: "help", text: capital(kept.trouble) }));
-    const damaged = kept.left_out ? h("p", { class: "help", text: `${capital(kept.left_out)}.` }) : null;
-    if (!kept.takes.length)
-      return fold.body.replaceChildren(damaged ?? h("p", { class: "help", text: empty() }));
-    fold.body.replaceChildren(
-      tools(),
-      ...(damaged ? [damaged] : []),
-      trend(),
-      h("ul", { class: "day", "aria-label": `Takes of ${kept.day}` }, ...[...kept.takes].reverse().map(row)),
-    );
-  }
-
-  function trend() {
-    const node = h("div", { class: "trendpart" }, h("h3", { text: "Trend over the takes" }));
-    if (kept.takes.length < 2)
-      return h(
-        "div",
-        { class: "trendpart" },
-        h("p", { class: "help", text: "The trend of every measure begins with the day's second take." }),
-      );
-    const chart = h("div", {});
-    const told = h("div", { class: "told", "aria-live": "polite" });
-    const draw = () => {
-      const m = kept.measures.find((one) => one.name === measure) ?? kept.measures[0];
-      chart.replaceChildren(
-        trendChart(m, kept.takes, picked, (take) => {
-          picked = take;
-          draw();
-        }),
-      );
-      const take = kept.takes.find((t) => t.id === picked);
-      const v = take ? (take.values[m.name] ?? null) : null;
-      told.replaceChildren(
-        ...(take
-          ? [
-              h("span", {
-                class: "grow",
-                text: `Take ${take.id}, ${take.name}: ${v === null ? "no value" : `${short(v)} ${m.unit}`}`,
-              }),
-              button({
-                label: `Open take ${take.id}`,
-                text: "Open",
-                class: "small",
-                onclick: () => openTake(take.id),
-              }),
-            ]
-          : [
-              h("span", {
-                class: "help",
-                text: `${m.rising ? "Lower" : "Higher"} is better. Tap the chart to read a take.`,
-              }),
-            ]),
-      );
-    };
-    node.append(
-      dropdown({
-        label: "Measure",
-        value: measure,
-        options: kept.measures.map(
-          (m) =>
-            /** @type {[string, string]} */ ([m.name, `${capital(m.title)}${m.unit ? `, ${m.unit}` : ""}`]),
-        ),
-        onpick: (name) => {
-          measure = name;
-          draw();
-        },
-      }),
-      chart,
-      told,
-    );
-    draw();
-    return node;
-  }
+    fold.body.replaceChildren(...contents());
+  };
+  const stop = on("kept", show);
   show();
   return { node: fold, stop };
 }
 
-const empty = () =>
-  !kept.loaded
-    ? "Reading the take log \u2026"
-    : operator()
-      ? "No take is kept yet. Survey the screen above: every survey is kept here with its picture, its verdict and your note."
-      : "No take is kept yet. Every take that the operator surveys appears here.";
+/** @param {string} text */
+const help = (text) => h("p", { class: "help", text });
+
+function contents() {
+  if (kept.trouble) return [help(capital(kept.trouble))];
+  const damaged = kept.left_out ? [help(`${capital(kept.left_out)}.`)] : [];
+  if (!kept.takes.length) return damaged.length ? damaged : [help(empty())];
+  const rows = [...kept.takes].reverse().map(row);
+  const list = h("ul", { class: "day", "aria-label": `Takes of ${kept.day}` }, ...rows);
+  return [tools(), ...damaged, trend(), list];
+}
+
+function trend() {
+  if (kept.takes.length < 2)
+    return h(
+      "div",
+      { class: "trendpart" },
+      help("The trend of every measure begins with the day's second take."),
+    );
+  const place = h("div", {});
+  const told = h("div", { class: "told", "aria-live": "polite" });
+  const draw = () => {
+    const m = kept.measures.find((one) => one.name === chart.measure) ?? kept.measures[0];
+    const pick = (/** @type {number} */ take) => {
+      chart.picked = take;
+      draw();
+    };
+    place.replaceChildren(trendChart(m, kept.takes, chart.picked, pick));
+    const take = kept.takes.find((t) => t.id === chart.picked);
+    if (!take) {
+      const text = `${m.rising ? "Lower" : "Higher"} is better. Tap the chart to read a take.`;
+      return told.replaceChildren(h("span", { class: "help", text }));
+    }
+    const v = take.values[m.name] ?? null;
+    const value = v === null ? "no value" : `${short(v)} ${m.unit}`;
+    const open = () => openTake(take.id);
+    told.replaceChildren(
+      h("span", { class: "grow", text: `Take ${take.id}, ${take.name}: ${value}` }),
+      button({ label: `Open take ${take.id}`, text: "Open", class: "small", onclick: open }),
+    );
+  };
+  const choose = dropdown({
+    label: "Measure",
+    value: chart.measure,
+    options: kept.measures.map((m) => [m.name, `${capital(m.title)}${m.unit ? `, ${m.unit}` : ""}`]),
+    onpick: (name) => {
+      chart.measure = name;
+      draw();
+    },
+  });
+  draw();
+  return h("div", { class: "trendpart" }, h("h3", { text: "Trend over the takes" }), choose, place, told);
+}
+
+function empty() {
+  if (!kept.loaded) return "Reading the take log \u2026";
+  return operator()
+    ? "No take is kept yet. Survey the screen above: every survey is kept here with its picture, its " +
+        "verdict and your note."
+    : "No take is kept yet. Every take that the operator surveys appears here.";
+}
 
 /** Which day, and its exports. */
 function tools() {
@@ -185,7 +167,7 @@ function row(take) {
 
 /** A take's sheet: picture and maps, what to do, all measures, the note. @param {number} take */
 export async function openTake(take) {
-  /** @type {any} */
+  /** @type {WholeTake} */
   let whole;
   try {
     whole = await wholeTake(take);
@@ -213,23 +195,19 @@ export async function openTake(take) {
   );
   box.classList.add("wide");
   if (operator())
-    box
-      .querySelector(".foot")
-      .prepend(
-        file(`/api/takes/${t.id}/report.html`, "Report of this take", "Save it, to be read and printed"),
-      );
+    box.foot.prepend(
+      file(`/api/takes/${t.id}/report.html`, "Report of this take", "Save it, to be read and printed"),
+    );
 }
 
-/** The frame with its numbered places, or one of the maps with its scale. @param {any} whole */
+/** The frame with its numbered places, or one of the maps with its scale. @param {WholeTake} whole */
 function pictures(whole) {
   const place = h("figure", { class: "takepicture" });
   const put = (/** @type {string} */ name) => {
-    const map = whole.maps.find((/** @type {any} */ m) => m.name === name);
+    const map = whole.maps.find((m) => m.name === name);
     const words = [
       whole.frame === null ? "" : `Frame ${whole.frame}.`,
-      whole.verdict.reasons.some((/** @type {any} */ r) => r.box)
-        ? "The numbers mark where the reasons lie."
-        : "",
+      whole.verdict.reasons.some((r) => r.box) ? "The numbers mark where the reasons lie." : "",
     ]
       .filter(Boolean)
       .join(" ");
@@ -250,7 +228,7 @@ function pictures(whole) {
         value: "picture",
         options: [
           { value: "picture", text: "Picture" },
-          ...whole.maps.map((/** @type {any} */ m) => ({ value: m.name, text: mapWord(m), title: m.title })),
+          ...whole.maps.map((m) => ({ value: m.name, text: mapWord(m), title: m.title })),
         ],
         onpick: put,
       })
@@ -258,10 +236,10 @@ function pictures(whole) {
   return h("div", {}, choose, place);
 }
 
-/** @param {any} whole */
+/** @param {WholeTake} whole */
 export function measuresOf(whole) {
   const STATE = /** @type {Record<string, string>} */ ({ good: "good", work: "costs work", poor: "relight" });
-  const rows = whole.lines.map((/** @type {any} */ l) =>
+  const rows = whole.lines.map((l) =>
     h(
       "li",
       { dataset: { state: l.state } },

@@ -27,7 +27,10 @@ const ACTS_WITH = {
   "Screen.clean_plate_colourspace": ["clean_plate", ["file"]],
 };
 
-/** Weights are named after the channel they weigh: its place among those beside the primary. @type {Record<string, 0 | 1>} */
+/**
+ * Weights are named after the channel they weigh: its place among those beside the primary.
+ * @type {Record<string, 0 | 1>}
+ */
 const WEIGHS = {
   "ColourDifference.weight_first": 0,
   "ColourDifference.weight_second": 1,
@@ -42,7 +45,7 @@ const BESIDE = /** @type {Record<string, string[]>} */ ({
 /** Where a field's own name reads badly. @type {Record<string, string>} */
 const CALLED = { "Denoise.reach_frames": "Frames on each side" };
 
-/** A field's label as things stand. @param {string} model @param {any} field @returns {string} */
+/** A field's label as things stand. @param {string} model @param {FieldInfo} field @returns {string} */
 function labelOf(model, field) {
   const called = CALLED[`${model}.${field.key}`];
   if (called) return called;
@@ -50,22 +53,36 @@ function labelOf(model, field) {
   return at === undefined ? field.label : `Weight of ${BESIDE[state.recipe.screen.primary][at]}`;
 }
 
-/** A live part: knows how to show changes. @typedef {{node: any, refresh: (changed?: string[][]) => void, tick: () => void}} Live */
+/** @import { FieldInfo } from "./schema.js" */
+
+/**
+ * A live part of the page: knows how to show changes of the recipe and of the frame, and when it
+ * need not any more.
+ * @typedef {object} Live
+ * @property {HTMLElement} node
+ * @property {(changed?: string[][]) => void} [refresh]
+ * @property {() => void} [tick]
+ * @property {() => void} [stop]
+ */
+
+/**
+ * One that shows changes.
+ * @typedef {Live & {refresh: (changed?: string[][]) => void, tick: () => void}} Shown
+ */
 
 /**
  * Controls of a model.
  * @param {string} model name of the schema's model
  * @param {string[]} path where it stands in the recipe
  * @param {{only?: string[], skip?: string[], subject?: string, open?: string[]}} [how]
- * @returns {Live}
+ * @returns {Shown}
  */
 export function form(model, path, { only, skip = [], subject = "", open = [] } = {}) {
-  /** @type {Live[]} */
+  /** @type {Shown[]} */
   const lives = [];
   const node = h("div", { class: "form" });
   let fields = fieldsOf(model).filter((f) => f.kind !== "fixed" && !skip.includes(f.key));
-  if (only)
-    fields = only.map((key) => /** @type {any} */ (fields.find((f) => f.key === key))).filter(Boolean);
+  if (only) fields = only.flatMap((key) => fields.find((f) => f.key === key) ?? []);
   for (const field of fields) {
     const here = [...path, field.key];
     if (field.kind === "model") {
@@ -86,12 +103,12 @@ export function form(model, path, { only, skip = [], subject = "", open = [] } =
       const needs = ACTS_WITH[`${model}.${field.key}`];
       const refresh = (/** @type {string[][] | undefined} */ changed) => {
         made.refresh(changed);
-        made.querySelector(".name").textContent = labelOf(model, field);
-        if (needs) made.hidden = !needs[1].includes(getAt(state.recipe, [...path, needs[0]]));
+        made.call(labelOf(model, field));
+        if (needs) made.node.hidden = !needs[1].includes(getAt(state.recipe, [...path, needs[0]]));
       };
       refresh(undefined);
-      lives.push({ node: made, refresh, tick: made.tick });
-      node.append(made);
+      lives.push({ node: made.node, refresh, tick: made.tick });
+      node.append(made.node);
     }
   }
   return {
@@ -101,7 +118,14 @@ export function form(model, path, { only, skip = [], subject = "", open = [] } =
   };
 }
 
-/** @param {string} model @param {string[]} path @param {string} title @param {string} subject @param {string[]} open @returns {Live} */
+/**
+ * @param {string} model
+ * @param {string[]} path
+ * @param {string} title
+ * @param {string} subject
+ * @param {string[]} open
+ * @returns {Shown}
+ */
 function nested(model, path, title, subject, open) {
   const inner = form(model, path, { subject: subject ? `${subject}, ${title.toLowerCase()}` : title, open });
   const fold = block(
@@ -117,7 +141,11 @@ function nested(model, path, title, subject, open) {
   return { node: fold, refresh, tick: inner.tick };
 }
 
-/** What a folded block says of its contents: the values that are not at rest. @param {string} model @param {string[]} path */
+/**
+ * What a folded block says of its contents: the values that are not at rest.
+ * @param {string} model
+ * @param {string[]} path
+ */
 export function summary(model, path) {
   const value = getAt(state.recipe, path);
   if (!value) return "";

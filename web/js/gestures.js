@@ -8,8 +8,8 @@ import { isFit, panBy, pictureBox as box, underPointer, zoomBy, zoomToFit, zoomT
  * @typedef {object} Tool
  * @property {string} name
  * @property {string} [hint]   shown over the picture while the tool is in hand
- * @property {(at: number[], e: PointerEvent) => boolean | void} [down]   false: leave it to panning
- * @property {(at: number[], e: PointerEvent) => void} [move]
+ * @property {(at: number[], e?: PointerEvent) => boolean | void} [down]   false: leave it to panning
+ * @property {(at: number[], e?: PointerEvent) => void} [move]
  * @property {(at: number[], e?: PointerEvent) => void} [up]
  * @property {string} [keyHint]   the same for those who work by keys: what Enter does
  * @property {boolean} [two]   two places make it: one where it begins, one where it is lifted

@@ -40,5 +40,9 @@ function slopes(x, y) {
   return m;
 }
 
-/** Colour of a hue for drawing, muted so that it stays a label. @param {number} hue @param {number} [light] */
+/**
+ * Colour of a hue for drawing, muted so that it stays a label.
+ * @param {number} hue
+ * @param {number} [light]
+ */
 export const hueInk = (hue, light = 58) => `hsl(${hue} 42% ${light}%)`;

@@ -14,7 +14,10 @@ const busy = (target) =>
   target instanceof Element &&
   Boolean(target.closest("input, select, textarea, button, [role=slider], dialog, a, summary"));
 
-/** Escape closes what is open, the newest thing first; sheets close by themselves. @param {Element | null} target */
+/**
+ * Escape closes what is open, the newest thing first; sheets close by themselves.
+ * @param {Element | null} target
+ */
 function escape(target) {
   if (document.querySelector("dialog[open]")) return false;
   if (toolInHand() !== "hand") {

@@ -1,6 +1,6 @@
 // What the colours of a measuring view or a map mean, in the line under the picture, where it hides
-// nothing. The ranges, the colour line and the palette are the engines' own (`kernels/reference/view.py`, `display.py`); a test
-// compares them.
+// nothing. The ranges, the colour line and the palette are the engines' own
+// (`kernels/reference/view.py`, `display.py`); a test compares them.
 
 import { h } from "./dom.js";
 import { on, perFrame, state } from "./store.js";
@@ -27,7 +27,11 @@ export const RANGES = {
   alpha_noise: { title: "Expected alpha noise", marks: ["0", "0.05", "0.1"] },
 };
 
-/** sRGB code values of L*a*b*, D65. Source: CIE 15, IEC 61966-2-1. @param {number[]} lab @returns {number[]} */
+/**
+ * sRGB code values of L*a*b*, D65. Source: CIE 15, IEC 61966-2-1.
+ * @param {number[]} lab
+ * @returns {number[]}
+ */
 export function srgbOfLab([l, a, b]) {
   const fy = (l + 16) / 116;
   const [x, y, z] = [fy + a / 500, fy, fy - b / 200].map(
@@ -71,7 +75,7 @@ const rule = (marks) =>
 const node = h("div", { class: "legend", hidden: true });
 document.getElementById("line")?.prepend(node);
 
-/** A map's scale with five numbers; shares are shown in percent. @param {import("./maps.js").TakeMap} map */
+/** A map's scale with five numbers; shares are shown in percent. @param {import("./wire-types.js").MapPicture} map */
 export function scaleOf(map) {
   const share = map.unit.startsWith("of ");
   const unit = share ? `% ${map.unit}` : map.unit;
@@ -97,7 +101,7 @@ const scale = (title, marks, said) =>
     rule(marks),
   );
 
-/** Which extractor has which colour. @param {any[]} taking */
+/** Which extractor has which colour. @param {import("./wire-types.js").Extractor[]} taking */
 const deciders = (taking) => [
   h("span", { class: "title", text: "Matte decided by" }),
   ...taking.map((e, i) => {
@@ -113,7 +117,7 @@ const deciders = (taking) => [
   ),
 ];
 
-/** The explanation of what is seen; nothing for a plain picture. @returns {any[]} */
+/** The explanation of what is seen; nothing for a plain picture. @returns {HTMLElement[]} */
 function explanation() {
   if (state.over) return [scaleOf(state.over)];
   const noise = state.recipe?.screen.noise;
@@ -130,9 +134,7 @@ function explanation() {
     return [
       scale(range.title, range.marks, `${range.title}: scale from ${range.marks[0]} to ${range.marks[2]}`),
     ];
-  return view.name === "deciding"
-    ? deciders((state.recipe?.extractors ?? []).filter((/** @type {any} */ e) => e.on))
-    : [];
+  return view.name === "deciding" ? deciders((state.recipe?.extractors ?? []).filter((e) => e.on)) : [];
 }
 
 const show = perFrame(() => {

@@ -1,5 +1,6 @@
 // The page's beginning: loads the schema, builds the parts, connects.
 
+import { byId } from "./dom.js";
 import { useSchema } from "./schema.js";
 import { emit, on, state } from "./store.js";
 import { connect, hurry } from "./wire.js";
@@ -26,7 +27,7 @@ coarse.addEventListener("change", fitTouch);
 fitTouch();
 
 on("you", () => {
-  /** @type {any} */ (document.getElementById("app")).dataset.role = state.you.role;
+  byId("app").dataset.role = state.you.role;
 });
 
 async function begin() {

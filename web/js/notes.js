@@ -8,6 +8,8 @@ import { on, operator, state } from "./store.js";
 import { goTo } from "./transport.js";
 import { send } from "./wire.js";
 
+/** @import { Note } from "./wire-types.js" */
+
 /** The tool: a tap pins a note. */
 export function takeNotePin() {
   take({
@@ -48,14 +50,14 @@ function write(at) {
       box.close();
     },
   });
-  box.querySelector(".foot").append(keep);
+  box.foot.append(keep);
   text.focus();
 }
 
-const mine = (/** @type {any} */ note) =>
-  operator() || note.client === state.you.client || note.client === state.you.device;
+/** @param {Note} note */
+const mine = (note) => operator() || note.client === state.you.client || note.client === state.you.device;
 
-/** @param {any} note */
+/** @param {Note} note */
 function read(note) {
   const own = mine(note);
   const box = sheet(
@@ -64,7 +66,7 @@ function read(note) {
     h("p", { text: note.text }),
   );
   if (!own) return;
-  box.querySelector(".foot").prepend(
+  box.foot.prepend(
     button({
       label: "Remove the note",
       icon: "bin",
@@ -85,14 +87,14 @@ function read(note) {
   );
 }
 
-/** @type {any[]} */
+/** @type {HTMLElement[]} */
 let pins = [];
 function showPins() {
   pins.forEach(removeMark);
   pins = state.notes
-    .map((/** @type {any} */ note, /** @type {number} */ i) => ({ note, i }))
-    .filter((/** @type {any} */ { note }) => note.frame === state.playhead.frame && !note.done)
-    .map((/** @type {any} */ { note, i }) => {
+    .map((note, i) => ({ note, i }))
+    .filter(({ note }) => note.frame === state.playhead.frame && !note.done)
+    .map(({ note, i }) => {
       const pin = h(
         "button",
         {
@@ -132,7 +134,7 @@ export function notesList() {
   const show = () =>
     list.replaceChildren(
       ...(state.notes.length
-        ? state.notes.map((/** @type {any} */ note, /** @type {number} */ i) =>
+        ? state.notes.map((note, i) =>
             h(
               "li",
               {},

@@ -1,5 +1,6 @@
 // The picture: where the frame lies in the stage, zoom and pan by mouse, touch and keys, pictures in.
 
+import { byId } from "./dom.js";
 import { drawn as editDrawn } from "./edits.js";
 import { makePaint } from "./paint.js";
 import { emit, on, perFrame, state } from "./store.js";
@@ -9,7 +10,7 @@ import { receivePictures, send } from "./wire.js";
 const MAX_SCALE = 48;
 const WIDTHS = [640, 960, 1280, 1920, 2560];
 
-const box = /** @type {HTMLElement} */ (document.getElementById("picture"));
+const box = byId("picture");
 const canvas = /** @type {HTMLCanvasElement} */ (document.getElementById("canvas"));
 export const pictureBox = box;
 
@@ -85,6 +86,7 @@ function ask() {
   const [w, h] = frameSize();
   const [x0, y0] = toFrame(0, 0);
   const [x1, y1] = toFrame(size.w, size.h);
+  /** @type {import("./wire-types.js").Box} */
   const region = [
     Math.max(0, Math.floor(x0)),
     Math.max(0, Math.floor(y0)),

@@ -1,7 +1,7 @@
 // Sampling colours from the picture: a tap takes a point, a drag a box. Values come from the server,
 // at full resolution, scene-linear and as code values of the recording.
 
-import { h, s } from "./dom.js";
+import { byId, h, s } from "./dom.js";
 import { take } from "./gestures.js";
 import { addOutline, drawOn, outline, putMark, removeMark } from "./marks.js";
 import { insideFrame, toStage, underPointer } from "./picture.js";
@@ -14,7 +14,8 @@ import { figure } from "./paths.js";
 const KEEP = 6;
 const DRAG_PX = 5;
 
-/** @typedef {{sample: any, box: number[]}} Taken */
+/** @import { Taken } from "./store.js" */
+/** @import { Box, Sampled, ViewName } from "./wire-types.js" */
 
 const rubber = addOutline(s("path", { class: "box" }));
 /** @type {number[] | null} */
@@ -31,7 +32,7 @@ const corners = (a, b) => [
   [a[0], b[1]],
 ];
 
-/** Box of whole pixels between two places. @param {number[]} a @param {number[]} b */
+/** Box of whole pixels between two places. @param {number[]} a @param {number[]} b @returns {Box} */
 function pixelBox(a, b) {
   const { width, height } = state.shot;
   const cut = (/** @type {number} */ v, /** @type {number} */ most) =>
@@ -53,7 +54,7 @@ function tool(hint, ontaken, once) {
     },
     move: (/** @type {number[]} */ at) => {
       to = at;
-      rubber.setAttribute("d", outline(corners(/** @type {any} */ (from), to)));
+      rubber.setAttribute("d", outline(corners(from ?? to, to)));
     },
     cancel: () => {
       from = null;
@@ -83,10 +84,10 @@ function tool(hint, ontaken, once) {
 }
 
 const PATIENCE_MS = 6000;
-/** @type {Promise<any>} samples are asked for one after the other: the server answers the newest only */
+/** @type {Promise<unknown>} samples are asked for one after the other: the server answers the newest only */
 let queue = Promise.resolve();
 
-/** @param {string} name @param {string} extractor @param {number[]} box @returns {Promise<any>} */
+/** @param {ViewName} name @param {string} extractor @param {Box} box @returns {Promise<Sampled>} */
 export function sampleAt(name, extractor, box) {
   const mine = queue.then(() => ask({ type: "sample", name, extractor, frame: null, box }, PATIENCE_MS));
   queue = mine.catch(() => null);
@@ -120,18 +121,18 @@ function keep(taken) {
 
 /** @param {Taken} taken */
 export function forget(taken) {
-  state.samples = state.samples.filter((/** @type {Taken} */ t) => t !== taken);
+  state.samples = state.samples.filter((t) => t !== taken);
   emit("samples");
 }
 
 // Marks of the samples of this frame.
-/** @type {any[]} */
+/** @type {HTMLElement[]} */
 let dots = [];
 function drawDots() {
   dots.forEach(removeMark);
   dots = state.samples
-    .filter((/** @type {Taken} */ t) => t.sample.frame === state.playhead.frame)
-    .map((/** @type {Taken} */ { sample, box: place }, /** @type {number} */ i) => {
+    .filter((t) => t.sample.frame === state.playhead.frame)
+    .map(({ sample, box: place }, i) => {
       const dot = h("div", { class: "dot", "aria-hidden": "true", dataset: { sample: i } });
       dot.style.background = `rgb(${sample.display.join(" ")})`;
       putMark(dot, (place[0] + place[2]) / 2, (place[1] + place[3]) / 2);
@@ -141,13 +142,13 @@ function drawDots() {
 on("samples playhead", drawDots);
 
 // Values under the pointer.
-const box = /** @type {HTMLElement} */ (document.getElementById("picture"));
-const readout = /** @type {HTMLElement} */ (document.getElementById("readout"));
+const box = byId("picture");
+const readout = byId("readout");
 let asking = false;
 /** @type {number[] | null} */
 let wanted = null;
 
-on("hover", (/** @type {{clientX: number, clientY: number, pointerType: string} | null} */ e) => {
+on("hover", (e) => {
   if (!e || e.pointerType === "touch" || state.playhead.playing) return hide();
   const [x, y] = underPointer(e).map(Math.floor);
   if (!insideFrame(x, y)) return hide();
@@ -177,7 +178,7 @@ async function askUnderPointer() {
   }
 }
 
-/** @param {number} x @param {number} y @param {any} got */
+/** @param {number} x @param {number} y @param {Sampled} got */
 function showValues(x, y, got) {
   const line = (/** @type {string} */ name, /** @type {number[]} */ values, /** @type {number} */ step) => [
     h("span", { class: "head", text: name }),

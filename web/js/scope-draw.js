@@ -1,9 +1,14 @@
 // Drawing the scopes on 2-D canvases. Data come from the server (see its `Density`, `Histogram`).
 
+/** @import { Density, Histogram, Target } from "./wire-types.js" */
+
 const INK = { red: "#e08585", green: "#84c98a", blue: "#8aa6ea", luminance: "#d8d8d8" };
 const MARGIN = 22;
 
-/** Fit a canvas to its box; returns its context and size in device pixels, or null when unseen. @param {HTMLCanvasElement} canvas */
+/**
+ * Fit a canvas to its box; returns its context and size in device pixels, or null when unseen.
+ * @param {HTMLCanvasElement} canvas
+ */
 export function fitCanvas(canvas) {
   const dpr = devicePixelRatio;
   const [w, h] = [Math.round(canvas.clientWidth * dpr), Math.round(canvas.clientHeight * dpr)];
@@ -32,7 +37,8 @@ function hueRgb(hue) {
 
 /**
  * Draw a density picture, brighter where there is more.
- * @param {any} c @param {{width: number, height: number, planes: string[]}} density
+ * @param {CanvasRenderingContext2D} c
+ * @param {Density} density
  * @param {number} x @param {number} y @param {number} size @param {{hues?: boolean, height?: number}} [how]
  */
 export function drawDensity(c, density, x, y, size, { hues = false, height = size } = {}) {
@@ -61,7 +67,12 @@ export function drawDensity(c, density, x, y, size, { hues = false, height = siz
   c.drawImage(scratch, x, y, size, height);
 }
 
-/** Red, green, blue counts in soft colours, neutral where all three are equal. @param {number} r @param {number} g @param {number} b */
+/**
+ * Red, green, blue counts in soft colours, neutral where all three are equal.
+ * @param {number} r
+ * @param {number} g
+ * @param {number} b
+ */
 const muted = (r, g, b) => [
   0.9 * r + 0.3 * g + 0.34 * b,
   0.34 * r + 0.86 * g + 0.42 * b,
@@ -73,7 +84,7 @@ const faint = (v) => (v ? 22 + 233 * (v / 255) ** 0.7 : 0);
 /** @param {number} v */
 const clear = (v) => (v ? 70 + 185 * (v / 255) ** 0.4 : 0);
 
-/** @param {HTMLCanvasElement} canvas @param {any} histogram */
+/** @param {HTMLCanvasElement} canvas @param {Histogram} histogram */
 export function drawHistogram(canvas, histogram) {
   const fit = fitCanvas(canvas);
   if (!fit) return;
@@ -100,7 +111,7 @@ export function drawHistogram(canvas, histogram) {
     const list = counts[name] ?? [];
     c.beginPath();
     c.moveTo(left, floor);
-    list.forEach((/** @type {number} */ n, /** @type {number} */ i) =>
+    list.forEach((n, i) =>
       c.lineTo(
         left + ((i + 0.5) / list.length) * (w - 2 * left),
         floor - tall * Math.min(1, Math.log1p(n) / Math.log1p(top)),
@@ -130,7 +141,7 @@ export function ticks(low, high) {
   return out;
 }
 
-/** @param {HTMLCanvasElement} canvas @param {any} waveform */
+/** @param {HTMLCanvasElement} canvas @param {Density} waveform */
 export function drawWaveform(canvas, waveform) {
   const fit = fitCanvas(canvas);
   if (!fit) return;
@@ -150,7 +161,12 @@ export function drawWaveform(canvas, waveform) {
   c.globalCompositeOperation = "source-over";
 }
 
-/** @param {HTMLCanvasElement} canvas @param {any} vectorscope @param {any[]} targets @param {any[]} samples */
+/**
+ * @param {HTMLCanvasElement} canvas
+ * @param {Density} vectorscope
+ * @param {Target[]} targets
+ * @param {import("./store.js").Taken[]} samples
+ */
 export function drawVectorscope(canvas, vectorscope, targets, samples) {
   const fit = fitCanvas(canvas);
   if (!fit) return;

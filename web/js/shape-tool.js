@@ -8,6 +8,8 @@ import { toStage, underPointer } from "./picture.js";
 import { copy, getAt } from "./paths.js";
 import { emit, on, operator, state } from "./store.js";
 
+/** @import { Shape } from "./wire-types.js" */
+
 const CLOSE_PX = 16;
 const BOXED = ["rectangle", "ellipse"];
 
@@ -22,10 +24,15 @@ export function chooseShape(path) {
   emit("tool");
 }
 
-/** Points of a shape at a frame, between its poses in straight lines. @param {any} shape @param {number} frame @returns {number[][]} */
+/**
+ * Points of a shape at a frame, between its poses in straight lines.
+ * @param {Shape} shape
+ * @param {number} frame
+ * @returns {[number, number][]}
+ */
 export function pointsAt(shape, frame) {
   const poses = shape.poses;
-  const after = poses.findIndex((/** @type {any} */ p) => p.frame > frame);
+  const after = poses.findIndex((p) => p.frame > frame);
   if (after === 0) return poses[0].points;
   if (after < 0) return poses[poses.length - 1].points;
   const [a, b] = [poses[after - 1], poses[after]];
@@ -106,6 +113,10 @@ export function drawShape(kind, ondone) {
     redraw();
   };
   finishNow = finish;
+  const cancel = () => {
+    if (boxed) drawing = [];
+    redraw();
+  };
   take({
     name: "shape",
     two: boxed,
@@ -125,7 +136,7 @@ export function drawShape(kind, ondone) {
       }
     },
     up(at, e) {
-      if (boxed) return wide() ? finish() : this.cancel();
+      if (boxed) return wide() ? finish() : cancel();
       const last = drawing[drawing.length - 1];
       if (!e && last && String(last) === String(at)) return drawing.length >= 3 ? finish() : undefined;
       const start = drawing[0];
@@ -136,10 +147,7 @@ export function drawShape(kind, ondone) {
       drawing = [...drawing, at];
       redraw();
     },
-    cancel() {
-      if (boxed) drawing = [];
-      redraw();
-    },
+    cancel,
     drop() {
       drawing = [];
       redraw();
@@ -161,7 +169,7 @@ export const closeOutlineButton = () =>
       })
     : null;
 
-/** @type {any[]} */
+/** @type {HTMLElement[]} */
 let handles = [];
 function rebuildHandles() {
   handles.forEach(removeMark);
@@ -193,15 +201,16 @@ function handle(i) {
   /** @param {number[]} at @param {boolean} moving */
   const move = (at, moving) => {
     const path = /** @type {string[]} */ (chosen);
+    /** @type {Shape} */
     const shape = getAt(state.recipe, path);
     const points = copy(pointsAt(shape, state.playhead.frame));
-    points[i] = at.map((v) => Math.round(v * 10) / 10);
+    points[i] = [Math.round(at[0] * 10) / 10, Math.round(at[1] * 10) / 10];
     const poses =
       shape.poses.length === 1 && shape.poses[0].frame === state.playhead.frame
         ? []
-        : shape.poses.filter((/** @type {any} */ p) => p.frame !== state.playhead.frame);
+        : shape.poses.filter((p) => p.frame !== state.playhead.frame);
     poses.push({ frame: state.playhead.frame, points });
-    poses.sort((/** @type {any} */ a, /** @type {any} */ b) => a.frame - b.frame);
+    poses.sort((a, b) => a.frame - b.frame);
     set([...path, "poses"], poses, { label: `Move ${shape.name}`, moving, gesture });
   };
   node.addEventListener("pointerdown", (/** @type {PointerEvent} */ e) => {

@@ -1,6 +1,6 @@
 // The step list at the side, and the panel of the step in hand.
 
-import { h, icon } from "./dom.js";
+import { byId, h, icon } from "./dom.js";
 import { emit, on, operator, perFrame, state } from "./store.js";
 import { nextStep } from "./steps/common.js";
 import { surveyStep } from "./steps/survey.js";
@@ -58,9 +58,9 @@ const STEPS = [
   },
 ];
 
-const nav = /** @type {HTMLElement} */ (document.getElementById("steps"));
-const panel = /** @type {HTMLElement} */ (document.getElementById("panel"));
-const app = /** @type {HTMLElement} */ (document.getElementById("app"));
+const nav = byId("steps");
+const panel = byId("panel");
+const app = byId("app");
 
 /** @type {Map<string, any>} */
 const buttons = new Map();
@@ -155,7 +155,7 @@ function counts() {
     count.textContent = String(n);
   };
   put("extract", state.recipe?.extractors.length ?? 0);
-  put("check", state.notes.filter((/** @type {any} */ n) => !n.done).length);
+  put("check", state.notes.filter((n) => !n.done).length);
 }
 
 export function startSteps() {

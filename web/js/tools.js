@@ -1,6 +1,6 @@
 // Tools beside the picture: zoom, sample, compare, wipe, note, scopes.
 
-import { button, h } from "./dom.js";
+import { byId, button, h } from "./dom.js";
 import { take, toolInHand } from "./gestures.js";
 import { takeNotePin } from "./notes.js";
 import { scaleNow, zoomBy, zoomToFit, zoomToPixels } from "./picture.js";
@@ -8,9 +8,13 @@ import { takeSampler } from "./sample.js";
 import { on } from "./store.js";
 import { look, view } from "./view.js";
 
-const place = /** @type {HTMLElement} */ (document.getElementById("tools"));
+const place = byId("tools");
 const zoom = h("div", { class: "zoom", role: "status", "aria-label": "Zoom" });
-/** The word under an icon; the label starts what a screen reader says. @param {string} word @param {any} node */
+/**
+ * The word under an icon; the label starts what a screen reader says.
+ * @param {string} word
+ * @param {HTMLElement} node
+ */
 const worded = (word, node) => {
   node.append(h("span", { class: "word", text: word }));
   return node;

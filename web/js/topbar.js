@@ -1,6 +1,6 @@
 // The bar on top: the shot, undo and redo, engine, latency and connection, who is there.
 
-import { button, h } from "./dom.js";
+import { byId, button, h, icon } from "./dom.js";
 import { travel, unsaved } from "./edits.js";
 import { openPeople } from "./people.js";
 import { openRecipes } from "./recipes.js";
@@ -8,10 +8,10 @@ import { startFollowing } from "./view.js";
 import { on, operator, perFrame, state } from "./store.js";
 import { say } from "./notice.js";
 
-const name = /** @type {HTMLElement} */ (document.getElementById("shot-name"));
-const facts = /** @type {HTMLElement} */ (document.getElementById("shot-facts"));
-const history = /** @type {HTMLElement} */ (document.getElementById("history"));
-const status = /** @type {HTMLElement} */ (document.getElementById("status"));
+const name = byId("shot-name");
+const facts = byId("shot-facts");
+const history = byId("history");
+const status = byId("status");
 
 on("shot", () => {
   const { shot } = state;
@@ -41,7 +41,7 @@ const recipes = button({
 on("history you", () => {
   if (!operator()) return history.replaceChildren();
   if (!undo.isConnected) history.append(undo, redo, recipes);
-  for (const [b, word, step] of /** @type {[any, string, string | null][]} */ ([
+  for (const [b, word, step] of /** @type {[HTMLButtonElement, string, string | null][]} */ ([
     [undo, "Undo", state.undo],
     [redo, "Redo", state.redo],
   ])) {
@@ -52,10 +52,11 @@ on("history you", () => {
 });
 
 const engine = h("span", { class: "engine" });
+const latencyFigure = h("span", { class: "num", text: "–" });
 const latency = h(
   "span",
   { class: "latency blank", title: "From moving a control to the picture drawn, median of the last ones" },
-  h("span", { class: "num", text: "–" }),
+  latencyFigure,
   " ms to draw",
 );
 const link = h("button", { type: "button", class: "btn flat small light", onclick: explain });
@@ -66,7 +67,7 @@ const follow = button({
   onclick: startFollowing,
 });
 const people = button({
-  label: "Who is there",
+  label: "Who is watching",
   icon: "people",
   text: "1",
   class: "flat people",
@@ -80,12 +81,12 @@ const show = perFrame(() => {
   engine.textContent = state.engine ? `${state.engine.name} engine` : "";
   engine.title = state.engine ? `${state.engine.description}: ${state.engine.reason}` : "";
   latency.classList.toggle("blank", state.latency === null); // its place is kept
-  latency.firstChild.textContent = state.latency === null ? "–" : String(Math.round(state.latency));
+  latencyFigure.textContent = state.latency === null ? "–" : String(Math.round(state.latency));
   const waiting = unsaved();
   link.dataset.state = state.link;
-  link.textContent = `${WORDS[/** @type {"on"} */ (state.link)]}${waiting && state.link !== "on" ? `, ${waiting} kept` : ""}`;
+  link.textContent = WORDS[state.link] + (waiting && state.link !== "on" ? `, ${waiting} kept` : "");
   link.title = state.trouble || `Render ${ms("render")}, encode ${ms("encode")}, decode ${ms("decode")}`;
-  people.lastChild.textContent = String(Math.max(1, state.people.length));
+  people.replaceChildren(icon("people"), String(Math.max(1, state.people.length)));
   follow.hidden = operator();
   follow.disabled = state.follow;
   follow.textContent = state.follow ? "Following" : "Follow";

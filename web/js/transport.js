@@ -1,6 +1,6 @@
 // Frames: the strip with what is in memory, play, loop, in and out, step, dropped frames.
 
-import { button, dropdown, h, icon } from "./dom.js";
+import { byId, button, dropdown, h, icon } from "./dom.js";
 import { numberBox } from "./controls.js";
 import { counted } from "./paths.js";
 import { openScopes, scopesOpen } from "./scope-dock.js";
@@ -8,27 +8,17 @@ import { on, paced, perFrame, state } from "./store.js";
 import { stopFollowing } from "./view.js";
 import { send } from "./wire.js";
 
-const place = /** @type {HTMLElement} */ (document.getElementById("transport"));
+const place = byId("transport");
 const LOOPS = /** @type {[string, string][]} */ ([
   ["loop", "Loop"],
   ["once", "Once"],
-  ["bounce", "To and fro"],
+  ["bounce", "Back and forth"],
 ]);
 
-/** @param {Record<string, any>} what */
+/** @param {Partial<import("./wire-types.js").Transport>} what */
 function tell(what) {
   stopFollowing();
-  const none = {
-    frame: null,
-    step: null,
-    playing: null,
-    direction: null,
-    fps: null,
-    loop: null,
-    first: null,
-    last: null,
-  };
-  send({ type: "transport", ...none, ...what });
+  send({ type: "transport", ...what });
 }
 const seek = paced(30, (/** @type {number} */ frame) => tell({ frame }));
 
@@ -57,7 +47,7 @@ const loop = dropdown({
   label: "At the end",
   options: LOOPS,
   value: "loop",
-  onpick: (value) => tell({ loop: value }),
+  onpick: (value) => tell({ loop: /** @type {typeof state.playhead.loop} */ (value) }),
 });
 const frameBox = numberBox("Frame number", { step: 1, low: -2147483648, high: 2147483647 }, (v) =>
   tell({ frame: Math.round(v) }),
@@ -73,7 +63,13 @@ const scopes = button({
     scopes.setAttribute("aria-pressed", String(scopesOpen()));
   },
 });
-const group = (/** @type {string} */ label, /** @type {any[]} */ ...children) =>
+const whole = button({
+  label: "Play the whole shot",
+  icon: "close",
+  class: "whole",
+  onclick: () => tell({ first: state.shot.first, last: state.shot.last }),
+});
+const group = (/** @type {string} */ label, /** @type {Node[]} */ ...children) =>
   h("div", { class: "group", role: "group", "aria-label": label }, ...children);
 
 place.append(
@@ -101,12 +97,7 @@ place.append(
           icon: "end",
           onclick: () => tell({ last: Math.max(state.playhead.frame, state.playhead.first) }),
         }),
-        button({
-          label: "Play the whole shot",
-          icon: "close",
-          class: "whole",
-          onclick: () => tell({ first: state.shot.first, last: state.shot.last }),
-        }),
+        whole,
       ),
     ),
     strip,
@@ -172,9 +163,7 @@ const show = perFrame(() => {
   play.setAttribute("aria-label", play.title);
   late.textContent = p.playing || p.dropped ? `${p.dropped} dropped` : "";
   late.title = "Frames left out since playing began, to keep real time";
-  const whole = p.first <= state.shot.first && p.last >= state.shot.last;
-  ends.hidden = whole;
-  /** @type {any} */ (place.querySelector(".whole")).hidden = whole;
+  ends.hidden = whole.hidden = p.first <= state.shot.first && p.last >= state.shot.last;
   ends.style.left = `${(share(p.first) - 0.5 / count()) * 100}%`;
   ends.style.width = `${((p.last - p.first + 1) / count()) * 100}%`;
   for (const [name, value] of [
@@ -205,9 +194,7 @@ function showHeld() {
 
 function showTicks() {
   if (!state.shot) return;
-  const frames = new Set(
-    state.notes.filter((/** @type {any} */ n) => !n.done).map((/** @type {any} */ n) => n.frame),
-  );
+  const frames = new Set(state.notes.filter((n) => !n.done).map((n) => n.frame));
   ticks.replaceChildren(
     ...[...frames].map((f) => {
       const node = h("div", { class: "tick", title: `Note at frame ${f}` });

@@ -7,6 +7,8 @@ import { emit, on, state } from "./store.js";
 import { goTo } from "./transport.js";
 import { plateFor, stopFollowing } from "./view.js";
 
+/** @import { Box, Reason, Verdict, WholeTake } from "./wire-types.js" */
+
 const WORDS = /** @type {Record<string, string>} */ ({
   keyable: "Keyable",
   "keyable with work": "Keyable with work",
@@ -40,7 +42,7 @@ export function verdictWord(name) {
 }
 
 const area = addOutline(s("path", { class: "area chosen place" }));
-/** @type {number[] | null} shares of the frame */
+/** @type {Box | null} shares of the frame */
 let shown = null;
 drawOn(() => {
   const [x0, y0, x1, y1] = inFrame(shown ?? [0, 0, 0, 0]);
@@ -57,13 +59,18 @@ drawOn(() => {
   );
 });
 
-/** @param {number[]} box */
+/** @param {Box} box @returns {Box} */
 function inFrame(box) {
   const { width, height } = state.shot ?? { width: 0, height: 0 };
-  return box.map((v, i) => v * (i % 2 ? height : width));
+  const [x0, y0, x1, y1] = box;
+  return [x0 * width, y0 * height, x1 * width, y1 * height];
 }
 
-/** Outline a place and bring it into the picture, or go back to the whole frame. @param {number[] | null} box @param {number | null} [frame] */
+/**
+ * Outline a place and bring it into the picture, or go back to the whole frame.
+ * @param {Box | null} box
+ * @param {number | null} [frame]
+ */
 export function showPlace(box, frame = null) {
   shown = box;
   plateFor("place", Boolean(box));
@@ -73,7 +80,7 @@ export function showPlace(box, frame = null) {
   emit("placed");
 }
 
-/** The part of the frame to look at: the place and as much around it. @param {number[]} box */
+/** The part of the frame to look at: the place and as much around it. @param {Box} box */
 function around(box) {
   const [x0, y0, x1, y1] = box;
   const size = Math.max(x1 - x0, y1 - y0) * 2;
@@ -99,16 +106,17 @@ const said = (text) => held(sentence(text));
 
 /**
  * The reasons as a list of things to do. onplace: shows where one is, in a picture of the caller's.
- * @param {any} verdict @param {((box: number[] | null) => void) | null} onplace
+ * @param {Verdict} verdict @param {((box: Box | null) => void) | null} onplace
  */
 export function toDo(verdict, onplace) {
   const { reasons } = verdict;
   if (!reasons.length) return h("p", { text: "Nothing to do: every measure is within its limits." });
-  const buttons = /** @type {any[]} */ ([]);
+  /** @type {HTMLElement[]} */
+  const buttons = [];
   return h(
     "ol",
     { class: "todo" },
-    ...reasons.map((/** @type {any} */ r, /** @type {number} */ i) =>
+    ...reasons.map((r, /** @type {number} */ i) =>
       h(
         "li",
         {},
@@ -125,7 +133,7 @@ export function toDo(verdict, onplace) {
   );
 }
 
-/** @param {any} r @param {(box: number[] | null) => void} onplace @param {any[]} buttons of the same list */
+/** @param {Reason} r @param {(box: Box | null) => void} onplace @param {HTMLElement[]} buttons of the same list */
 function place(r, onplace, buttons) {
   const b = button({
     label: `Show where: ${r.title}`,
@@ -142,7 +150,7 @@ function place(r, onplace, buttons) {
   return b;
 }
 
-/** Word, score, and which frames it is from. @param {any} whole */
+/** Word, score, and which frames it is from. @param {WholeTake} whole */
 export function verdictHead(whole) {
   return h(
     "div",
@@ -157,5 +165,5 @@ export function verdictHead(whole) {
   );
 }
 
-/** @param {any} verdict */
+/** @param {Verdict} verdict */
 export const cautionOf = (verdict) => h("p", { class: "caution", text: verdict.caution });

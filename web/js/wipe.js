@@ -4,7 +4,7 @@ import { button, h } from "./dom.js";
 import { pictureBox, toStage } from "./picture.js";
 import { on, state } from "./store.js";
 import { look, view, viewTitle } from "./view.js";
-import { viewOptions } from "./viewbar.js";
+import { viewOf, viewOptions } from "./viewbar.js";
 
 const edge = h("button", {
   type: "button",
@@ -18,7 +18,7 @@ const before = h("span", { class: "wipelabel", hidden: true });
 const second = h("select", {
   "aria-label": "Second view of the wipe",
   onchange: () => {
-    const [name, extractor] = second.value.split("/");
+    const [name, extractor] = viewOf(second.value);
     look({ wipe: { ...view.wipe, name, extractor } });
   },
 });

@@ -4,6 +4,12 @@
 /** any: the models say no more of a value at a path of the recipe, or of a job's result. */
 export type Value = any;
 
+/** x0, y0, x1, y1, half open; in full-resolution pixels, a survey's in shares of the frame. */
+export type Box = [number, number, number, number];
+
+/** Three channels, in this order. */
+export type RGB = [number, number, number];
+
 export type Channel =
   | "colour"
   | "red"
@@ -78,7 +84,7 @@ export interface AckScopes {
 export interface Assemble {
   edge_colour: EdgeColour;
   foreground_exposure_stops: number | Keys;
-  foreground_gain: [number, number, number];
+  foreground_gain: RGB;
   background: Background;
   screen_light: ScreenLight;
   light_wrap: LightWrap;
@@ -88,7 +94,7 @@ export interface Background {
   kind: "picture" | "colour" | "ramp" | "checker";
   path: string;
   colourspace: string;
-  colour: [number, number, number];
+  colour: RGB;
   move_x_px: number | Keys;
   move_y_px: number | Keys;
   scale: number | Keys;
@@ -411,9 +417,9 @@ export interface Look {
   view: string;
   looks: string;
   lut_path: string;
-  cdl_slope: [number, number, number];
-  cdl_offset: [number, number, number];
-  cdl_power: [number, number, number];
+  cdl_slope: RGB;
+  cdl_offset: RGB;
+  cdl_power: RGB;
   cdl_saturation: number;
 }
 
@@ -465,9 +471,9 @@ export interface MoveOp {
 }
 
 export interface Noise {
-  gain: [number, number, number];
-  offset: [number, number, number];
-  correlation: [number, number, number];
+  gain: RGB;
+  offset: RGB;
+  correlation: RGB;
 }
 
 export interface Note {
@@ -585,7 +591,7 @@ export interface Reason {
   text: string;
   remedy: string;
   source: string;
-  box: [number, number, number, number] | null;
+  box: Box | null;
 }
 
 export interface Recipe {
@@ -672,7 +678,7 @@ export interface Sample {
   name?: ViewName;
   extractor?: string;
   frame?: number | null;
-  box: [number, number, number, number];
+  box: Box;
 }
 
 export interface Sampled {
@@ -682,15 +688,15 @@ export interface Sampled {
   extractor: string;
   frame: number;
   revision: number;
-  box: [number, number, number, number];
+  box: Box;
   pixels: number;
-  linear: [number, number, number];
-  low: [number, number, number];
-  high: [number, number, number];
-  log: [number, number, number];
-  code: [number, number, number] | null;
+  linear: RGB;
+  low: RGB;
+  high: RGB;
+  log: RGB;
+  code: RGB | null;
   code_bits: number | null;
-  display: [number, number, number];
+  display: RGB;
   hue_deg: number;
   saturation: number;
   luminance: number;
@@ -727,7 +733,7 @@ export interface Scopes {
 
 export interface Screen {
   primary: "red" | "green" | "blue";
-  colour: [number, number, number];
+  colour: RGB;
   clean_plate: "none" | "file";
   clean_plate_path: string;
   clean_plate_colourspace: string;
@@ -745,8 +751,8 @@ export interface Separate {
   type: "separate";
   id: string;
   frame?: number | null;
-  box_a: [number, number, number, number];
-  box_b: [number, number, number, number];
+  box_a: Box;
+  box_b: Box;
 }
 
 export interface Separated {
@@ -801,7 +807,7 @@ export interface ShowSent {
   extractor?: string;
   channel?: Channel;
   stress?: StressRequestSent;
-  region?: [number, number, number, number] | null;
+  region?: Box | null;
   width?: number;
   wipe?: WipeSent | null;
 }
@@ -814,7 +820,7 @@ export interface Show {
   extractor: string;
   channel: Channel;
   stress: StressRequest;
-  region: [number, number, number, number] | null;
+  region: Box | null;
   width: number;
   wipe: Wipe | null;
 }

@@ -41,7 +41,7 @@ export function assembleStep() {
     { ...grade, node: front },
     {
       node: lookFold,
-      refresh: (/** @type {any} */ c) => {
+      refresh: (/** @type {string[][] | undefined} */ c) => {
         look.refresh(c);
         display.refresh();
       },
@@ -96,7 +96,7 @@ function backgroundBlock() {
   show();
   return {
     node: fold,
-    refresh: (/** @type {any} */ c) => {
+    refresh: (/** @type {string[][] | undefined} */ c) => {
       [kind, colour, space, placing].forEach((f) => f.refresh(c));
       show();
     },

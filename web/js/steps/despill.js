@@ -6,17 +6,20 @@ import { form } from "../form.js";
 import { control } from "../controls.js";
 import { at } from "../keys.js";
 import { copy, figure, getAt, newId, words } from "../paths.js";
-import { fieldsOf } from "../schema.js";
+import { fieldOf } from "../schema.js";
 import { hueRings } from "../rings.js";
 import { operator, state } from "../store.js";
-import { cardList, sampleCards, together } from "./common.js";
+import { cardList } from "./cards.js";
+import { sampleCards, together } from "./common.js";
+
+/** @import { DespillPass } from "../wire-types.js" */
 
 export function despillStep() {
   const list = cardList({
     path: ["despill"],
     what: "Pass",
     openKey: "despill",
-    title: (item) => item.name,
+    title: (/** @type {DespillPass} */ item) => item.name,
     sub: (item) =>
       [
         `limit ${words(item.limit).toLowerCase()}`,
@@ -50,26 +53,24 @@ export function despillStep() {
   return together([list, { node: add }, sampleCards()]);
 }
 
-/** @param {any} item @param {string[]} path */
+/** @param {DespillPass} item @param {string[]} path */
 function passBody(item, path) {
   const more = block({ title: "Where it works", key: `${item.id}/where` });
   const where = form("DespillPass", path, { only: ["shapes"], subject: item.name });
   const mask = maskChoice(path, item.name);
-  const inverted = control(
-    /** @type {any} */ (fieldsOf("DespillPass").find((f) => f.key === "mask_inverted")),
-    [...path, "mask_inverted"],
-    { subject: item.name },
-  );
-  more.body.append(mask.node, inverted, where.node);
+  const inverted = control(fieldOf("DespillPass", "mask_inverted"), [...path, "mask_inverted"], {
+    subject: item.name,
+  });
+  more.body.append(mask.node, inverted.node, where.node);
   return together([
     hueRings(path),
     form("DespillPass", path, { only: ["limit", "weight", "amount"], subject: item.name }),
     form("DespillPass", path, { only: ["fill", "fill_amount", "fill_blur_px", "name"], subject: item.name }),
     {
       node: more,
-      refresh: (/** @type {any} */ c) => {
+      refresh: (/** @type {string[][] | undefined} */ c) => {
         where.refresh(c);
-        mask.refresh(c);
+        mask.refresh();
         inverted.refresh(c);
       },
       tick: where.tick,
@@ -77,9 +78,13 @@ function passBody(item, path) {
   ]);
 }
 
-/** The matte that limits a pass: none, the cumulative one, or an extractor's. @param {string[]} path @param {string} subject */
+/**
+ * The matte that limits a pass: none, the cumulative one, or an extractor's.
+ * @param {string[]} path
+ * @param {string} subject
+ */
 function maskChoice(path, subject) {
-  const field = /** @type {any} */ (fieldsOf("DespillPass").find((f) => f.key === "mask"));
+  const field = fieldOf("DespillPass", "mask");
   const select = h("select", {
     "aria-label": "Limited by the matte of",
     onchange: () =>
@@ -99,12 +104,12 @@ function maskChoice(path, subject) {
     const options = [
       ["", "nothing"],
       ["cumulative", "all extractors"],
-      ...state.recipe.extractors.map((/** @type {any} */ e) => [e.id, e.name]),
+      ...state.recipe.extractors.map((e) => [e.id, e.name]),
     ];
     select.replaceChildren(...options.map(([value, text]) => h("option", { value, text })));
     select.value = getAt(state.recipe, [...path, "mask"]) ?? "";
     select.disabled = !operator();
   };
   refresh();
-  return { node, refresh: (/** @type {any} */ _changed) => refresh() };
+  return { node, refresh };
 }

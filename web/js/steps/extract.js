@@ -1,7 +1,7 @@
 // Extract: the list of extractors, their settings, what is sampled, the joined matte's refinement.
 
 import { button, block, h, icon } from "../dom.js";
-import { change } from "../edits.js";
+import { change, setOp } from "../edits.js";
 import { form, summary } from "../form.js";
 import { at } from "../keys.js";
 import { copy, figure, getAt, newId, words } from "../paths.js";
@@ -11,7 +11,10 @@ import { showView, view } from "../view.js";
 import { sayError } from "../notice.js";
 import { ask } from "../wire.js";
 import { valueBand } from "../band.js";
-import { cardList, sampleCards, together } from "./common.js";
+import { cardList } from "./cards.js";
+import { sampleCards, together } from "./common.js";
+
+/** @import { Extractor } from "../wire-types.js" */
 
 const COMMON = ["name", "role", "combine", "strength", "inverted", "key_from", "on"];
 const BAND_ENDS = ["low_out", "low_in", "high_in", "high_out"];
@@ -26,7 +29,7 @@ export function extractStep() {
     path: ["extractors"],
     what: "Extractor",
     openKey: "extractors",
-    title: (item) => item.name,
+    title: (/** @type {Extractor} */ item) => item.name,
     sub: (item) =>
       [
         words(item.kind),
@@ -69,7 +72,7 @@ export function extractStep() {
   return {
     ...all,
     node: all.node,
-    refresh: (/** @type {any} */ c) => {
+    refresh: (/** @type {string[][] | undefined} */ c) => {
       all.refresh(c);
       marks();
     },
@@ -80,13 +83,13 @@ export function extractStep() {
   };
 }
 
-/** How a matte is joined to those before it; the first that takes part has none before. @param {any} item */
+/** How a matte is joined to those before it; the first that takes part has none before. @param {Extractor} item */
 const joined = (item) =>
-  item.id === state.recipe.extractors.find((/** @type {any} */ e) => e.on)?.id
+  item.id === state.recipe.extractors.find((e) => e.on)?.id
     ? "first"
     : words(item.combine ?? (item.role === "core" ? "max" : "screen")).toLowerCase();
 
-/** @param {any} item */
+/** @param {Extractor} item */
 function ownMatte(item) {
   return h(
     "button",
@@ -105,7 +108,7 @@ function ownMatte(item) {
   );
 }
 
-/** Only this extractor takes part; again brings the others back. @param {any} item */
+/** Only this extractor takes part; again brings the others back. @param {Extractor} item */
 function only(item) {
   return h(
     "button",
@@ -116,13 +119,13 @@ function only(item) {
       "aria-label": `Only ${item.name} takes part`,
       onclick: () => {
         const all = state.recipe.extractors;
-        const alone = all.every((/** @type {any} */ e) => e.on === (e.id === item.id));
-        const wanted = (/** @type {any} */ e) =>
+        const alone = all.every((e) => e.on === (e.id === item.id));
+        const wanted = (/** @type {Extractor} */ e) =>
           alone && all.length > 1 ? (beforeOnly?.get(e.id) ?? true) : e.id === item.id;
         const ops = all
-          .filter((/** @type {any} */ e) => e.on !== wanted(e))
-          .map((/** @type {any} */ e) => ({ op: "set", path: ["extractors", e.id, "on"], value: wanted(e) }));
-        if (!alone) beforeOnly = new Map(all.map((/** @type {any} */ e) => [e.id, e.on]));
+          .filter((e) => e.on !== wanted(e))
+          .map((e) => setOp(["extractors", e.id, "on"], wanted(e)));
+        if (!alone) beforeOnly = new Map(all.map((e) => [e.id, e.on]));
         if (ops.length) change(ops, { label: alone ? "All extractors as before" : `Only ${item.name}` });
       },
     },
@@ -150,7 +153,7 @@ function addBlock(kinds, onadd) {
             dataset: { kind },
             onclick: () => {
               const id = newId();
-              const same = state.recipe.extractors.filter((/** @type {any} */ e) => e.kind === kind).length;
+              const same = state.recipe.extractors.filter((e) => e.kind === kind).length;
               const item = {
                 ...copy(state.defaults.extractors[kind]),
                 id,
@@ -172,7 +175,7 @@ function addBlock(kinds, onadd) {
   return fold;
 }
 
-/** @param {any} item @param {string[]} path @param {string} model */
+/** @param {Extractor} item @param {string[]} path @param {string} model */
 function extractorBody(item, path, model) {
   const own = fieldsOf(model)
     .map((f) => f.key)
@@ -215,7 +218,7 @@ function channelFinder(path) {
           { class: "list" },
           ...got.channels
             .slice(0, 4)
-            .map((/** @type {any} */ c, /** @type {number} */ i) =>
+            .map((c, /** @type {number} */ i) =>
               h(
                 "li",
                 {},
@@ -256,7 +259,7 @@ function channelFinder(path) {
   );
 }
 
-/** @param {any} taken */
+/** @param {import("../store.js").Taken} taken */
 function sampleActs({ sample }) {
   const acts = [
     {

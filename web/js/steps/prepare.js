@@ -8,8 +8,16 @@ import { capital, words } from "../paths.js";
 import { shapeList } from "../shape-list.js";
 import { describe, modelOf } from "../schema.js";
 import { on, operator, state } from "../store.js";
-import { jobList, nextStep, sampleCards, startJob, together } from "./common.js";
+import { jobList, startJob } from "../jobs.js";
+import { nextStep, sampleCards, together } from "./common.js";
 import { denoisedPass } from "./denoised.js";
+
+const PROPOSES =
+  "Measures the shot and proposes extractors, levels and despilling, with reasons. Nothing changes " +
+  "until you use it.";
+const PLATE = /** @type {const} */ (["clean_plate", "clean_plate_path", "clean_plate_colourspace"]);
+
+/** @import { JobInfo, Recipe } from "../wire-types.js" */
 
 export function prepareStep() {
   const help = (/** @type {string} */ key) => describe(key, modelOf("").properties[key]).help;
@@ -29,10 +37,7 @@ function start() {
   const fold = block({ title: "Starting recipe", key: "start", open: true });
   const jobs = jobList(["suggest"], (job) => (job.state === "done" ? starting(job) : null));
   fold.body.append(
-    h("p", {
-      class: "help",
-      text: "Measures the shot and proposes extractors, levels and despilling, with reasons. Nothing changes until you use it.",
-    }),
+    h("p", { class: "help", text: PROPOSES }),
     operator()
       ? h(
           "div",
@@ -50,7 +55,7 @@ function start() {
   return { node: fold, stop: jobs.stop };
 }
 
-/** A suggested recipe is taken only when asked for, as one step of undo. @param {any} job */
+/** A suggested recipe is taken only when asked for, as one step of undo. @param {JobInfo} job */
 function starting(job) {
   const { recipe } = job.result ?? {};
   if (!recipe || !operator()) return null;
@@ -71,7 +76,7 @@ function starting(job) {
   );
 }
 
-/** The button that takes a proposal; once it is taken, what comes next. @param {any} recipe */
+/** The button that takes a proposal; once it is taken, what comes next. @param {Recipe} recipe */
 function useIt(recipe) {
   const place = h("div", {});
   let last = /** @type {boolean | null} */ (null);
@@ -119,24 +124,17 @@ let keepPlate = true;
 function ownPlate() {
   const { clean_plate, clean_plate_path: path } = state.recipe.screen;
   const proposed = state.jobs.some(
-    (/** @type {any} */ j) => j.kind === "suggest" && j.result?.recipe?.screen.clean_plate_path === path,
+    (j) => j.kind === "suggest" && j.result?.recipe?.screen.clean_plate_path === path,
   );
   return clean_plate === "file" && !proposed ? path : "";
 }
 
-/** The recipe with a proposal's key in it: what the proposal does not measure stays. @param {any} made */
+/** The recipe with a proposal's key in it: what the proposal does not measure stays. @param {Recipe} made */
 function taken(made) {
   const { recipe } = state;
-  const fresh = new Set(made.garbage.map((/** @type {any} */ s) => s.id));
+  const fresh = new Set(made.garbage.map((s) => s.id));
   const own = keepPlate ? ownPlate() : "";
-  const plate = own
-    ? Object.fromEntries(
-        ["clean_plate", "clean_plate_path", "clean_plate_colourspace"].map((key) => [
-          key,
-          recipe.screen[key],
-        ]),
-      )
-    : {};
+  const plate = own ? Object.fromEntries(PLATE.map((key) => [key, recipe.screen[key]])) : {};
   const { markers, ...notes } = made.notes;
   return {
     ...recipe,
@@ -150,7 +148,7 @@ function taken(made) {
         }
       : made.notes,
     screen: { ...made.screen, ...plate },
-    garbage: [...recipe.garbage.filter((/** @type {any} */ s) => !fresh.has(s.id)), ...made.garbage],
+    garbage: [...recipe.garbage.filter((s) => !fresh.has(s.id)), ...made.garbage],
   };
 }
 
@@ -193,7 +191,7 @@ function screen() {
   show();
   return {
     node: fold,
-    refresh: (/** @type {any} */ c) => {
+    refresh: (/** @type {string[][] | undefined} */ c) => {
       own.refresh(c);
       rest.refresh(c);
       show();
@@ -233,7 +231,7 @@ function source() {
   show();
   return {
     node: fold,
-    refresh: (/** @type {any} */ c) => {
+    refresh: (/** @type {string[][] | undefined} */ c) => {
       own.refresh(c);
       show();
     },

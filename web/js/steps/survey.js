@@ -8,7 +8,10 @@ import { sayError } from "../notice.js";
 import { on, operator, state } from "../store.js";
 import { takesBlock } from "../takes.js";
 import { cautionOf, hidePlace, showPlace, toDo, verdictHead, verdictKey } from "../verdict.js";
-import { jobList, nextStep, startJob, together } from "./common.js";
+import { jobList, startJob } from "../jobs.js";
+import { nextStep, together } from "./common.js";
+
+/** @import { JobInfo, WholeTake } from "../wire-types.js" */
 
 export function surveyStep() {
   const parts = together([takesBlock(), screen(), dayBlock()]);
@@ -81,20 +84,22 @@ function screen() {
   };
 }
 
-/** A survey that could not be kept lives in its job alone. @param {any} job */
+/** A survey that could not be kept lives in its job alone. @param {JobInfo} job */
 const lost = (job) => job.state === "done" && job.result?.verdict && job.result.take === null;
 
 /** What to do with the verdict on this page. @type {Record<string, string>} */
 const AFTER = {
   keyable: "This screen can be keyed as it is. Let the prepare step measure a starting recipe.",
   "keyable with work":
-    "Do what is listed while the crew is there and survey the next take. Then let the prepare step measure a starting recipe.",
+    "Do what is listed while the crew is there and survey the next take. Then let the prepare step " +
+    "measure a starting recipe.",
   relight:
-    "Do what is listed and survey the next take. To key this one all the same, let the prepare step measure a starting recipe.",
+    "Do what is listed and survey the next take. To key this one all the same, let the prepare step " +
+    "measure a starting recipe.",
   "no screen found": "If there is a screen in the picture, name its colour in the prepare step.",
 };
 
-/** @param {any} whole */
+/** @param {WholeTake} whole */
 function answer(whole) {
   const { verdict, take } = whole;
   return h(
@@ -126,11 +131,11 @@ function answer(whole) {
   );
 }
 
-/** @type {any} the choice of a map in the answer that is shown */
+/** @type {ReturnType<typeof oneOf> | null} the choice of a map in the answer that is shown */
 let chooser = null;
 on("over", () => chooser?.show(state.over?.name ?? "off"));
 
-/** @param {any} whole */
+/** @param {WholeTake} whole */
 function overMaps(whole) {
   const choose = oneOf({
     label: "Map over the picture",
@@ -138,10 +143,9 @@ function overMaps(whole) {
     value: "off",
     options: [
       { value: "off", text: "Off" },
-      ...whole.maps.map((/** @type {any} */ m) => ({ value: m.name, text: mapWord(m), title: m.title })),
+      ...whole.maps.map((m) => ({ value: m.name, text: mapWord(m), title: m.title })),
     ],
-    onpick: (name) =>
-      layOver(whole.maps.find((/** @type {any} */ m) => m.name === name) ?? null, whole.frame),
+    onpick: (name) => layOver(whole.maps.find((m) => m.name === name) ?? null, whole.frame),
   });
   chooser = choose;
   return h("div", { class: "overmaps" }, h("span", { class: "quiet", text: "Map over the picture" }), choose);
