@@ -58,7 +58,7 @@ def test_the_compiler_sees_a_wrong_message(node: Callable[..., Ran], tmp_path: P
         encoding="utf-8",
     )
     options = ("--checkJs", "--noEmit", "--strict", "--target", "es2022", "--module", "es2022")
-    rest = ("--moduleResolution", "bundler", "--lib", "es2023,dom,dom.iterable", "--types", "")
+    rest = ("--moduleResolution", "bundler", "--lib", "es2023,dom,dom.iterable")
     found = node("node_modules/typescript/bin/tsc", *options, *rest, str(wrong))
     assert "wrong.js(3," in found.stdout
     assert "wrong.js(2," not in found.stdout

@@ -28,10 +28,10 @@ def test_extractors_are_added_named_ordered_switched_and_removed(desk: Seat) -> 
     name.fill("Leaves")
     name.press("Enter")
     card.get_by_role("radio", name="Edge").click()
-    card.get_by_label("Hue band: join").select_option("multiply")
+    card.get_by_label("Hue band: combine").select_option("multiply")
     desk.settle()
     changed = desk.recipe("extractors[1]")
-    assert (changed["name"], changed["role"], changed["join"]) == ("Leaves", "edge", "multiply")
+    assert (changed["name"], changed["role"], changed["combine"]) == ("Leaves", "edge", "multiply")
     card.get_by_label("Move Hue band up").click()
     desk.settle()
     assert names(desk) == ["Leaves", "screen"]

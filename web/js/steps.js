@@ -10,9 +10,12 @@ import { despillStep } from "./steps/despill.js";
 import { assembleStep } from "./steps/assemble.js";
 import { checkStep } from "./steps/check.js";
 
+/** @import { Live } from "./form.js" */
+
 /**
- * @typedef {{node: any, refresh: (changed?: string[][]) => void, tick?: () => void, stop?: () => void}} Step
- * @type {{name: string, title: string, lead: string, seen?: string, make: () => Step}[]} seen: the lead for reviewers
+ * A step of the work; `seen` is its lead for reviewers.
+ * @typedef {{name: string, title: string, lead: string, seen?: string, make: () => Live}} Step
+ * @type {Step[]}
  */
 const STEPS = [
   {
@@ -58,13 +61,16 @@ const STEPS = [
   },
 ];
 
+/** The step of a name; Extract for one there is not. @param {string} name */
+const stepOf = (name) => STEPS.find((s) => s.name === name) ?? STEPS[2];
+
 const nav = byId("steps");
 const panel = byId("panel");
 const app = byId("app");
 
-/** @type {Map<string, any>} */
+/** @type {Map<string, HTMLButtonElement & {count: HTMLElement}>} */
 const buttons = new Map();
-/** @type {Step | null} */
+/** @type {Live | null} */
 let current = null;
 
 nav.append(
@@ -86,7 +92,7 @@ nav.append(
   ),
 );
 
-/** What a step is for, in the words of who looks. @param {(typeof STEPS)[0]} step */
+/** What a step is for, in the words of who looks. @param {Step} step */
 const leadOf = ({ name, lead, seen }) =>
   operator() || !seen
     ? lead
@@ -117,12 +123,12 @@ function show() {
     if (here) b.setAttribute("aria-current", "step");
     else b.removeAttribute("aria-current");
     b.setAttribute("aria-expanded", String(here && app.dataset.panel === "open"));
-    b.title = leadOf(/** @type {any} */ (STEPS.find((s) => s.name === name)));
+    b.title = leadOf(stepOf(name));
   }
   if (!state.recipe) return;
   counts();
   current?.stop?.();
-  const step = STEPS.find((s) => s.name === state.step) ?? STEPS[2];
+  const step = stepOf(state.step);
   const top = panel.scrollTop;
   current = step.make();
   const after = STEPS[STEPS.indexOf(step) + 1];
@@ -144,13 +150,14 @@ let changes = null;
 const refresh = perFrame(() => {
   const all = changes;
   changes = null;
-  if (all) current?.refresh(all);
+  if (all) current?.refresh?.(all);
   counts();
 });
 
 function counts() {
   const put = (/** @type {string} */ name, /** @type {number} */ n) => {
-    const { count } = buttons.get(name);
+    const count = buttons.get(name)?.count;
+    if (!count) return;
     count.hidden = !n;
     count.textContent = String(n);
   };
