@@ -275,8 +275,8 @@ function note(t) {
   let seen = t.note;
   const text = h("textarea", { "aria-label": "Note on this take", maxLength: 2000, rows: 3, value: t.note });
   const keep = button({
-    label: "Keep the note",
-    text: "Keep the note",
+    label: "Save note",
+    text: "Save note",
     disabled: true,
     onclick: async () => {
       keep.disabled = true;
@@ -284,7 +284,7 @@ function note(t) {
       try {
         await keepNote(t.id, words, seen);
         seen = words;
-        said.textContent = "Kept.";
+        said.textContent = "Saved.";
       } catch (error) {
         keep.disabled = false;
         sayError(/** @type {Error} */ (error));
@@ -294,7 +294,7 @@ function note(t) {
   const said = h("span", { class: "quiet", role: "status" });
   text.addEventListener("input", () => {
     keep.disabled = false;
-    said.textContent = "Not kept yet.";
+    said.textContent = "Not saved yet.";
   });
   return h(
     "div",

@@ -43,7 +43,11 @@ const BESIDE = /** @type {Record<string, string[]>} */ ({
 });
 
 /** Where a field's own name reads badly. @type {Record<string, string>} */
-const CALLED = { "Denoise.reach_frames": "Frames on each side" };
+const CALLED = {
+  "Denoise.reach_frames": "Frames on each side",
+  "Screen.primary": "Key channel",
+  "Screen.colour": "Screen colour",
+};
 
 /** A field's label as things stand. @param {string} model @param {FieldInfo} field @returns {string} */
 function labelOf(model, field) {

@@ -97,7 +97,7 @@ export function keyboardSwitch() {
   return h(
     "details",
     { class: "block" },
-    h("summary", {}, "Keys"),
+    h("summary", {}, "Keyboard"),
     h(
       "div",
       { class: "body" },

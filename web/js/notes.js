@@ -15,7 +15,7 @@ export function takeNotePin() {
   take({
     name: "note",
     hint: "Tap the place the note is about",
-    keyHint: "Enter pins the note",
+    keyHint: "Enter sets its place",
     down: () => {},
     up(at) {
       if (!insideFrame(at[0], at[1])) return;
@@ -35,8 +35,8 @@ function write(at) {
     text,
   );
   const keep = button({
-    label: "Pin the note",
-    text: "Pin the note",
+    label: "Save note",
+    text: "Save note",
     class: "primary",
     onclick: () => {
       if (text.value.trim())

@@ -78,8 +78,9 @@ function drawButton(kind, path, title, subject) {
     change([{ op: "insert", path, item, before: null }], { label: `${subject}: add ${kind}` });
     chooseShape([...path, item.id]);
   };
+  const what = title === subject ? title : `${subject}, ${title}`;
   return button({
-    label: `Draw ${article(kind)} ${kind} (${title.toLowerCase()})`,
+    label: `Draw ${article(kind)} ${kind} (${what.toLowerCase()})`,
     text: words(kind),
     class: "small",
     onclick: () => drawShape(kind, keep),

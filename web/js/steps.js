@@ -34,8 +34,8 @@ const STEPS = [
   {
     name: "extract",
     title: "Extract",
-    lead: "Extractors, joined in this order into the cumulative matte.",
-    seen: "Extractors, joined in this order into the cumulative matte.",
+    lead: "Extractors, combined in this order into the cumulative matte.",
+    seen: "Extractors, combined in this order into the cumulative matte.",
     make: extractStep,
   },
   {

@@ -37,7 +37,7 @@ const wipe = button({
 });
 
 place.append(
-  worded("Whole", button({ label: "Whole frame", icon: "fit", onclick: zoomToFit })),
+  worded("Fit", button({ label: "Fit the whole frame", icon: "fit", onclick: zoomToFit })),
   button({ label: "Single pixels, 1:1", icon: "pixels", onclick: () => zoomToPixels() }),
   button({ label: "Zoom in", icon: "plus", onclick: () => zoomBy(1.6) }),
   button({ label: "Zoom out", icon: "minus", onclick: () => zoomBy(1 / 1.6) }),

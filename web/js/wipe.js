@@ -23,7 +23,7 @@ const second = h("select", {
   },
 });
 const turn = button({
-  label: "Turn the wipe's edge",
+  label: "Rotate the wipe's edge",
   icon: "turn",
   onclick: () =>
     look({ wipe: { ...view.wipe, edge: view.wipe.edge === "vertical" ? "horizontal" : "vertical" } }),

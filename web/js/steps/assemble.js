@@ -1,4 +1,4 @@
-// Assemble: edge colour, foreground, background, screen_light, light wrap, and the view-only look.
+// Assemble: edge colour, foreground, background, screen light, light wrap, and the view-only look.
 
 import { block, button, h } from "../dom.js";
 import { change } from "../edits.js";

@@ -12,7 +12,7 @@ import { sampleCards, together } from "./common.js";
 
 const LAYERS = [
   ["alpha", "Alpha"],
-  ["straight", "Straight"],
+  ["straight", "Straight (unpremultiplied)"],
   ["foreground", "Foreground, premultiplied"],
   ["composite", "Composite"],
   ["despilled", "Despilled"],

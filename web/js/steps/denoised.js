@@ -121,7 +121,12 @@ function bake() {
     "div",
     { class: "bar" },
     frames,
-    button({ label: "Denoise and bake", text: "Denoise and bake", class: "primary", onclick: run }),
+    button({
+      label: "Denoise and bake (writes frames)",
+      text: "Denoise and bake (writes frames)",
+      class: "primary",
+      onclick: run,
+    }),
   );
 }
 

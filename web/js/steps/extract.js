@@ -1,4 +1,4 @@
-// Extract: the list of extractors, their settings, what is sampled, the joined matte's refinement.
+// Extract: the list of extractors, their settings, what is sampled, the cumulative matte's refinement.
 
 import { button, block, h, icon } from "../dom.js";
 import { change, setOp } from "../edits.js";
@@ -33,7 +33,7 @@ export function extractStep() {
     sub: (item) =>
       [
         words(item.kind),
-        `${item.role}, ${joined(item)}`,
+        `${item.role}, ${combinedAs(item)}`,
         at(item.strength, state.playhead.frame) !== 1
           ? `strength ${figure(Number(at(item.strength, state.playhead.frame)), 0.01)}`
           : "",
@@ -83,11 +83,11 @@ export function extractStep() {
   };
 }
 
-/** How a matte is joined to those before it; the first that takes part has none before. @param {Extractor} item */
-const joined = (item) =>
+/** How a matte is combined with those before it; the first that takes part has none before. @param {Extractor} item */
+const combinedAs = (item) =>
   item.id === state.recipe.extractors.find((e) => e.on)?.id
     ? "first"
-    : words(item.combine ?? (item.role === "core" ? "max" : "screen")).toLowerCase();
+    : words(item.combine ?? (item.role === "core" ? "max" : "union")).toLowerCase();
 
 /** @param {Extractor} item */
 function ownMatte(item) {
@@ -192,7 +192,7 @@ function extractorBody(item, path, model) {
   });
   parts.push({
     ...joining,
-    node: block({ title: "Name, join, input", key: `${item.id}/join` }, joining.node),
+    node: block({ title: "Name, combine, key from", key: `${item.id}/combine` }, joining.node),
   });
   parts.push(form(model, path, { only: ["refine", "shapes"], subject: item.name }));
   return together(parts);

@@ -1,4 +1,4 @@
-// Prepare: a starting recipe, the screen, the denoised pass, garbage and keep_solid, the source.
+// Prepare: a starting recipe, the screen, the denoised pass, garbage and keep solid, the source.
 
 import { block, button, h, toggle } from "../dom.js";
 import { change } from "../edits.js";
@@ -6,7 +6,6 @@ import { form } from "../form.js";
 import { pickMedia } from "../media.js";
 import { capital, words } from "../paths.js";
 import { shapeList } from "../shape-list.js";
-import { describe, modelOf } from "../schema.js";
 import { on, operator, state } from "../store.js";
 import { jobList, startJob } from "../jobs.js";
 import { nextStep, sampleCards, together } from "./common.js";
@@ -15,18 +14,19 @@ import { denoisedPass } from "./denoised.js";
 const PROPOSES =
   "Measures the shot and proposes extractors, levels and despilling, with reasons. Nothing changes " +
   "until you use it.";
+const GARBAGE = "Areas to throw away. Garbage wins over keep solid.";
+const KEEP_SOLID = "Areas where the matte is solid. Never over glass or smoke: what shows through would go.";
 const PLATE = /** @type {const} */ (["clean_plate", "clean_plate_path", "clean_plate_colourspace"]);
 
 /** @import { JobInfo, Recipe } from "../wire-types.js" */
 
 export function prepareStep() {
-  const help = (/** @type {string} */ key) => describe(key, modelOf("").properties[key]).help;
   return together([
     start(),
     screen(),
     denoisedPass(),
-    shapeList(["garbage"], { title: "Garbage", help: help("garbage"), subject: "Garbage" }),
-    shapeList(["keep_solid"], { title: "KeepSolid", help: help("keep_solid"), subject: "KeepSolid" }),
+    shapeList(["garbage"], { title: "Garbage", help: GARBAGE, subject: "Garbage" }),
+    shapeList(["keep_solid"], { title: "Keep solid", help: KEEP_SOLID, subject: "Keep solid" }),
     source(),
     sampleCards(),
   ]);
@@ -155,7 +155,7 @@ function taken(made) {
 function screen() {
   const path = ["screen"];
   const fold = block({ title: "Screen", key: "screen", open: true });
-  const own = form("Screen", path, { only: ["primary", "colour", "clean_plate"], subject: "Screen" });
+  const own = form("Screen", path, { only: ["primary", "colour", "clean_plate"] });
   const file = h("div", { class: "field" });
   const rest = form("Screen", path, { only: ["clean_plate_colourspace", "noise"], subject: "Screen" });
   fold.body.append(own.node, file, rest.node);
