@@ -1,0 +1,160 @@
+"""The workshop's kinds: who stands there, what moves, and what makes the shot hard."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from demo_media.families.layers import Canvas, Layer, shifted, turned
+from demo_media.families.scene import Colour, Scene
+from demo_media.families.workshop import bench
+from demo_media.families.workshop.figure import Dress, Figure, Pose, cap, stand
+from demo_media.families.workshop.hair import Wig, chin, grow, scalp
+from demo_media.families.workshop.shop import Shop, open_shop, truth_of
+
+SKINS: tuple[Colour, ...] = ((0.56, 0.36, 0.26), (0.40, 0.24, 0.16), (0.20, 0.115, 0.075))
+SHIRTS: tuple[Colour, ...] = (
+    (0.58, 0.54, 0.46), (0.30, 0.045, 0.035), (0.42, 0.36, 0.20), (0.16, 0.15, 0.17),
+    (0.48, 0.24, 0.10), (0.24, 0.11, 0.17),
+)  # fmt: skip
+APRONS: tuple[Colour, ...] = ((0.16, 0.075, 0.032), (0.09, 0.05, 0.035), (0.26, 0.15, 0.07))
+Draw = Callable[[int], Canvas]
+
+
+def cast(shop: Shop) -> tuple[Pose, Dress]:
+    """A pose and clothes for the shot's figure."""
+    rng = shop.rng
+    x = shop.wide * float(rng.uniform(0.38, 0.58))
+    y = float(rng.uniform(88, 112))
+    pose = Pose(
+        head=(x, y),
+        turn=float(rng.uniform(-0.8, 0.8)),
+        left_hand=(x - float(rng.uniform(30, 100)), y + float(rng.uniform(170, 205))),
+        right_hand=(x + float(rng.uniform(60, 110)), y + float(rng.uniform(60, 190))),
+    )
+    dress = Dress(
+        skin=SKINS[int(rng.integers(len(SKINS)))],
+        shirt=SHIRTS[int(rng.integers(len(SHIRTS)))],
+        apron=APRONS[int(rng.integers(len(APRONS)))],
+    )
+    return pose, dress
+
+
+def furnish(shop: Shop) -> list[Layer]:
+    """The bench with an instrument, a wheel and a box on it, back to front."""
+    rng, stage, scale = shop.rng, shop.stage, shop.scale
+    top = float(rng.uniform(308, 322))
+    left = rng.random() < 0.5
+    near, far = (0.14, 0.86) if left else (0.86, 0.14)
+    things = [
+        bench.chest(stage, scale, (shop.wide * far - 40, top + 6), (78, 46), bench.WALNUT, rng),
+        bench.board(stage, scale, top, shop.wide, rng),
+        bench.turned_stand(stage, scale, (shop.wide * near, top + 16), 88, rng),
+        bench.wheel(stage, scale, (shop.wide * far + 6, top - 18), 36, rng),
+    ]
+    return things
+
+
+def lay_figure(shop: Shop, canvas: Canvas, figure: Figure, x: float, y: float, nod: float) -> None:
+    """Body, apron, head and arms, each throwing a soft shadow on what is behind it."""
+    unit = shop.scale
+    for layer in (figure.body, figure.apron, figure.left_arm, figure.right_arm):
+        part = shifted(layer, x, y)
+        canvas.darken(part, (-4 * unit * shop.stage.key[0], 4 * unit), 3 * unit, 0.35)
+        canvas.over(part)
+    lay_head(shop, canvas, figure, figure.head, x, y, nod)
+
+
+def lay_head(
+    shop: Shop, canvas: Canvas, figure: Figure, layer: Layer, x: float, y: float, nod: float
+) -> None:
+    unit = shop.scale
+    hx, hy = figure.pose.head
+    part = shifted(turned(layer, (hx * unit, (hy + 70) * unit), nod), x, y)
+    canvas.darken(part, (-3 * unit * shop.stage.key[0], 6 * unit), 4 * unit, 0.4)
+    canvas.over(part)
+
+
+def drift(shop: Shop, frame: int, speed: float = 1.0) -> tuple[float, float, float]:
+    """How far the figure sways (cells) and nods (degrees) in a frame."""
+    phase = 0.55 * frame + shop.seed
+    unit = shop.scale * speed
+    return 2.4 * unit * float(np.sin(phase)), 0.8 * unit * float(np.cos(1.3 * phase)), 1.3 * float(
+        np.sin(0.8 * phase + 1)
+    )
+
+
+def wig_for(shop: Shop) -> Wig:
+    """Dark, brown, red or grey hair; fair hair for blond_hair; strongly lit for rim_hair."""
+    rng = shop.rng
+    colours: tuple[Colour, ...] = (
+        (0.018, 0.013, 0.010), (0.07, 0.038, 0.020), (0.20, 0.06, 0.02), (0.26, 0.25, 0.24),
+    )  # fmt: skip
+    colour = colours[int(rng.integers(len(colours)))]
+    if shop.kind == "blond_hair":
+        colour = ((0.62, 0.44, 0.22), (0.72, 0.60, 0.40))[int(rng.integers(2))]
+    return Wig(
+        colour=colour,
+        locks=int(rng.integers(60, 90)),
+        length=float(rng.uniform(42, 88)),
+        curl=float(rng.uniform(2, 10)),
+        frizz=float(rng.uniform(0.7, 1.5)),
+        thick=float(rng.uniform(0.5, 0.8)),
+        through=0.5 if shop.kind == "blond_hair" else 0.22,
+        loose=int(rng.integers(90, 220)),
+    )
+
+
+def haired(shop: Shop, *, beard: bool, covered: bool = False) -> Draw:
+    """The figure with its wig, or with a cap over it, and perhaps a beard."""
+    pose, dress = cast(shop)
+    if shop.kind == "plain_dark":
+        dress = replace(dress, shirt=(0.022, 0.021, 0.024), apron=(0.016, 0.013, 0.012))
+    figure = stand(shop.stage, shop.scale, pose, dress, shop.rng)
+    things, wig = furnish(shop), wig_for(shop)
+    hat = cap(shop.stage, shop.scale, pose, SHIRTS[int(shop.rng.integers(len(SHIRTS)))], shop.rng)
+    whiskers = replace(wig, locks=40, length=0.38 * wig.length, loose=40, curl=0.5 * wig.curl)
+    hx, hy = pose.head
+    stage, scale = shop.stage, shop.scale
+
+    def draw(frame: int) -> Canvas:
+        canvas = Canvas(shop.width, shop.height)
+        x, y, nod = drift(shop, frame)
+        head = (hx + x / scale + 1.2 * nod, hy + y / scale)
+        sway = 5 * float(np.sin(0.9 * frame + shop.seed))
+        if not covered:
+            at = scalp(head, wig.locks, shop.seed, behind=True)
+            seed = (shop.seed, 21)
+            canvas.over(grow(stage, scale, *at, wig, sway=sway, seed=seed, lift=0.75))
+        lay_figure(shop, canvas, figure, x, y, nod)
+        if beard:
+            at = chin(head, whiskers.locks, shop.seed, pose.turn)
+            canvas.over(grow(stage, scale, *at, whiskers, sway=0.3 * sway, seed=(shop.seed, 22)))
+        if covered:
+            lay_head(shop, canvas, figure, hat, x, y, nod)
+        else:
+            at = scalp(head, wig.locks, shop.seed, behind=False)
+            short = replace(wig, length=0.8 * wig.length)
+            canvas.over(grow(stage, scale, *at, short, sway=sway, seed=(shop.seed, 23)))
+        for thing in things:
+            canvas.over(thing)
+        return canvas
+
+    return draw
+
+
+def _draw_for(shop: Shop) -> Draw:
+    beard = bool(shop.rng.random() < 0.6)
+    if shop.kind in ("plain", "plain_dark"):
+        return haired(shop, beard=False, covered=True)
+    return haired(shop, beard=beard)
+
+
+def make(kind: str, seed: int, primary: str, width: int, height: int, frames: int) -> Scene:
+    """The workshop's scene of `kind`; deterministic in all arguments."""
+    shop = open_shop(kind, seed, primary, width, height)
+    draw = _draw_for(shop)
+    made = tuple(truth_of(shop, draw(frame), shop.screen) for frame in range(frames))
+    return Scene(made, over_range=kind in ("highlights", "rim_hair"))
