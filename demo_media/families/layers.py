@@ -69,6 +69,19 @@ def turned(layer: Layer, pivot: tuple[float, float], degrees: float) -> Layer:
     return moved(layer, matrix)
 
 
+def merged(below: Layer, top: Layer) -> Layer:
+    """Two layers as one, with the upper one's label. Source: Porter & Duff 1984."""
+    x0, y0 = min(below.box[0], top.box[0]), min(below.box[1], top.box[1])
+    x1, y1 = max(below.box[2], top.box[2]), max(below.box[3], top.box[3])
+    total = np.zeros((7, y1 - y0, x1 - x0), np.float32)
+    for layer in (below, top):
+        bx0, by0, bx1, by1 = layer.box
+        window = total[:, by0 - y0 : by1 - y0, bx0 - x0 : bx1 - x0]
+        window *= 1 - layer.alpha
+        window += np.concatenate([layer.clean, layer.spill, layer.alpha[None]])
+    return replace(top, box=(x0, y0, x1, y1), clean=total[:3], spill=total[3:6], alpha=total[6])
+
+
 def averaged(layers: list[Layer]) -> Layer:
     """Mean of layers in time: motion blur over a shutter."""
     x0, y0 = min(p.box[0] for p in layers), min(p.box[1] for p in layers)

@@ -6,12 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_media.families.coverage import filled
-from demo_media.families.layers import Layer
+from demo_media.families.layers import Layer, merged
 from demo_media.families.scene import Colour
 from demo_media.families.workshop import cloth
 from demo_media.families.workshop.figure import relief_at, shape_of
 from demo_media.families.workshop.light import Stage, Surface
-from demo_media.families.workshop.relief import Relief, Spot, rendered
+from demo_media.families.workshop.relief import Spot, rendered
 
 Image = NDArray[np.float32]
 BRASS: Colour = (0.80, 0.56, 0.22)
@@ -87,8 +87,34 @@ def turned_stand(
     return rendered(stage, relief, albedo, surface, bump=bump, label=label)
 
 
-def box_of(relief: Relief) -> tuple[int, int, int, int]:
-    return relief.box
+def hammer(stage: Stage, scale: float, hand: Spot, rng: np.random.Generator) -> Layer:
+    """A wooden handle and a steel head, held in a hand."""
+    x, y = hand
+    relief = relief_at(scale, x - 60, y - 80, x + 60, y + 40, 1.5)
+    relief.limb((x - 6, y + 22), 3.2, (x + 12, y - 46), 2.6, 50, 52)
+    albedo, bump = cloth.timber(OAK, shape_of(relief), scale, rng)
+    handle = rendered(stage, relief, albedo, Surface(rough=0.5), bump=bump)
+    iron = relief_at(scale, x - 60, y - 80, x + 60, y + 40, 1.0)
+    iron.limb((x - 8, y - 54), 8, (x + 24, y - 46), 8, 54, 54)
+    iron.limb((x + 22, y - 46.5), 10, (x + 27, y - 45), 10, 54, 54)
+    grey, lines = cloth.metal(STEEL, shape_of(iron), scale, rng)
+    return merged(handle, rendered(stage, iron, grey, Surface(rough=0.3, metal=1.0), bump=lines))
+
+
+def pedestal(
+    stage: Stage, scale: float, foot: Spot, tall: float, rng: np.random.Generator
+) -> Layer:
+    """A turned wooden column on a round plinth."""
+    x, y = foot
+    relief = relief_at(scale, x - 60, y - tall - 20, x + 60, y + 10, 2.0)
+    relief.ball((x, y - 5), 44, 11, 36, 60)
+    relief.limb((x, y - 12), 19, (x, y - 0.5 * tall), 12, 62, 62)
+    relief.limb((x, y - 0.5 * tall), 12, (x, y - 0.86 * tall), 17, 62, 62)
+    for share, r in ((0.24, 22), (0.5, 16), (0.84, 21)):
+        relief.limb((x - r + 4, y - share * tall), 4, (x + r - 4, y - share * tall), 4, 70, 70)
+    relief.ball((x, y - tall + 4), 36, 9, 30, 60)
+    albedo, bump = cloth.timber(OAK, shape_of(relief), scale, rng)
+    return rendered(stage, relief, albedo, Surface(rough=0.34), bump=bump)
 
 
 def chest(

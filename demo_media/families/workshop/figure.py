@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_media.families.coverage import filled
-from demo_media.families.layers import Layer
+from demo_media.families.layers import Layer, merged
 from demo_media.families.scene import Colour
 from demo_media.families.workshop import cloth
 from demo_media.families.workshop.light import Stage, Surface
@@ -188,19 +187,7 @@ def _arm(
     palm.limb(tuple(thumb), 4.4, tuple(thumb + along * 10 - across * 5), 3.2, 44, 46)
     skin, pores = cloth.wax(dress.skin, shape_of(palm), scale, rng)
     fingers = rendered(stage, palm, skin, Surface(rough=0.45, wrap=0.25), bump=pores)
-    return _under(arm, fingers)
-
-
-def _under(top: Layer, below: Layer) -> Layer:
-    """Two layers of one box as one."""
-    through = 1 - top.alpha
-    return Layer(
-        top.box,
-        top.clean + through * below.clean,
-        top.spill + through * below.spill,
-        top.alpha + through * below.alpha,
-        label=top.label,
-    )
+    return merged(fingers, arm)
 
 
 def _elbow(shoulder: Spot, hand: Spot, out: float, upper: float = 92, lower: float = 88) -> Spot:
@@ -235,6 +222,11 @@ def stand(
     )
 
 
+def bust(stage: Stage, scale: float, pose: Pose, skin: Colour, rng: np.random.Generator) -> Layer:
+    """The head by itself."""
+    return _head(stage, scale, pose, skin, rng)
+
+
 def cap(stage: Stage, scale: float, pose: Pose, colour: Colour, rng: np.random.Generator) -> Layer:
     """A cloth cap with a band, which hides where the hair would be."""
     hx, hy = pose.head
@@ -247,14 +239,3 @@ def cap(stage: Stage, scale: float, pose: Pose, colour: Colour, rng: np.random.G
     relief.ball((hx + 14 * t, hy - 21), 26, 6, 14, 32)
     albedo, bump = cloth.woven(colour, shape_of(relief), scale, rng)
     return rendered(stage, relief, albedo, Surface(rough=0.9, fuzz=0.35), bump=0.6 * bump)
-
-
-def strip(points: list[Spot], width: float) -> NDArray[np.float64]:
-    """An outline about a line of points, `width` units across."""
-    p = np.asarray(points, float)
-    d = np.gradient(p, axis=0)
-    n = np.stack([-d[:, 1], d[:, 0]], 1) / np.maximum(np.linalg.norm(d, axis=1), 1e-6)[:, None]
-    return np.concatenate([p + n * width / 2, (p - n * width / 2)[::-1]])
-
-
-__all__ = ["Dress", "Figure", "Pose", "cap", "filled", "relief_at", "shape_of", "stand", "strip"]

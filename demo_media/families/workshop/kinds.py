@@ -7,12 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from demo_media.families.layers import Canvas, Layer, shifted, turned
+from demo_media.families.layers import Canvas, Layer, averaged, merged, shifted, turned
 from demo_media.families.scene import Colour, Scene
+from demo_media.families.shot import GLOSS, NEAR_HUE
 from demo_media.families.workshop import bench
+from demo_media.families.workshop.air import AIRS, air_for
 from demo_media.families.workshop.figure import Dress, Figure, Pose, cap, stand
 from demo_media.families.workshop.hair import Wig, chin, grow, scalp
 from demo_media.families.workshop.shop import Shop, open_shop, truth_of
+from demo_media.families.workshop.sets import moving_scene, shadow_scene
 
 SKINS: tuple[Colour, ...] = ((0.56, 0.36, 0.26), (0.40, 0.24, 0.16), (0.20, 0.115, 0.075))
 SHIRTS: tuple[Colour, ...] = (
@@ -20,6 +23,11 @@ SHIRTS: tuple[Colour, ...] = (
     (0.48, 0.24, 0.10), (0.24, 0.11, 0.17),
 )  # fmt: skip
 APRONS: tuple[Colour, ...] = ((0.16, 0.075, 0.032), (0.09, 0.05, 0.035), (0.26, 0.15, 0.07))
+NEAR_HUES: dict[str, tuple[Colour, ...]] = {
+    "green": ((0.030, 0.155, 0.120), (0.150, 0.195, 0.050), (0.190, 0.270, 0.150)),
+    "blue": ((0.055, 0.095, 0.220), (0.135, 0.080, 0.280), (0.120, 0.160, 0.270)),
+}
+"""Teal, olive and sage before green; denim, violet and slate before blue."""
 Draw = Callable[[int], Canvas]
 
 
@@ -97,11 +105,12 @@ def wig_for(shop: Shop) -> Wig:
         colour = ((0.62, 0.44, 0.22), (0.72, 0.60, 0.40))[int(rng.integers(2))]
     return Wig(
         colour=colour,
-        locks=int(rng.integers(60, 90)),
+        locks=int(rng.integers(70, 100)),
+        per_lock=26,
         length=float(rng.uniform(42, 88)),
         curl=float(rng.uniform(2, 10)),
         frizz=float(rng.uniform(0.7, 1.5)),
-        thick=float(rng.uniform(0.5, 0.8)),
+        thick=float(rng.uniform(0.30, 0.52)),
         through=0.5 if shop.kind == "blond_hair" else 0.22,
         loose=int(rng.integers(90, 220)),
     )
@@ -110,9 +119,7 @@ def wig_for(shop: Shop) -> Wig:
 def haired(shop: Shop, *, beard: bool, covered: bool = False) -> Draw:
     """The figure with its wig, or with a cap over it, and perhaps a beard."""
     pose, dress = cast(shop)
-    if shop.kind == "plain_dark":
-        dress = replace(dress, shirt=(0.022, 0.021, 0.024), apron=(0.016, 0.013, 0.012))
-    figure = stand(shop.stage, shop.scale, pose, dress, shop.rng)
+    figure = stand(shop.stage, shop.scale, pose, costume(shop, dress), shop.rng)
     things, wig = furnish(shop), wig_for(shop)
     hat = cap(shop.stage, shop.scale, pose, SHIRTS[int(shop.rng.integers(len(SHIRTS)))], shop.rng)
     whiskers = replace(wig, locks=40, length=0.38 * wig.length, loose=40, curl=0.5 * wig.curl)
@@ -145,16 +152,92 @@ def haired(shop: Shop, *, beard: bool, covered: bool = False) -> Draw:
     return draw
 
 
+def costume(shop: Shop, dress: Dress) -> Dress:
+    """What the kind asks the figure to wear."""
+    rng = shop.rng
+    if shop.kind == "plain_dark":
+        return replace(dress, shirt=(0.022, 0.021, 0.024), apron=(0.016, 0.013, 0.012))
+    if shop.kind == "gloss":
+        black = float(rng.uniform(0.008, 0.03))
+        coat: Colour = (black * 1.1, black, black * 0.95)
+        return replace(
+            dress, shirt=coat, apron=coat, coat_gloss=True, label=GLOSS, apron_label=GLOSS
+        )
+    if shop.kind == "near_hue":
+        choice = NEAR_HUES[shop.primary]
+        shirt = choice[(shop.seed // 2) % len(choice)]
+        return replace(dress, shirt=shirt, label=NEAR_HUE)
+    return dress
+
+
+def swinging(shop: Shop) -> Draw:
+    """The figure strikes with a hammer: the whole arm is smeared over half a frame."""
+    pose, dress = cast(shop)
+    hx, hy = pose.head
+    reach = (hx + 118 + 20 * float(shop.rng.random()), hy + 20 + 40 * float(shop.rng.random()))
+    pose = replace(pose, right_hand=reach)
+    figure = stand(shop.stage, shop.scale, pose, costume(shop, dress), shop.rng)
+    tool = bench.hammer(shop.stage, shop.scale, reach, shop.rng)
+    things = furnish(shop)
+    hat = cap(shop.stage, shop.scale, pose, SHIRTS[int(shop.rng.integers(len(SHIRTS)))], shop.rng)
+    pivot = (figure.shoulder[0] * shop.scale, figure.shoulder[1] * shop.scale)
+    pace = float(shop.rng.uniform(22, 34))
+    arm = merged(figure.right_arm, tool)
+
+    def draw(frame: int) -> Canvas:
+        canvas = Canvas(shop.width, shop.height)
+        x, y, nod = drift(shop, frame)
+        for layer in (figure.body, figure.apron, figure.left_arm):
+            canvas.over(shifted(layer, x, y))
+        lay_head(shop, canvas, figure, figure.head, x, y, nod)
+        lay_head(shop, canvas, figure, hat, x, y, nod)
+        angle = 38 * float(np.sin(np.radians(pace) * 2.2 * frame + shop.seed)) - 22
+        swing = np.linspace(0, pace * 0.5, 33)
+        smear = averaged([turned(arm, pivot, angle + float(d)) for d in swing])
+        canvas.over(shifted(smear, x, y))
+        for thing in things:
+            canvas.over(thing)
+        return canvas
+
+    return draw
+
+
+def with_air(shop: Shop) -> Draw:
+    """The capped figure, and smoke, steam, a veil, spray, glass or hot light before it."""
+    base = haired(shop, beard=shop.kind in ("smoke", "highlights"), covered=True)
+    lay = air_for(shop)
+
+    def draw(frame: int) -> Canvas:
+        canvas = base(frame)
+        for layer in lay(frame):
+            canvas.over(layer)
+        return canvas
+
+    return draw
+
+
 def _draw_for(shop: Shop) -> Draw:
     beard = bool(shop.rng.random() < 0.6)
-    if shop.kind in ("plain", "plain_dark"):
-        return haired(shop, beard=False, covered=True)
-    return haired(shop, beard=beard)
+    if shop.kind in AIRS:
+        return with_air(shop)
+    if shop.kind == "motion_blur":
+        return swinging(shop)
+    covered = shop.kind in ("plain", "plain_dark")
+    return haired(shop, beard=beard and not covered, covered=covered)
 
 
 def make(kind: str, seed: int, primary: str, width: int, height: int, frames: int) -> Scene:
     """The workshop's scene of `kind`; deterministic in all arguments."""
+    if kind == "moving_camera":
+        return moving_scene(open_shop(kind, seed, primary, width, height), frames, haired)
     shop = open_shop(kind, seed, primary, width, height)
+    if kind == "contact_shadow":
+        return shadow_scene(shop, frames, wig_for(shop))
     draw = _draw_for(shop)
     made = tuple(truth_of(shop, draw(frame), shop.screen) for frame in range(frames))
-    return Scene(made, over_range=kind in ("highlights", "rim_hair"))
+    lens, exposure = None, 1.0
+    if kind == "defocus":
+        lens = float(shop.rng.uniform(2.4, 4.0))
+    if kind == "low_light":
+        exposure = float(shop.rng.uniform(0.05, 0.12))
+    return Scene(made, kind in ("highlights", "rim_hair"), exposure, lens)

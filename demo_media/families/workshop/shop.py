@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -35,6 +35,7 @@ class Shop:
     screen: Image
     stage: Stage
     behind: Image
+    look: Look
 
     def fresh(self, *more: int) -> np.random.Generator:
         """A generator for one part, the same in every frame."""
@@ -59,12 +60,18 @@ def open_shop(kind: str, seed: int, primary: str, width: int, height: int) -> Sh
     stage = _stage(kind, screen, scale, rng)
     behind = wall(width, height, rng)
     wide = 360 * width / height
-    return Shop(kind, seed, primary, width, height, rng, scale, wide, screen, stage, behind)
+    return Shop(kind, seed, primary, width, height, rng, scale, wide, screen, stage, behind, look)
+
+
+def rehang(shop: Shop, width: int, height: int) -> Image:
+    """The shot's screen once more, over a larger picture (3, h, w) on cells."""
+    look = replace(shop.look, markers=max(shop.look.markers, 12))
+    return hang(look, width, height, shop.fresh(9))
 
 
 def _stage(kind: str, screen: Image, scale: float, rng: np.random.Generator) -> Stage:
     side = float(rng.choice((-1, 1)))
-    key, warm = float(rng.uniform(1.5, 2.4)), float(rng.uniform(-0.10, 0.16))
+    key, warm = float(rng.uniform(1.0, 1.7)), float(rng.uniform(-0.10, 0.16))
     fill, cool = float(rng.uniform(0.15, 0.5)), float(rng.uniform(-0.05, 0.15))
     rim = float(rng.uniform(0.2, 1.2))
     if kind == "rim_hair":
