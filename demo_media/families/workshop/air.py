@@ -133,9 +133,8 @@ def _hot(shop: Shop) -> Lay:
     lamp = (shop.wide * (0.5 - 0.26 * side), float(rng.uniform(56, 90)))
     source = (shop.wide * (0.5 + 0.2 * side), float(rng.uniform(225, 265)))
     power = float(rng.uniform(8, 20))
-    spots = [(shop.wide * float(rng.uniform(0.05, 0.95)), float(rng.uniform(250, 315))) for _ in "123"]
     bulb = sparks.bulb(shop.scale, _shape(shop), lamp, 15, power)
-    glint = sparks.glints(shop.scale, spots, power * 0.6, _shape(shop))
+    glint = sparks.glints(shop.scale, shop.bright, power * 0.6, _shape(shop))
     count = int(rng.integers(110, 200))
 
     def lay(frame: int) -> list[Layer]:

@@ -17,6 +17,7 @@ def wall(width: int, height: int, rng: np.random.Generator) -> Image:
     picture = np.empty((3, height, width), np.float32)
     base = np.asarray(rng.uniform((0.05, 0.035, 0.025), (0.20, 0.16, 0.13)), np.float32)
     grain = fractal_noise(rng, height, width, scale_px=height / 5, octaves=5, stretch=3)
+    base = 0.4 * base + 0.6 * base.mean() * np.array([1.25, 0.97, 0.74], np.float32)
     picture[:] = base[:, None, None] * np.exp(0.25 * grain)
     x = np.arange(width, dtype=np.float32)
     plank = width / rng.uniform(9, 14)
@@ -53,6 +54,7 @@ def _shelf(picture: Image, y: int, rng: np.random.Generator) -> None:
         wide, tall = w * rng.uniform(0.015, 0.06), h * rng.uniform(0.05, 0.16)
         if rng.random() < 0.7:
             hue = rng.uniform((0.02, 0.02, 0.02), (0.45, 0.32, 0.28)).astype(np.float32)
+            hue = 0.45 * hue + 0.55 * hue.mean()
             left, right = int(x), min(int(x + wide), w)
             round_ = np.linspace(-1, 1, max(right - left, 1), dtype=np.float32)
             lit = 1.15 - 0.7 * round_**2

@@ -66,7 +66,14 @@ def shape_of(relief: Relief) -> tuple[int, int]:
     return y1 - y0, x1 - x0
 
 
-def _head(stage: Stage, scale: float, pose: Pose, skin: Colour, rng: np.random.Generator) -> Layer:
+def _head(
+    stage: Stage,
+    scale: float,
+    pose: Pose,
+    skin: Colour,
+    rng: np.random.Generator,
+    hair: Colour | None,
+) -> Layer:
     hx, hy = pose.head
     t = pose.turn
     relief = relief_at(scale, hx - 60, hy - 62, hx + 60, hy + 80, 5.0)
@@ -89,13 +96,16 @@ def _head(stage: Stage, scale: float, pose: Pose, skin: Colour, rng: np.random.G
     for side in (-1, 1):
         relief.ball((hx + 13.5 * side + 12 * t, hy - 1), 6.5, 4.6, 5, 25)
     albedo, bump = cloth.wax(skin, shape_of(relief), scale, rng)
-    _paint_face(albedo, relief, hx + 12 * t, hy, scale)
+    _paint_face(albedo, relief, (hx + 12 * t, hy), scale, hair)
     surface = Surface(rough=0.42, wrap=0.25, fuzz=0.05)
     return rendered(stage, relief, albedo, surface, bump=bump)
 
 
-def _paint_face(albedo: Image, relief: Relief, x: float, y: float, scale: float) -> None:
-    """Lips, cheeks, eyes and lashes painted on the wax."""
+def _paint_face(
+    albedo: Image, relief: Relief, middle: Spot, scale: float, hair: Colour | None
+) -> None:
+    """Lips, cheeks, eyes and lashes painted on the wax, and the scalp under a wig."""
+    x, y = middle
     x0, y0, x1, y1 = relief.box
     gx = (np.arange(x0, x1, dtype=np.float32) + 0.5)[None, :] / np.float32(scale) - x
     gy = (np.arange(y0, y1, dtype=np.float32) + 0.5)[:, None] / np.float32(scale) - y
@@ -106,13 +116,17 @@ def _paint_face(albedo: Image, relief: Relief, x: float, y: float, scale: float)
         albedo[:] += share * (np.asarray(colour, np.float32)[:, None, None] - albedo)
 
     r, g, b = albedo.mean(axis=(1, 2))
+    if hair is not None:
+        scalp = np.clip((-24 - gy + 0.012 * gx * gx) / 8 + 0.5, 0, 1)
+        under = 0.6 * np.asarray(hair, np.float32)[:, None, None]
+        albedo[:] += scalp * (under - albedo)
     paint(0, 24, 9, 5, (0.9 * r, 0.48 * g, 0.5 * b), 0.6)
     for side in (-1, 1):
         paint(17 * side, 10, 11, 8, (1.05 * r, 0.75 * g, 0.72 * b), 1.6)
-        paint(13.5 * side, -1, 6.2, 3.4, (0.62, 0.58, 0.52), 0.3)
-        paint(13.5 * side + 0.6, -1, 3.0, 3.0, (0.05, 0.08, 0.10), 0.25)
+        paint(13.5 * side, -1, 5.2, 2.3, (0.50, 0.46, 0.41), 0.5)
+        paint(13.5 * side + 0.6, -1, 2.5, 2.5, (0.05, 0.08, 0.10), 0.25)
         paint(13.5 * side + 0.6, -1, 1.3, 1.3, (0.008, 0.008, 0.008), 0.2)
-        paint(13.5 * side, -4.6, 7.2, 1.3, (0.03, 0.02, 0.015), 0.5)
+        paint(13.5 * side, -3.4, 6.6, 1.3, (0.03, 0.02, 0.015), 0.5)
         paint(13.5 * side, -11.5, 9.5, 2.3, (0.06, 0.035, 0.02), 0.9)
 
 
@@ -152,12 +166,17 @@ def _apron(stage: Stage, scale: float, pose: Pose, dress: Dress, rng: np.random.
 
 
 def _arm(
-    stage: Stage, scale: float, shoulder: Spot, hand: Spot, dress: Dress, rng: np.random.Generator
+    stage: Stage,
+    scale: float,
+    shoulder: Spot,
+    hand: Spot,
+    out: float,
+    dress: Dress,
+    rng: np.random.Generator,
 ) -> Layer:
     """Sleeve, cuff and a hand with four fingers and a thumb."""
     sx, sy = shoulder
-    side = 1.0 if hand[0] > sx else -1.0
-    elbow = _elbow(shoulder, hand, out=np.sign(sx - 300) or side)
+    elbow = _elbow(shoulder, hand, out)
     x0, x1 = min(sx, elbow[0], hand[0]) - 45, max(sx, elbow[0], hand[0]) + 45
     y0, y1 = min(sy, elbow[1], hand[1]) - 45, max(sy, elbow[1], hand[1]) + 45
     sleeve = relief_at(scale, x0, y0, x1, y1, 7.0)
@@ -206,25 +225,37 @@ def _elbow(shoulder: Spot, hand: Spot, out: float, upper: float = 92, lower: flo
 
 
 def stand(
-    stage: Stage, scale: float, pose: Pose, dress: Dress, rng: np.random.Generator
+    stage: Stage,
+    scale: float,
+    pose: Pose,
+    dress: Dress,
+    rng: np.random.Generator,
+    hair: Colour | None = None,
 ) -> Figure:
-    """Model and light the figure."""
+    """Model and light the figure; `hair` colours the scalp under a wig."""
     hx, hy = pose.head
     left, right = (hx - 72, hy + 94), (hx + 72, hy + 94)
     return Figure(
         body=_body(stage, scale, pose, dress, rng),
         apron=_apron(stage, scale, pose, dress, rng),
-        left_arm=_arm(stage, scale, left, pose.left_hand, dress, rng),
-        right_arm=_arm(stage, scale, right, pose.right_hand, dress, rng),
-        head=_head(stage, scale, pose, dress.skin, rng),
+        left_arm=_arm(stage, scale, left, pose.left_hand, -1.0, dress, rng),
+        right_arm=_arm(stage, scale, right, pose.right_hand, 1.0, dress, rng),
+        head=_head(stage, scale, pose, dress.skin, rng, hair),
         pose=pose,
         shoulder=right,
     )
 
 
-def bust(stage: Stage, scale: float, pose: Pose, skin: Colour, rng: np.random.Generator) -> Layer:
+def bust(
+    stage: Stage,
+    scale: float,
+    pose: Pose,
+    skin: Colour,
+    rng: np.random.Generator,
+    hair: Colour,
+) -> Layer:
     """The head by itself."""
-    return _head(stage, scale, pose, skin, rng)
+    return _head(stage, scale, pose, skin, rng, hair)
 
 
 def cap(stage: Stage, scale: float, pose: Pose, colour: Colour, rng: np.random.Generator) -> Layer:

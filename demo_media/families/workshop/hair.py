@@ -96,7 +96,7 @@ def _scattered(tangent: Array, colour: Array, lamp: Array, light: Vector, wig: W
     behind = max(-float(lamp[2]), 0.0)
     matt = 0.45 * colour * sin_lamp
     passed = wig.through * np.sqrt(colour) * (0.35 + 1.6 * behind) * sin_lamp
-    gloss = 0.22 * first + 0.30 * np.sqrt(colour) * second
+    gloss = 0.07 * first + 0.24 * np.sqrt(colour) * second
     return np.asarray((matt + passed + gloss * (1 + 1.5 * behind)) * np.asarray(light, float))
 
 
@@ -159,7 +159,7 @@ def scalp(head: tuple[float, float], count: int, seed: int, *, behind: bool) -> 
     low, high = (-2.95, -0.19) if not behind else (-3.5, 0.36)
     angle = np.sort(rng.uniform(low, high, count))
     rng.shuffle(angle)
-    radius = rng.uniform(0.80, 0.98, count) if not behind else rng.uniform(0.55, 1.0, count)
+    radius = rng.uniform(0.62, 0.98, count) if not behind else rng.uniform(0.55, 1.0, count)
     out = np.stack([np.cos(angle), np.sin(angle)], 1)
     roots = np.asarray(head) + (0, -10) + out * radius[:, None] * (33, 37)
     return roots, out * (0.75, 0.55) + np.array([0, -0.12])

@@ -56,6 +56,7 @@ def furnish(shop: Shop) -> list[Layer]:
     top = float(rng.uniform(308, 322))
     left = rng.random() < 0.5
     near, far = (0.14, 0.86) if left else (0.86, 0.14)
+    shop.bright += [(shop.wide * near - 12, top - 80), (shop.wide * far + 4, top - 24)]
     things = [
         bench.chest(stage, scale, (shop.wide * far - 40, top + 6), (78, 46), bench.WALNUT, rng),
         bench.board(stage, scale, top, shop.wide, rng),
@@ -119,8 +120,10 @@ def wig_for(shop: Shop) -> Wig:
 def haired(shop: Shop, *, beard: bool, covered: bool = False) -> Draw:
     """The figure with its wig, or with a cap over it, and perhaps a beard."""
     pose, dress = cast(shop)
-    figure = stand(shop.stage, shop.scale, pose, costume(shop, dress), shop.rng)
-    things, wig = furnish(shop), wig_for(shop)
+    wig = wig_for(shop)
+    hair = None if covered else wig.colour
+    figure = stand(shop.stage, shop.scale, pose, costume(shop, dress), shop.rng, hair)
+    things = furnish(shop)
     hat = cap(shop.stage, shop.scale, pose, SHIRTS[int(shop.rng.integers(len(SHIRTS)))], shop.rng)
     whiskers = replace(wig, locks=40, length=0.38 * wig.length, loose=40, curl=0.5 * wig.curl)
     hx, hy = pose.head
@@ -239,5 +242,5 @@ def make(kind: str, seed: int, primary: str, width: int, height: int, frames: in
     if kind == "defocus":
         lens = float(shop.rng.uniform(2.4, 4.0))
     if kind == "low_light":
-        exposure = float(shop.rng.uniform(0.05, 0.12))
+        exposure = float(shop.rng.uniform(0.10, 0.22))
     return Scene(made, kind in ("highlights", "rim_hair"), exposure, lens)

@@ -186,6 +186,7 @@ def shade(
     matt = albedo * (1 - surface.metal) + sheen * 0.25
     clean = matt * diffuse + fresnel * (shine * _room(mirror, surface.rough, stage) + lamps * np.pi)
     behind = np.clip(-mirror[2] / (0.15 + surface.rough), 0, 1)
+    behind = np.maximum(behind, 1.5 * stage.floor * np.clip(mirror[1], 0, 1))
     seen = stage.screen_light(box, mirror[:2])
     turned = np.clip((1 - n[2]) / 2, 0, 1) + stage.floor * np.clip(n[1], 0, 1) + 0.02
     around = stage.screen_light(box, 0.7 * n[:2])

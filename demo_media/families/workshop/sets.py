@@ -150,7 +150,7 @@ def shadow_scene(shop: Shop, frames: int, wig: Wig) -> Scene:
     screen = _floor(shop, shop.screen)
     x = shop.wide * float(rng.uniform(0.36, 0.55))
     pose = Pose((x, 112.0), float(rng.uniform(-0.8, 0.8)), (0, 0), (0, 0))
-    head = bust(stage, unit, pose, (0.56, 0.36, 0.26), shop.rng)
+    head = bust(stage, unit, pose, (0.56, 0.36, 0.26), shop.rng, wig.colour)
     things = [
         (bench.pedestal(stage, unit, (x, 318), 128, rng), 318.0),
         (bench.chest(stage, unit, (x + 96, 300), (104, 62), bench.WALNUT, rng,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -19,10 +19,19 @@ from demo_media.families.workshop.screen import Look, hang
 
 Image = NDArray[np.float32]
 
+CLOSER = dict.fromkeys(("hair", "blond_hair", "rim_hair", "hair_420", "defocus"), (1.0, 1.6)) | {
+    kind: (1.0, 1.25) for kind in ("plain", "plain_dark", "low_light", "gloss", "near_hue")
+}
+"""How much closer than the whole bench the camera may be, by kind."""
+
 
 @dataclass
 class Shop:
-    """A shot in the making. `scale` cells make a unit (a 360th of the height); `wide` units."""
+    """A shot in the making.
+
+    `scale` cells make a unit, a 360th of the height where the camera isn't closer; the picture is
+    `wide` units across. `bright` gathers places on polished brass, in units.
+    """
 
     kind: str
     seed: int
@@ -36,6 +45,7 @@ class Shop:
     stage: Stage
     behind: Image
     look: Look
+    bright: list[tuple[float, float]] = field(default_factory=list)
 
     def fresh(self, *more: int) -> np.random.Generator:
         """A generator for one part, the same in every frame."""
@@ -56,10 +66,11 @@ def open_shop(kind: str, seed: int, primary: str, width: int, height: int) -> Sh
         markers=int(rng.choice((0, 6, 9, 15))),
     )
     screen = hang(look, width, height, rng)
-    scale = height / 360 * GRID
+    closer = float(rng.uniform(*CLOSER.get(kind, (1.0, 1.0))))
+    scale = closer * height / 360 * GRID
     stage = _stage(kind, screen, scale, rng)
     behind = wall(width, height, rng)
-    wide = 360 * width / height
+    wide = 360 * width / height / closer
     return Shop(kind, seed, primary, width, height, rng, scale, wide, screen, stage, behind, look)
 
 
@@ -90,11 +101,12 @@ def _stage(kind: str, screen: Image, scale: float, rng: np.random.Generator) -> 
         key_colour=np.array([key * (1 + warm), key, key * (1 - warm)], np.float32),
         fill=unit_vector(-0.85 * side, -0.1, 0.6),
         fill_colour=np.array([fill * (1 - cool), fill, fill * (1 + cool)], np.float32),
-        rim=unit_vector(-0.7 * side, -0.6, -0.35),
+        rim=unit_vector(-0.7 * side, -0.6, -1.0 if kind == "rim_hair" else -0.35),
         rim_colour=np.array([rim, 0.96 * rim, 0.88 * rim], np.float32),
         sky=np.asarray(rng.uniform(0.10, 0.26) * np.array([0.95, 1.0, 1.1]), np.float32),
         ground=np.asarray(rng.uniform(0.05, 0.12) * np.array([1.1, 1.0, 0.85]), np.float32),
         glow=np.asarray(np.stack(glow), np.float32),
+        floor=0.5 if kind == "gloss" else 0.14,
         spill=float(rng.uniform(1.0, 1.5) if kind == "gloss" else rng.uniform(0.45, 1.0)),
     )
 

@@ -63,7 +63,7 @@ def plume(
     middle = source[0] + lean * rise**1.5 * 120 + 10 * np.sin(5 * rise - 0.5 * time) * rise
     across = (x - middle + 0.4 * wide * broad) / (5 + wide * rise**0.8)
     column_ = np.exp(-(across**2)) * np.clip(rise / 0.03, 0, 1) * np.clip(1.25 - rise, 0, 1)
-    wisps = np.clip(0.55 + 0.62 * fine, 0, None) ** 1.6
+    wisps = np.clip(0.72 + 0.50 * fine, 0, None) ** 1.5
     depth = dense * column_ * wisps / (0.6 + 1.4 * rise)
     depth = cv2.GaussianBlur(np.asarray(depth, np.float32), (0, 0), 0.6 * scale)
     alpha = 1 - np.exp(-np.maximum(depth - 0.003, 0))
@@ -96,11 +96,11 @@ def gauze(
     cover = filled([outline * scale], shape)
     inner = filled([(outline - outline.mean(0)) * 0.965 * scale + outline.mean(0) * scale], shape)
     hem = np.clip(cover - inner, 0, 1)
-    height = fractal_noise(rng, h, w, scale_px=26 * scale, octaves=3, gain=0.5, stretch=3.5)
+    height = fractal_noise(rng, h, w, scale_px=26 * scale, octaves=3, gain=0.5, stretch=7)
     x = (np.arange(w, dtype=np.float32) + 0.5)[None, :] / np.float32(scale)
     y = (np.arange(h, dtype=np.float32) + 0.5)[:, None] / np.float32(scale)
-    sweep = np.sin((x + 0.22 * y + 2.5 * np.sin(0.6 * time)) * 0.21 + 1.5 * height)
-    height = np.asarray(sweep + 0.7 * height, np.float32)
+    sweep = np.sin((x + 0.22 * y + 2.5 * np.sin(0.6 * time)) * 0.16 + 1.2 * height)
+    height = np.asarray(sweep + 0.4 * height, np.float32)
     n = normals(np.asarray(4.5 * scale * height, np.float32))
     facing = np.clip(n[2], 0.16, 1)
     threads = np.sin(x * 2.6 + 0.5 * height) * np.sin(y * 2.6 + 0.4 * height)
@@ -136,9 +136,9 @@ def mist(
     along = x * toward + 0.0 * y
     across = (y - 0.0012 * along**2) / (3 + 0.30 * np.maximum(along, 0))
     body = np.exp(-(across**2)) * np.clip(along / 4, 0, 1) * np.exp(-np.maximum(along, 0) / 150)
-    depth = 1.5 * body * np.clip(0.7 + 0.5 * fine, 0, None)
+    depth = 0.9 * body * np.clip(0.7 + 0.5 * fine, 0, None)
     speck = cv2.GaussianBlur(rng.standard_normal(shape).astype(np.float32), (0, 0), 0.45 * scale)
-    depth = depth * np.exp(0.5 * speck / max(float(speck.std()), 1e-6))
+    depth = depth * np.exp(0.3 * speck / max(float(speck.std()), 1e-6))
     alpha = np.asarray(1 - np.exp(-np.maximum(depth - 0.004, 0)), np.float32)
     light = 0.7 * column(stage.key_colour) + column(stage.fill_colour + stage.sky)
     clean = np.asarray((0.62, 0.64, 0.66), np.float32)[:, None, None] * light * np.ones_like(alpha)
