@@ -63,7 +63,7 @@ def _light_behind_lens(frame: SceneFrame, sigma_px: float) -> dict[str, Image | 
 
 def _noise(camera: str, exposure: float, rng: np.random.Generator) -> Noise | PlainNoise:
     """The sensor's noise on the lifted picture: a gain 1/exposure raises photon and read noise."""
-    strength = float(np.exp(rng.uniform(np.log(0.8), np.log(3.2))))
+    strength = float(np.exp(rng.uniform(np.log(0.5), np.log(2.0))))
     slope = [s * strength / exposure for s in (1.5e-4, 0.9e-4, 1.7e-4)]
     floor = [f * strength / exposure**2 for f in (9e-6, 6e-6, 10e-6)]
     chosen = (slope[0], slope[1], slope[2]), (floor[0], floor[1], floor[2])

@@ -19,7 +19,6 @@ Matte = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 STILL = 1e-3
-CHATTER_AT = (0.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -55,8 +54,9 @@ def mean_delta_e(straight: Image, frame: TruthFrame, where: Mask) -> float:
 def frame_figures(frame: TruthFrame, result: Result) -> dict[str, float]:
     """All figures of one frame. SAD, gradient and connectivity in thousands, as tables print.
 
-    PSNR is of linear working-space values, peak 1, nothing clipped. Colour figures are left out for
-    a matte alone. Source of the first four: Rhemann et al. 2009.
+    `psnr` is of linear working-space values clipped to 0..1, since cameras with a display curve lose
+    what is above; `psnr_open` has nothing clipped. Colour figures are left out for a matte alone.
+    Source of the first four: Rhemann et al. 2009.
     """
     alpha, truth = counted(result.alpha, frame), frame.alpha
     figures = {
@@ -70,16 +70,15 @@ def frame_figures(frame: TruthFrame, result: Result) -> dict[str, float]:
         "screen": mean_error(alpha, truth, frame.screen_mask),
     }
     if result.composite is not None:
-        figures["psnr"] = psnr(result.composite, frame.composite, _three(frame.counted_mask))
+        chosen = None if frame.counted_mask.all() else frame.counted_mask
+        made, true = np.clip(result.composite, 0, 1), np.clip(frame.composite, 0, 1)
+        figures["psnr"] = psnr(made, true, chosen)
+        figures["psnr_open"] = psnr(result.composite, frame.composite, chosen)
     if result.straight is not None:
         between = np.asarray((truth > 0.1) & (truth < 0.9))
         figures["delta_e_edge"] = mean_delta_e(result.straight, frame, between)
         figures["delta_e_solid"] = mean_delta_e(result.straight, frame, frame.core_mask)
     return figures
-
-
-def _three(mask: Mask) -> Mask | None:
-    return None if mask.all() else mask
 
 
 def chatter(shot: FamilyShot, mattes: Sequence[Matte]) -> float:

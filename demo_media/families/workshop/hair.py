@@ -21,11 +21,11 @@ class Wig:
 
     colour: Colour
     locks: int = 70
-    per_lock: int = 16
+    per_lock: int = 40
     length: float = 60
     curl: float = 5
     frizz: float = 1.0
-    thick: float = 0.55
+    thick: float = 0.25
     through: float = 0.25
     loose: int = 120
 
@@ -55,7 +55,7 @@ def _fibres(guides: Array, wig: Wig, per_lock: int, rng: np.random.Generator) ->
     s = np.linspace(0, 1, m)
     width = 1.2 + 3.4 * np.sin(np.pi * np.minimum(s * 0.8, 1)) + 1.5 * s
     spread = rng.normal(0, 1, (n, per_lock, 1, 2)) * width[None, None, :, None]
-    wander = np.cumsum(rng.normal(0, 1, (n, per_lock, m, 2)), axis=2) * (0.22 * wig.frizz)
+    wander = _wander((n, per_lock), s, rng) * wig.frizz
     shorter = rng.uniform(0.7, 1.0, (n, per_lock, 1))
     place = s[None, None, :] * shorter * (m - 1)
     low = np.clip(place.astype(int), 0, m - 2)
@@ -63,6 +63,18 @@ def _fibres(guides: Array, wig: Wig, per_lock: int, rng: np.random.Generator) ->
     index = np.arange(n)[:, None, None]
     base = guides[index, low] * (1 - part) + guides[index, low + 1] * part
     return np.asarray((base + spread + wander).reshape(n * per_lock, m, 2))
+
+
+def _wander(shape: tuple[int, int], s: Array, rng: np.random.Generator) -> Array:
+    """Smooth sideways drift of every fibre (n, k, m, 2): two slow waves that grow to the tip."""
+    total = np.zeros((*shape, len(s), 2))
+    for turns, strength in ((0.8, 1.5), (2.3, 0.6)):
+        phase = rng.uniform(0, 2 * np.pi, (*shape, 1, 2))
+        size = rng.normal(0, strength, (*shape, 1, 2))
+        pace = turns * rng.uniform(0.6, 1.4, (*shape, 1, 2))
+        angle = phase + 2 * np.pi * pace * s[None, None, :, None]
+        total += size * (np.sin(angle) - np.sin(phase)) * s[None, None, :, None]
+    return total
 
 
 def _lit(points: Array, wig: Wig, stage: Stage, inner: Array, rng: np.random.Generator) -> Array:

@@ -107,13 +107,13 @@ def wig_for(shop: Shop) -> Wig:
     return Wig(
         colour=colour,
         locks=int(rng.integers(70, 100)),
-        per_lock=26,
+        per_lock=40,
         length=float(rng.uniform(42, 88)),
         curl=float(rng.uniform(2, 10)),
         frizz=float(rng.uniform(0.7, 1.5)),
-        thick=float(rng.uniform(0.30, 0.52)),
+        thick=float(rng.uniform(0.15, 0.32)),
         through=0.5 if shop.kind == "blond_hair" else 0.22,
-        loose=int(rng.integers(90, 220)),
+        loose=int(rng.integers(120, 300)),
     )
 
 
