@@ -6,6 +6,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from typing import Any
 
 import av
 import numpy as np
@@ -22,7 +23,7 @@ FRAMES_PER_SECOND = 24
 
 @dataclass(frozen=True)
 class Codec:
-    """An encoder with its pixel format and options; `vertical` is whether chroma is halved there."""
+    """An encoder, its pixel format and options; `vertical`: chroma has half the rows too."""
 
     encoder: str
     pixels: str
@@ -117,18 +118,18 @@ def _codes(planes: Planes, bits: int) -> list[NDArray[np.uint16]]:
     return [np.clip(np.round(p), step, 255 * step - 1).astype(np.uint16) for p in scaled]
 
 
-def _write_plane(plane: av.video.plane.VideoPlane, values: NDArray[np.uint16], bits: int) -> None:
+def _write_plane(plane: Any, values: NDArray[np.uint16], bits: int) -> None:
     kind = np.dtype(np.uint8 if bits <= 8 else "<u2")
     rows = np.zeros((plane.height, plane.line_size // kind.itemsize), kind)
     rows[:, : values.shape[1]] = values
     plane.update(rows.tobytes())
 
 
-def _read_plane(plane: av.video.plane.VideoPlane, bits: int) -> Image:
+def _read_plane(plane: Any, bits: int) -> Image:
     kind = np.dtype(np.uint8 if bits <= 8 else "<u2")
     stride = plane.line_size // kind.itemsize
     values = np.frombuffer(plane, kind)[: stride * plane.height].reshape(plane.height, stride)
-    return values[:, : plane.width].astype(np.float32)
+    return np.asarray(values[:, : plane.width], np.float32)
 
 
 def _encode(frames: Sequence[Planes], codec: Codec) -> io.BytesIO:
@@ -136,6 +137,8 @@ def _encode(frames: Sequence[Planes], codec: Codec) -> io.BytesIO:
     height, width = frames[0][0].shape
     with av.open(memory, "w", format=codec.container) as container:
         stream = container.add_stream(codec.encoder, rate=Fraction(FRAMES_PER_SECOND))
+        if not isinstance(stream, av.VideoStream):
+            raise TypeError(f"expected a video stream, got {type(stream).__name__}")
         stream.width, stream.height, stream.pix_fmt = width, height, codec.pixels
         stream.options = dict(codec.options)
         context = stream.codec_context

@@ -31,7 +31,10 @@ def covered(field: Image) -> Image:
 
 
 def filled(polygons: list[Points], shape: tuple[int, int]) -> Image:
-    """Share of each cell that the union of polygons covers; corners (n, 2) x, y in cells."""
+    """Share of each cell that the union of polygons covers; corners (n, 2) x, y in cells.
+
+    Samples that an outline passes through count as inside: it is up to half a sample generous.
+    """
     height, width = shape
     samples = np.zeros((height * _PER_CELL, width * _PER_CELL), np.uint8)
     for polygon in polygons:
@@ -43,7 +46,7 @@ def filled(polygons: list[Points], shape: tuple[int, int]) -> Image:
 
 @dataclass(frozen=True)
 class Fibres:
-    """n fibres of m points: `points` (n, m, 2) in cells, `width` (n, m) in cells, colours (n, m, 3).
+    """n fibres of m points: `points` (n, m, 2) in cells, `width` (n, m) too, colours (n, m, 3).
 
     They are opaque and painted in their order, the last on top.
     """

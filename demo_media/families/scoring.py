@@ -54,8 +54,8 @@ def mean_delta_e(straight: Image, frame: TruthFrame, where: Mask) -> float:
 def frame_figures(frame: TruthFrame, result: Result) -> dict[str, float]:
     """All figures of one frame. SAD, gradient and connectivity in thousands, as tables print.
 
-    `psnr` is of linear working-space values clipped to 0..1, since cameras with a display curve lose
-    what is above; `psnr_open` has nothing clipped. Colour figures are left out for a matte alone.
+    `psnr` is of linear working-space values clipped to 0..1, since cameras with a display curve
+    lose what is above; `psnr_open` has nothing clipped. A matte alone has no colour figures.
     Source of the first four: Rhemann et al. 2009.
     """
     alpha, truth = counted(result.alpha, frame), frame.alpha

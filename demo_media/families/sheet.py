@@ -130,4 +130,6 @@ def write_sheet(target: Path, picture: Picture) -> None:
         temporary.replace(target)
     except OSError as error:
         temporary.unlink(missing_ok=True)
-        raise VerdigrisError(f"the contact sheet could not be written to {target}: {error}") from None
+        raise VerdigrisError(
+            f"the contact sheet could not be written to {target}: {error}"
+        ) from None

@@ -138,7 +138,11 @@ def _hot(shop: Shop) -> Lay:
     count = int(rng.integers(110, 200))
 
     def lay(frame: int) -> list[Layer]:
-        return [glint, *bulb, sparks.sparks(shop.scale, source, side, frame, (shop.seed, 35), count)]
+        return [
+            glint,
+            *bulb,
+            sparks.sparks(shop.scale, source, side, frame, (shop.seed, 35), count),
+        ]
 
     return lay
 

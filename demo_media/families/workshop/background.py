@@ -27,7 +27,7 @@ def wall(width: int, height: int, rng: np.random.Generator) -> Image:
         y = int(height * (0.22 + 0.26 * shelf + rng.uniform(-0.03, 0.03)))
         _shelf(picture, y, rng)
     sigma = height * rng.uniform(0.006, 0.014)
-    soft = np.stack([cv2.GaussianBlur(p, (0, 0), sigma) for p in picture])
+    soft = np.asarray([cv2.GaussianBlur(p, (0, 0), sigma) for p in picture], np.float32)
     for _ in range(2):
         _lamp(soft, rng)
     return np.asarray(soft * bright, np.float32)

@@ -62,9 +62,6 @@ def turned_stand(
     foot: Spot,
     tall: float,
     rng: np.random.Generator,
-    colour: Colour = BRASS,
-    rough: float = 0.22,
-    label: int = 0,
 ) -> Layer:
     """A lathe-turned instrument: a foot, a baluster, a barrel across it and fine rods."""
     x, y = foot
@@ -82,9 +79,9 @@ def turned_stand(
         relief.limb(tuple(c - d), 2, tuple(c + d), 2, 66, 66)
     relief.limb((x - 8, y - tall * 0.6), 1.3, (x + 34, y - tall * 1.15), 0.9, 70, 70)
     relief.limb((x + 34, y - tall * 1.15), 1.8, (x + 34, y - tall * 1.15), 1.8, 70, 70)
-    albedo, bump = cloth.metal(colour, shape_of(relief), scale, rng)
-    surface = Surface(rough=rough, metal=1.0 if colour is BRASS or colour is STEEL else 0.0, gloss=1.4)
-    return rendered(stage, relief, albedo, surface, bump=bump, label=label)
+    albedo, bump = cloth.metal(BRASS, shape_of(relief), scale, rng)
+    surface = Surface(rough=0.22, metal=1.0, gloss=1.4)
+    return rendered(stage, relief, albedo, surface, bump=bump)
 
 
 def hammer(stage: Stage, scale: float, hand: Spot, rng: np.random.Generator) -> Layer:

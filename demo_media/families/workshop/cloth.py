@@ -33,7 +33,7 @@ def woven(colour: Colour, shape: tuple[int, int], scale: float, rng: np.random.G
     along = cv2.GaussianBlur(thread[::-1], (0, 0), sigmaX=0.5, sigmaY=2.2)
     weave = across / across.std() + along / along.std()
     folds = fractal_noise(rng, h, w, scale_px=26 * scale, octaves=3, gain=0.45, stretch=2.8)
-    ridged = -np.abs(folds) ** 0.8
+    ridged = np.asarray(-(np.abs(folds) ** 0.8), np.float32)
     crumple = fractal_noise(rng, h, w, scale_px=11 * scale, octaves=2)
     albedo = _dyed(colour, [0.10 * worn, 0.05 * weave, 0.10 * ridged], rng)
     return albedo, np.asarray(2.4 * ridged + 0.35 * crumple + 0.02 * weave, np.float32)
@@ -46,7 +46,7 @@ def leather(colour: Colour, shape: tuple[int, int], scale: float, rng: np.random
     pores = fractal_noise(rng, h, w, scale_px=3.5 * scale, octaves=2)
     bends = fractal_noise(rng, h, w, scale_px=38 * scale, octaves=3, gain=0.4, stretch=0.6)
     ridge = -np.abs(bends)
-    rubbed = np.clip(ridge + 0.35, 0, 1)
+    rubbed = np.asarray(np.clip(ridge + 0.35, 0, 1), np.float32)
     albedo = _dyed(colour, [0.22 * stains, 0.08 * pores, 0.9 * rubbed], rng)
     return albedo, np.asarray(1.6 * ridge + 0.09 * pores, np.float32)
 

@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Wig:
-    """`locks` of `per_lock` fibres; lengths and frizz in units; `through` is how much light passes."""
+    """`locks` of `per_lock` fibres; sizes in units; `through` is how much light passes."""
 
     colour: Colour
     locks: int = 70
@@ -77,11 +77,14 @@ def _wander(shape: tuple[int, int], s: Array, rng: np.random.Generator) -> Array
     return total
 
 
-def _lit(points: Array, wig: Wig, stage: Stage, inner: Array, rng: np.random.Generator) -> Array:
+def _lit(
+    points: Array, wig: Wig, stage: Stage, inner: Array, outside: Array, rng: np.random.Generator
+) -> Array:
     """Clean colour (n, m, 3): a white highlight off the cuticle, a coloured one from within.
 
     After Kajiya & Kay 1989 and Marschner et al. 2003, much simplified: the coloured highlight is
-    shifted towards the tip and tinted by the fibre.
+    shifted towards the tip and tinted by the fibre. Lamps behind reach what is `outside`
+    (n, m, 1), 0 behind the head and its hair to 1 clear of them.
     """
     d = np.gradient(points, axis=1)
     depth = 0.35 * np.sin(np.arange(points.shape[1]) * 0.7 + rng.uniform(0, 6, (len(points), 1)))
@@ -95,7 +98,8 @@ def _lit(points: Array, wig: Wig, stage: Stage, inner: Array, rng: np.random.Gen
         (stage.fill, stage.fill_colour),
         (stage.rim, stage.rim_colour),
     ):
-        total = total + _scattered(tangent, colour, np.asarray(lamp, float), light, wig)
+        reach = outside if float(lamp[2]) < 0 else 1.0
+        total = total + reach * _scattered(tangent, colour, np.asarray(lamp, float), light, wig)
     return np.asarray(total * inner)
 
 
@@ -108,7 +112,7 @@ def _scattered(tangent: Array, colour: Array, lamp: Array, light: Vector, wig: W
     behind = max(-float(lamp[2]), 0.0)
     matt = 0.45 * colour * sin_lamp
     passed = wig.through * np.sqrt(colour) * (0.35 + 1.6 * behind) * sin_lamp
-    gloss = 0.07 * first + 0.24 * np.sqrt(colour) * second
+    gloss = (0.07 + 2.4 * behind) * first + 0.24 * np.sqrt(colour) * second
     return np.asarray((matt + passed + gloss * (1 + 1.5 * behind)) * np.asarray(light, float))
 
 
@@ -132,11 +136,13 @@ def grow(
     *,
     sway: float,
     seed: tuple[int, ...],
+    head: tuple[float, float],
     lift: float = 1.0,
 ) -> Layer:
     """Hair from `roots` (n, 2) along `outward` (n, 2), in units, as one layer; the last on top.
 
-    The same `seed` gives the same hair, so that only `sway` moves it. `lift` scales its light.
+    The same `seed` gives the same hair, so that only `sway` moves it. `head` is the
+    middle of what it grows on, `lift` scales its light.
     """
     rng = np.random.default_rng(seed)
     steps = 14
@@ -153,7 +159,12 @@ def grow(
     s = np.linspace(0, 1, steps)[None, :, None]
     buried = np.linspace(0.55, 1.1, len(points))[:, None, None]
     inner = buried * (0.6 + 0.4 * s)
-    clean = _lit(points, wig, stage, inner * lift, rng)
+    off = (points - np.asarray(head)) / (46 + 0.25 * wig.length, 50 + 0.15 * wig.length)
+    far = np.linalg.norm(off, axis=-1, keepdims=True)
+    toward = (off @ np.asarray(stage.rim[:2], float))[..., None] / np.maximum(far, 1e-6)
+    clear = far - 0.86 - rng.normal(0, 0.10, (len(points), 1, 1)) + 0.12 * toward
+    outside = np.clip(clear / 0.22, 0.02, 1) * np.clip(0.45 + 0.8 * toward, 0.12, 1)
+    clean = _lit(points, wig, stage, inner * lift, outside, rng)
     spill = _screen_on(points, wig, stage, scale, inner)
     thick = wig.thick * np.exp(rng.normal(0, 0.25, (len(points), 1)))
     width = thick * (1 - 0.75 * np.linspace(0, 1, steps)[None, :] ** 2)

@@ -14,8 +14,8 @@ from demo_media.families.workshop import bench
 from demo_media.families.workshop.air import AIRS, air_for
 from demo_media.families.workshop.figure import Dress, Figure, Pose, cap, stand
 from demo_media.families.workshop.hair import Wig, chin, grow, scalp
-from demo_media.families.workshop.shop import Shop, open_shop, truth_of
 from demo_media.families.workshop.sets import moving_scene, shadow_scene
+from demo_media.families.workshop.shop import Shop, open_shop, truth_of
 
 SKINS: tuple[Colour, ...] = ((0.56, 0.36, 0.26), (0.40, 0.24, 0.16), (0.20, 0.115, 0.075))
 SHIRTS: tuple[Colour, ...] = (
@@ -57,13 +57,12 @@ def furnish(shop: Shop) -> list[Layer]:
     left = rng.random() < 0.5
     near, far = (0.14, 0.86) if left else (0.86, 0.14)
     shop.bright += [(shop.wide * near - 12, top - 80), (shop.wide * far + 4, top - 24)]
-    things = [
+    return [
         bench.chest(stage, scale, (shop.wide * far - 40, top + 6), (78, 46), bench.WALNUT, rng),
         bench.board(stage, scale, top, shop.wide, rng),
         bench.turned_stand(stage, scale, (shop.wide * near, top + 16), 88, rng),
         bench.wheel(stage, scale, (shop.wide * far + 6, top - 18), 36, rng),
     ]
-    return things
 
 
 def lay_figure(shop: Shop, canvas: Canvas, figure: Figure, x: float, y: float, nod: float) -> None:
@@ -90,8 +89,10 @@ def drift(shop: Shop, frame: int, speed: float = 1.0) -> tuple[float, float, flo
     """How far the figure sways (cells) and nods (degrees) in a frame."""
     phase = 0.55 * frame + shop.seed
     unit = shop.scale * speed
-    return 2.4 * unit * float(np.sin(phase)), 0.8 * unit * float(np.cos(1.3 * phase)), 1.3 * float(
-        np.sin(0.8 * phase + 1)
+    return (
+        2.4 * unit * float(np.sin(phase)),
+        0.8 * unit * float(np.cos(1.3 * phase)),
+        1.3 * float(np.sin(0.8 * phase + 1)),
     )
 
 
@@ -104,6 +105,8 @@ def wig_for(shop: Shop) -> Wig:
     colour = colours[int(rng.integers(len(colours)))]
     if shop.kind == "blond_hair":
         colour = ((0.62, 0.44, 0.22), (0.72, 0.60, 0.40))[int(rng.integers(2))]
+    if shop.kind == "rim_hair":  # enough for 4 and more on the brightest strands of any hair
+        shop.stage.rim_colour = shop.stage.rim_colour * np.float32(2.7 if max(colour) < 0.1 else 1.2)
     return Wig(
         colour=colour,
         locks=int(rng.integers(70, 100)),
@@ -137,17 +140,19 @@ def haired(shop: Shop, *, beard: bool, covered: bool = False) -> Draw:
         if not covered:
             at = scalp(head, wig.locks, shop.seed, behind=True)
             seed = (shop.seed, 21)
-            canvas.over(grow(stage, scale, *at, wig, sway=sway, seed=seed, lift=0.75))
+            canvas.over(grow(stage, scale, *at, wig, sway=sway, seed=seed, head=head, lift=0.75))
         lay_figure(shop, canvas, figure, x, y, nod)
         if beard:
             at = chin(head, whiskers.locks, shop.seed, pose.turn)
-            canvas.over(grow(stage, scale, *at, whiskers, sway=0.3 * sway, seed=(shop.seed, 22)))
+            seed = (shop.seed, 22)
+            canvas.over(grow(stage, scale, *at, whiskers, sway=0.3 * sway, seed=seed, head=head))
         if covered:
             lay_head(shop, canvas, figure, hat, x, y, nod)
         else:
             at = scalp(head, wig.locks, shop.seed, behind=False)
             short = replace(wig, length=0.8 * wig.length)
-            canvas.over(grow(stage, scale, *at, short, sway=sway, seed=(shop.seed, 23)))
+            seed = (shop.seed, 23)
+            canvas.over(grow(stage, scale, *at, short, sway=sway, seed=seed, head=head))
         for thing in things:
             canvas.over(thing)
         return canvas
@@ -220,7 +225,7 @@ def with_air(shop: Shop) -> Draw:
 
 
 def _draw_for(shop: Shop) -> Draw:
-    beard = bool(shop.rng.random() < 0.6)
+    beard = bool(shop.rng.random() < 0.6) and shop.kind != "rim_hair"
     if shop.kind in AIRS:
         return with_air(shop)
     if shop.kind == "motion_blur":

@@ -120,7 +120,7 @@ def _lobe(n: Image, lamp: Vector, rough: float) -> Image:
     """
     half = lamp + np.array([0, 0, 1], np.float32)
     half /= np.linalg.norm(half)
-    a2 = np.float32(max(rough, 0.04) ** 4)
+    a2 = np.float32(max(rough, 0.36) ** 4)  # lamps have a size of their own
     c = np.clip(_dot(n, half), 0, 1)
     d = a2 / (np.pi * (c * c * (a2 - 1) + 1) ** 2)
     return np.asarray(d * np.clip(_dot(n, lamp), 0, 1) * 0.25, np.float32)
@@ -135,7 +135,9 @@ def _room(r: Image, rough: float, stage: Stage) -> Image:
     side = np.sign(stage.key[0])
     u, v = side * r[0] - 0.55, r[1] + 0.25
     window = _panel(u, 0.22, soft) * _panel(v, 0.34, soft)
-    bars = 1 - 0.8 * (_panel(u, 0.02, soft) + _panel(v + 0.08, 0.02, soft)).clip(0, 1) * (rough < 0.3)
+    bars = 1 - 0.8 * (_panel(u, 0.02, soft) + _panel(v + 0.08, 0.02, soft)).clip(0, 1) * (
+        rough < 0.3
+    )
     tube = _panel(r[1] + 0.75, 0.06, soft) * _panel(r[0], 0.6, soft)
     glow = (2.4 * window * bars) * column(stage.key_colour) + 1.5 * tube * column(stage.fill_colour)
     return np.asarray(room + front * glow, np.float32)

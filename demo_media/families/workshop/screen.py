@@ -30,8 +30,8 @@ class Look:
 def hang(look: Look, width: int, height: int, rng: np.random.Generator) -> Image:
     """The lit screen (3, h, w) on cells for a picture of width × height pixels."""
     w, h = width * GRID, height * GRID
-    x = ((np.arange(w, dtype=np.float32) + 0.5) / w)[None, :]
-    y = ((np.arange(h, dtype=np.float32) + 0.5) / h)[:, None]
+    x = np.asarray((np.arange(w) + 0.5) / w, np.float32)[None, :]
+    y = np.asarray((np.arange(h) + 0.5) / h, np.float32)[:, None]
     stops = _lamps(look, x, y, rng)
     stops = stops + np.float32(look.folds_stops) * _folds(w, h, rng)
     thread = rng.standard_normal((h, w)).astype(np.float32)
@@ -75,10 +75,9 @@ def _folds(w: int, h: int, rng: np.random.Generator) -> Image:
         fade = np.exp(-y / rng.uniform(0.25, 0.8))
         ripple = np.cos(run / wide * rng.uniform(1.5, 3)) * np.exp(-((run / (2.2 * wide)) ** 2))
         height = height + rng.uniform(0.4, 1.1) * fade * ripple
-    height = cv2.resize(np.asarray(height, np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
-    slope = cv2.Sobel(height, cv2.CV_32F, 1, 0, ksize=3) + 0.4 * cv2.Sobel(
-        height, cv2.CV_32F, 0, 1, ksize=3
-    )
+    grown = cv2.resize(np.asarray(height, np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
+    across = cv2.Sobel(grown, cv2.CV_32F, 1, 0, ksize=3)
+    slope = across + 0.4 * cv2.Sobel(grown, cv2.CV_32F, 0, 1, ksize=3)
     slope = slope / max(float(slope.std()), 1e-6)
     return np.asarray(np.clip(slope, -3, 3), np.float32)
 

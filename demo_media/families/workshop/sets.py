@@ -170,10 +170,14 @@ def shadow_scene(shop: Shop, frames: int, wig: Wig) -> Scene:
         )  # fmt: skip
         sway = 5 * float(np.sin(0.9 * frame + shop.seed))
         back = grow(stage, unit, *scalp(pose.head, wig.locks, shop.seed, behind=True), wig,
-                    sway=sway, seed=(shop.seed, 21), lift=0.75)  # fmt: skip
+                    sway=sway, seed=(shop.seed, 21), head=pose.head, lift=0.75)  # fmt: skip
         front = grow(stage, unit, *scalp(pose.head, wig.locks, shop.seed, behind=False), wig,
-                     sway=sway, seed=(shop.seed, 23))  # fmt: skip
-        groups = [([things[1][0]], 300.0), ([back, head, things[0][0], front], 318.0), ([disc], 306.0)]
+                     sway=sway, seed=(shop.seed, 23), head=pose.head)  # fmt: skip
+        groups = [
+            ([things[1][0]], 300.0),
+            ([back, head, things[0][0], front], 318.0),
+            ([disc], 306.0),
+        ]
         canvas, shade = Canvas(shop.width, shop.height), np.zeros(screen.shape[1:], np.float32)
         for layers, foot in groups:
             own = Canvas(shop.width, shop.height)

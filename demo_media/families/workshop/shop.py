@@ -19,8 +19,9 @@ from demo_media.families.workshop.screen import Look, hang
 
 Image = NDArray[np.float32]
 
-CLOSER = dict.fromkeys(("hair", "blond_hair", "rim_hair", "hair_420", "defocus"), (1.0, 1.6)) | {
-    kind: (1.0, 1.25) for kind in ("plain", "plain_dark", "low_light", "gloss", "near_hue")
+CLOSER = {
+    **dict.fromkeys(("hair", "blond_hair", "rim_hair", "hair_420", "defocus"), (1.0, 1.6)),
+    **dict.fromkeys(("plain", "plain_dark", "low_light", "gloss", "near_hue"), (1.0, 1.25)),
 }
 """How much closer than the whole bench the camera may be, by kind."""
 

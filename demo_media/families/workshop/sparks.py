@@ -36,7 +36,9 @@ def sparks(
     return Layer((int(low[0]), int(low[1]), int(high[0]), int(high[1])), *made)
 
 
-def bulb(scale: float, shape: tuple[int, int], at: Spot, radius: float, power: float) -> list[Layer]:
+def bulb(
+    scale: float, shape: tuple[int, int], at: Spot, radius: float, power: float
+) -> list[Layer]:
     """A hanging lamp: cord, socket, clear glass with a filament of `power`, and its glow in air."""
     h, w = shape
     x = ((np.arange(w, dtype=np.float32) + 0.5) / np.float32(scale) - at[0])[None, :]
@@ -49,8 +51,8 @@ def bulb(scale: float, shape: tuple[int, int], at: Spot, radius: float, power: f
     warm = np.asarray((1.0, 0.62, 0.26), np.float32)[:, None, None]
     turns = np.linspace(-1, 1, 40)
     wire = np.stack([turns * radius * 0.5, 0.16 * radius * np.sin(turns * 22)], 1) + at
-    coil = Fibres(wire[None] * scale, np.full((1, 40), 1.1 * scale),
-                  np.full((1, 40, 3), power) * np.array([1.0, 0.72, 0.40]), np.zeros((1, 40, 3)))  # fmt: skip
+    heat = np.full((1, 40, 3), power) * np.array([1.0, 0.72, 0.40])
+    coil = Fibres(wire[None] * scale, np.full((1, 40), 1.1 * scale), heat, 0 * heat)
     hot, _, line = painted_fibres(coil, shape)
     halo = power * 0.11 * np.exp(-((far / (0.75 * radius)) ** 2)) + 0.006 * power * np.exp(
         -far / (1.6 * radius)

@@ -29,7 +29,9 @@ def _swirl(
     y, x = np.mgrid[0 : small[1], 0 : small[0]].astype(np.float32)
     y0 = y + np.float32(pad * 0.5 + 3.5 * scale * time)
     calm = cv2.remap(broad, x, y0 - 2, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
-    turn = cv2.remap(broad, y0 * 0 + x[:, ::-1], y0, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    turn = cv2.remap(
+        broad, y0 * 0 + x[:, ::-1], y0, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
+    )
     reach = np.float32(7 * scale)
     curl = cv2.remap(
         fine, x + reach * calm, y0 + reach * turn, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
@@ -191,7 +193,7 @@ def vessel(
     dense: float,
     liquid: float = 0.0,
 ) -> Layer:
-    """Blown glass turned about its axis: thick and dark at the rim, tinted, with reflections on top.
+    """Blown glass turned about its axis: thick at the rim, tinted, with reflections on top.
 
     `profile` (n, 2) holds radius and height in units. The mix is that of a tinted pane: what the
     tint takes off the screen stands as alpha; window and lamp are light over the mix.
