@@ -87,7 +87,8 @@ def family_shot(
     """Make a shot; deterministic in all arguments.
 
     `family` is one of FAMILIES, `kind` one of KINDS, `camera` one of CAMERAS, `primary` green or
-    blue; the latter two come from a fixed table when left out. Width and height must be even.
+    blue; the latter two come from a fixed table when left out. Width and height must be even, 64
+    and more.
     Raises ValueError on anything else, ImportError where a family isn't there.
     """
     _places(family, kind)
@@ -97,8 +98,8 @@ def family_shot(
         raise ValueError(f"expected one of {', '.join(CAMERAS)}, got {chosen!r}")
     if screen not in PAINTS:
         raise ValueError(f"expected green or blue, got {screen!r}")
-    if width % 2 or height % 2 or width < 32 or height < 32:
-        raise ValueError(f"expected an even size of at least 32 x 32, got {width} x {height}")
+    if width % 2 or height % 2 or width < 64 or height < 64:
+        raise ValueError(f"expected an even size of at least 64 x 64, got {width} x {height}")
     if frames < 1 or seed < 0:
         raise ValueError(f"expected frames >= 1 and seed >= 0, got {frames} and {seed}")
     make = import_module(f"demo_media.families.{family}").make

@@ -103,7 +103,7 @@ def working_from_display(signal: Image) -> Image:
     return np.asarray(np.tensordot(back, linear_from_rec709(signal), axes=1), np.float32)
 
 
-def _developed(plates: list[Image], camera: str, log: bool) -> list[Image]:
+def developed(plates: list[Image], camera: str, log: bool) -> list[Image]:
     """What comes after the sensor: nothing, sharpening, or a display curve and a codec."""
     if camera == "sharp":
         return [sharpened(p) for p in plates]
@@ -136,7 +136,7 @@ def photograph(scene: Scene, camera: str, key: tuple[int, int, int]) -> tuple[Tr
         light = _truth(found, found["alpha"], noise).light
         plates.append(_sensed(np.asarray(light, np.float32), noise, rng))
     log = scene.over_range and camera != "rec709"
-    plates = _developed(plates, camera, log)
+    plates = developed(plates, camera, log)
     labels = [frame.labels for frame in scene.frames]
     return tuple(
         _truth(found, plate, noise, label)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -19,6 +18,8 @@ Planes = tuple[Image, Image, Image]
 KR, KB = 0.2126, 0.0722
 KG = 1 - KR - KB
 FRAMES_PER_SECOND = 24
+LEAST_PX = 64
+"""The HEVC encoder writes past its own buffers on pictures of less than about 48 pixels."""
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class Codec:
     pixels: str
     bits: int
     vertical: bool
-    container: str
+    decoder: str
     options: dict[str, str] = field(default_factory=dict)
 
 
@@ -41,7 +42,7 @@ CODECS = {
         "yuv420p",
         8,
         True,
-        "mp4",
+        "h264",
         {"crf": "20", "preset": "fast", "threads": "1", "x264-params": _X264},
     ),
     "hevc10": Codec(
@@ -49,11 +50,11 @@ CODECS = {
         "yuv420p10le",
         10,
         True,
-        "mp4",
+        "hevc",
         {"crf": "18", "preset": "fast", "x265-params": _X265},
     ),
     "prores422": Codec(
-        "prores_ks", "yuv422p10le", 10, False, "mov", {"profile": "2", "threads": "1"}
+        "prores_ks", "yuv422p10le", 10, False, "prores", {"profile": "2", "threads": "1"}
     ),
 }
 
@@ -132,34 +133,40 @@ def _read_plane(plane: Any, bits: int) -> Image:
     return np.asarray(values[:, : plane.width], np.float32)
 
 
-def _encode(frames: Sequence[Planes], codec: Codec) -> io.BytesIO:
-    memory = io.BytesIO()
+def _encoded(frames: Sequence[Planes], codec: Codec) -> list[av.Packet[Any]]:
+    """The packets of an elementary stream, headers inside: no container, which adds nothing."""
     height, width = frames[0][0].shape
-    with av.open(memory, "w", format=codec.container) as container:
-        stream = container.add_stream(codec.encoder, rate=Fraction(FRAMES_PER_SECOND))
-        if not isinstance(stream, av.VideoStream):
-            raise TypeError(f"expected a video stream, got {type(stream).__name__}")
-        stream.width, stream.height, stream.pix_fmt = width, height, codec.pixels
-        stream.options = dict(codec.options)
-        context = stream.codec_context
-        context.color_range, context.colorspace = 1, 1
-        context.color_primaries, context.color_trc = 1, 1
-        for planes in frames:
-            picture = av.VideoFrame(width, height, codec.pixels)
-            picture.color_range, picture.colorspace = 1, 1
-            for plane, values in zip(picture.planes, _codes(planes, codec.bits), strict=True):
-                _write_plane(plane, values, codec.bits)
-            container.mux(stream.encode(picture))
-        container.mux(stream.encode(None))
-    memory.seek(0)
-    return memory
+    context = av.CodecContext.create(codec.encoder, "w")
+    if not isinstance(context, av.VideoCodecContext):
+        raise TypeError(f"expected a video encoder, got {type(context).__name__}")
+    context.width, context.height, context.pix_fmt = width, height, codec.pixels
+    context.time_base = Fraction(1, FRAMES_PER_SECOND)
+    context.framerate = Fraction(FRAMES_PER_SECOND)
+    context.options = dict(codec.options)
+    context.color_range, context.colorspace = 1, 1
+    context.color_primaries, context.color_trc = 1, 1
+    packets = []
+    for number, planes in enumerate(frames):
+        picture = av.VideoFrame(width, height, codec.pixels)
+        picture.pts, picture.time_base = number, context.time_base
+        picture.color_range, picture.colorspace = 1, 1
+        for plane, values in zip(picture.planes, _codes(planes, codec.bits), strict=True):
+            _write_plane(plane, values, codec.bits)
+        packets += context.encode(picture)
+    return packets + context.encode(None)
 
 
-def _decode(memory: io.BytesIO, codec: Codec) -> list[Planes]:
+def _decoded(packets: Sequence[av.Packet[Any]], codec: Codec) -> list[Planes]:
+    context = av.CodecContext.create(codec.decoder, "r")
+    if not isinstance(context, av.VideoCodecContext):
+        raise TypeError(f"expected a video decoder, got {type(context).__name__}")
+    context.thread_count = 1
     step = np.float32(2.0 ** (codec.bits - 8))
     out = []
-    with av.open(memory, "r") as container:
-        for frame in container.decode(video=0):
+    for packet in (*packets, None):
+        for frame in context.decode(packet):
+            if frame.format.name != codec.pixels:
+                raise RuntimeError(f"{codec.decoder} gave {frame.format.name}, not {codec.pixels}")
             y, cb, cr = (_read_plane(p, codec.bits) for p in frame.planes)
             chroma = [(p - 128 * step) / (224 * step) for p in (cb, cr)]
             out.append(((y - 16 * step) / (219 * step), chroma[0], chroma[1]))
@@ -169,14 +176,18 @@ def _decode(memory: io.BytesIO, codec: Codec) -> list[Planes]:
 def through_codec(signals: Sequence[Image], name: str) -> list[Image]:
     """Signals (3, h, w) of successive frames as one movie of CODECS[name] hands them back.
 
-    Encoding is BT.709 narrow range; chroma comes back at its siting, in float. Even sizes only.
+    Encoding is BT.709 narrow range; chroma comes back at its siting, in float. Even sizes of
+    at least 64 only: ValueError otherwise.
     """
     codec = CODECS[name]
+    height, width = signals[0].shape[1:]
+    if width % 2 or height % 2 or min(width, height) < LEAST_PX:
+        raise ValueError(f"expected an even size of at least 64 x 64, got {width} x {height}")
     planes = []
     for signal in signals:
         y, cb, cr = ycbcr_from_rgb(signal)
         planes.append((y, halved(cb, codec.vertical), halved(cr, codec.vertical)))
-    back = _decode(_encode(planes, codec), codec)
+    back = _decoded(_encoded(planes, codec), codec)
     if len(back) != len(planes):
         raise RuntimeError(f"{codec.encoder} took {len(planes)} frames and gave {len(back)}")
     return [

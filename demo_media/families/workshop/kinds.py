@@ -106,7 +106,9 @@ def wig_for(shop: Shop) -> Wig:
     if shop.kind == "blond_hair":
         colour = ((0.62, 0.44, 0.22), (0.72, 0.60, 0.40))[int(rng.integers(2))]
     if shop.kind == "rim_hair":  # enough for 4 and more on the brightest strands of any hair
-        shop.stage.rim_colour = shop.stage.rim_colour * np.float32(2.7 if max(colour) < 0.1 else 1.2)
+        shop.stage.rim_colour = shop.stage.rim_colour * np.float32(
+            2.7 if max(colour) < 0.1 else 1.2
+        )
     return Wig(
         colour=colour,
         locks=int(rng.integers(70, 100)),
