@@ -174,10 +174,16 @@ def costume(shop: Shop, dress: Dress) -> Dress:
             dress, shirt=coat, apron=coat, coat_gloss=True, label=GLOSS, apron_label=GLOSS
         )
     if shop.kind == "near_hue":
-        choice = NEAR_HUES[shop.primary]
+        choice = [c for c in NEAR_HUES[shop.primary] if _apart(c, shop.look.paint) > 0.12]
         shirt = choice[(shop.seed // 2) % len(choice)]
         return replace(dress, shirt=shirt, label=NEAR_HUE)
     return dress
+
+
+def _apart(one: Colour, other: Colour) -> float:
+    """How far two colours' shares of red, green and blue are apart, summed."""
+    a, b = np.asarray(one) / sum(one), np.asarray(other) / sum(other)
+    return float(np.abs(a - b).sum())
 
 
 def swinging(shop: Shop) -> Draw:
