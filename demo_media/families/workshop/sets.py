@@ -96,7 +96,8 @@ def moving_scene(shop: Shop, frames: int, cast: Callable[..., Draw]) -> Scene:
         whole = Layer((0, 0, *size), canvas.clean, canvas.spill, canvas.alpha)
         panned = Canvas(shop.width, shop.height)
         panned.over(_stretched(shifted(whole, -1.3 * dx, -1.3 * dy), size))
-        panned.labels = np.where(gone > 0.02, OFF_SCREEN, 0).astype(np.uint8)
+        behind = (gone > 0.02) & (panned.alpha < 0.995)
+        panned.labels = np.where(behind, OFF_SCREEN, 0).astype(np.uint8)
         made.append(truth_of(shop, panned, np.asarray(view, np.float32)))
     return Scene(tuple(made))
 
