@@ -124,6 +124,9 @@ def photograph(scene: Scene, camera: str, key: tuple[int, int, int]) -> tuple[Tr
 
     The rec709 camera always has its display curve, so that over-range light clips there; the
     codecs record over-range scenes with the ACEScct curve.
+    Subject and screen each go through the lens by themselves and are mixed behind it, so that the
+    mix is exact; a real lens blurs their product, which differs only where the screen itself
+    changes within the blur of an edge.
     """
     rng = np.random.default_rng([*key, CAMERAS.index(camera), 77])
     noise = _noise(camera, scene.exposure, rng)
