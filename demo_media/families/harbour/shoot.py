@@ -277,7 +277,7 @@ def _hot(shoot: Shoot, frame: int) -> list[Pane]:
     return [
         spray.scales(rng, shoot.rig, fish, 0.22 * h, w, h, float(frame)),
         spray.lantern(rng, lamp, 0.09 * h, w, h),
-        spray.sparks(rng, (x * h, 0.86 * h), float(frame), w, h),
+        spray.sparks(rng, ((x + 0.16) * h, 0.62 * h), float(frame), w, h),
     ]
 
 

@@ -104,7 +104,7 @@ def sparks(
     height: int,
 ) -> Pane:
     """A grinder's sparks of 1.5 to 9 that fly as shot, each smeared along its path."""
-    count, life = 170, 9.0
+    count, life = 260, 10.0
     age = (time + rng.uniform(0, life, count)) % life + 0.5
     angle = rng.normal(-0.5, 0.45, count)
     speed = height * rng.uniform(0.02, 0.075, count)
