@@ -129,7 +129,7 @@ def _head(
     egg += np.asarray(at(0, up))
     neck = spline([at(0.035, 0.60), at(0.042, 0.53), at(-0.042, 0.53), at(-0.035, 0.60)])
     puffed = Tailoring(1.0 * wide * at.size)
-    room = 0.26 * at.size
+    room = 0.42 * at.size
     head = make_piece(rng, [neck], lacquer, light, Tailoring(0.05 * at.size), unit=unit, room=room)
     make_piece(rng, [egg], lacquer, light, puffed, unit=unit).over(head)
     nose = spline(

@@ -104,14 +104,14 @@ def _strip_lights(rng: np.random.Generator, x: Image, y: Image, aspect: float) -
 
 
 def _marked(rng: np.random.Generator, sheet: Image, margin: int, width: int, height: int) -> Image:
-    """Tracking markers: crosses of tape in the drape's own hue, darker or paler, in a rough grid."""
+    """Tracking markers: crosses of tape in the drape's hue, darker or paler, in a rough grid."""
     if rng.random() < 0.35:
         return sheet
     tone = float(rng.choice((0.62, 0.72, 1.35)))
     scale = 8
     arm, thick = height * 0.018, height * 0.005
     gap = height * float(rng.uniform(0.24, 0.34))
-    cover = np.zeros(sheet.shape[1:], np.float32)
+    cover = np.zeros(sheet[0].shape, np.float32)
     for cy in np.arange(margin + 0.4 * gap, margin + height, gap):
         for cx in np.arange(margin + 0.3 * gap, margin + width, gap):
             px, py = cx + rng.normal(0, 0.03 * gap), cy + rng.normal(0, 0.03 * gap)
@@ -135,7 +135,7 @@ def _wings(
     rng: np.random.Generator, sheet: Image, x: Image, y: Image, aspect: float, height: int
 ) -> tuple[Image, Image]:
     """The drape's hanging edge, black legs and a floor beside it, and a lamp on a boom."""
-    swing = waves(rng, *x.shape, 0.2 * height, count=5)
+    swing = waves(rng, x.shape[0], x.shape[1], 0.2 * height, count=5)
     left = float(rng.uniform(0.03, 0.12)) + 0.008 * swing
     right = aspect - float(rng.uniform(0.05, 0.13)) + 0.008 * swing
     floor = float(rng.uniform(0.95, 1.0))

@@ -77,7 +77,6 @@ def leaded_fan(
     angles = aim + np.linspace(-half, half, count + 1)
     streak = waves(rng, height, width, 0.22 * height, count=7, heading=0.6, spread=0.15)
     layers: list[Layer] = []
-    strips: list[Points] = []
     for k in range(count):
         turn = np.linspace(angles[k], angles[k + 1], 14)
         outer = np.stack([np.cos(turn), np.sin(turn)], 1) * reach
@@ -86,6 +85,19 @@ def leaded_fan(
         gel = GELS[int(rng.integers(len(GELS)))]
         cover = cover_of([outline], width, height)
         layers.append(pane(cover, light, screen, gel, streak + float(rng.normal(0, 0.5))))
+    strips = _lead_strips(hinge, reach, angles)
+    lead = cover_of(strips, width, height)
+    sheen = 0.03 + 0.10 * np.clip(streak, 0, 2)
+    metal = (lead * sheen)[..., None] * np.asarray(light.beams[0].colour, np.float32)
+    drape = np.asarray(light.drape, np.float32) * 0.05 * lead[..., None]
+    own = np.concatenate([metal, lead[..., None]], axis=2).astype(np.float32)
+    layers.append((own, drape.astype(np.float32), np.zeros_like(drape, np.float32)))
+    return layers
+
+
+def _lead_strips(hinge: tuple[float, float], reach: float, angles: Points) -> list[Points]:
+    """Outlines of the lead between panes at `angles` and round the fan's inner and outer edge."""
+    strips: list[Points] = []
     for angle in angles:
         along = np.array([np.cos(angle), np.sin(angle)])
         across = np.array([-along[1], along[0]]) * 0.011 * reach
@@ -99,13 +111,7 @@ def leaded_fan(
         ray = np.stack([np.cos(turn), np.sin(turn)], 1) * reach
         ring = np.concatenate([ray * (share + 0.012), ray[::-1] * (share - 0.012)])
         strips.append(ring + np.asarray(hinge))
-    lead = cover_of(strips, width, height)
-    sheen = 0.03 + 0.10 * np.clip(streak, 0, 2)
-    metal = (lead * sheen)[..., None] * np.asarray(light.beams[0].colour, np.float32)
-    drape = np.asarray(light.drape, np.float32) * 0.05 * lead[..., None]
-    own = np.concatenate([metal, lead[..., None]], axis=2).astype(np.float32)
-    layers.append((own, drape.astype(np.float32), np.zeros_like(drape, np.float32)))
-    return layers
+    return strips
 
 
 def goblet(
@@ -129,7 +135,7 @@ def goblet(
     u = np.clip(np.abs(x) / np.maximum(bowl, 0.01), 0, 1)
     wall = np.clip(u**7 + 0.5 * np.exp(-(((up - 0.99) / 0.012) ** 2)), 0, 1)
     drink = ((up > 0.55) & (up < 0.80)).astype(np.float32) * np.ones_like(x)
-    drink = cv2.GaussianBlur(drink, (0, 0), 0.7)
+    drink = np.asarray(cv2.GaussianBlur(drink, (0, 0), 0.7), np.float32)
     gel = np.asarray(GELS[int(rng.integers(len(GELS)))], np.float32) ** 1.4
     through = (1 - 0.75 * wall - 0.04)[..., None] * (1 - drink[..., None] * (1 - gel))
     least = through.min(axis=2)
@@ -163,14 +169,8 @@ def tulle(
     Folds that are seen edge-on are denser; a stitched hem and embroidered dots are nearly opaque.
     """
     wide, tall = size
-    spread = float(rng.uniform(0.75, 1.25))
-    half = [(0.05, 0.0), (0.30, 0.06), (0.46, 0.35), (0.62 * spread, 0.75), (0.72 * spread, 1.0)]
     sway = 0.03 * np.sin(phase)
-    ring = [(crown[0] + (dx + sway * up) * wide, crown[1] + up * tall) for dx, up in half]
-    ring += [
-        (crown[0] - (dx - sway * up) * wide, crown[1] + up * tall) for dx, up in reversed(half)
-    ]
-    outline = spline(ring, 14)
+    outline = _veil_outline(rng, crown, size, float(sway))
     cover = cover_of([outline], width, height)
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     fall = np.clip((y - crown[1]) / tall, 0.02, 1.4)
@@ -181,9 +181,9 @@ def tulle(
     thread = 1 + 0.10 * waves(rng, height, width, max(height / 130, 2.0), count=12)
     far = cv2.distanceTransform((cover > 0.5).astype(np.uint8), cv2.DIST_L2, 5)
     hem = np.exp(-(((far - height / 90) / (height / 260)) ** 2))
-    dots = (cells(rng, height, width, height / 11) < 0.045 * 1.0).astype(np.float32)
-    dots = cv2.GaussianBlur(dots, (0, 0), 0.6 * height / 360 + 0.2)
-    depth = thickness * thread + 1.3 * hem + 2.2 * dots
+    dots = (cells(rng, height, width, height / 11) < 0.045).astype(np.float32)
+    blurred = cv2.GaussianBlur(dots, (0, 0), 0.6 * height / 360 + 0.2)
+    depth = thickness * thread + 1.3 * hem + 2.2 * np.asarray(blurred, np.float32)
     alpha = cover * (1 - np.exp(-np.clip(depth, 0, None)))
     shade = 0.5 + 0.5 * np.clip(1 - slope, 0, 1)
     lamp = sum(np.asarray(b.colour, np.float32) for b in light.beams[:2])
@@ -193,3 +193,17 @@ def tulle(
     spill = alpha[..., None] * drape * (0.6 + 0.4 * shade[..., None])
     layer = np.concatenate([own, alpha[..., None]], axis=2)
     return layer.astype(np.float32), spill.astype(np.float32)
+
+
+def _veil_outline(
+    rng: np.random.Generator, crown: tuple[float, float], size: tuple[float, float], sway: float
+) -> Points:
+    """A bell that hangs from `crown`, swung sideways by `sway` at its hem."""
+    wide, tall = size
+    spread = float(rng.uniform(0.75, 1.25))
+    half = [(0.05, 0.0), (0.30, 0.06), (0.46, 0.35), (0.62 * spread, 0.75), (0.72 * spread, 1.0)]
+    ring = [(crown[0] + (dx + sway * up) * wide, crown[1] + up * tall) for dx, up in half]
+    ring += [
+        (crown[0] - (dx - sway * up) * wide, crown[1] + up * tall) for dx, up in reversed(half)
+    ]
+    return spline(ring, 14)

@@ -43,18 +43,26 @@ def sequins(
             disc = np.hypot(at[None, :] + x0 - x, at[:, None] + y0 - y) < radius
             cover = disc.reshape(n, 8, n, 8).mean(axis=(1, 3)).astype(np.float32)[..., None]
             here = (slice(y0, y0 + n), slice(x0, x0 + n))
-            colour = 0.06 * tint
-            for beam in light.beams[:2]:
-                source = np.asarray(beam.source)
-                half = source / np.sqrt((source**2).sum()) + np.array([0, 0, 1])
-                miss = turn[j, i] - 0.55 * half[:2]
-                peak = np.exp(-float((miss**2).sum()) / 0.02)
-                colour = colour + tint * np.asarray(beam.colour) * (0.12 + 18.0 * peak)
+            colour = _mirrored(light, tint, turn[j, i])
             out[here][..., :3] = out[here][..., :3] * (1 - cover) + cover * colour
             out[here][..., 3:] = cover + (1 - cover) * out[here][..., 3:]
             grazing = 0.25 * float(np.clip(np.abs(turn[j, i, 0]) * 2, 0, 1))
             spill[here] = spill[here] * (1 - cover) + cover * np.asarray(light.drape) * grazing
     return out, spill
+
+
+def _mirrored(
+    light: Limelight, tint: NDArray[np.float64], turn: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """What one sequin throws back, turned by `turn` (x, y)."""
+    colour = 0.06 * tint
+    for beam in light.beams[:2]:
+        source = np.asarray(beam.source)
+        half = source / np.sqrt((source**2).sum()) + np.array([0, 0, 1])
+        miss = turn - 0.55 * half[:2]
+        peak = np.exp(-float((miss**2).sum()) / 0.02)
+        colour = colour + tint * np.asarray(beam.colour) * (0.12 + 18.0 * peak)
+    return np.asarray(colour, np.float64)
 
 
 def bulb_string(rng: np.random.Generator, width: int, height: int, phase: float) -> Layer:
@@ -64,21 +72,12 @@ def bulb_string(rng: np.random.Generator, width: int, height: int, phase: float)
     left, right = rng.uniform(0.05, 0.2) * height, rng.uniform(0.05, 0.2) * height
     sag, size = rng.uniform(0.1, 0.25) * height, 0.016 * height
     scale = 8
-    x = np.arange(0, width, 1.0)
 
     def wire(at: NDArray[np.float64]) -> NDArray[np.float64]:
         share = at / width
         return left + (right - left) * share + 4 * sag * share * (1 - share)
 
-    fine = (np.arange(width * scale) + 0.5) / scale
-    level = wire(fine)
-    rows = (np.arange(height * scale) + 0.5) / scale
-    thick = 0.0022 * height
-    for top in range(0, height, 40):
-        part = rows[top * scale : (top + 40) * scale]
-        on = np.abs(part[:, None] - level[None, :]) < thick
-        tall = len(part) // scale
-        own[top : top + tall, :, 3] = on.reshape(tall, scale, width, scale).mean(axis=(1, 3))
+    own[..., 3] = _cable(wire((np.arange(width * scale) + 0.5) / scale), height)
     own[..., :3] = own[..., 3:] * 0.02
     yy, xx = np.mgrid[0:height, 0:width].astype(np.float32)
     for centre in np.arange(rng.uniform(0.03, 0.1), 1, 0.115) * width:
@@ -99,8 +98,21 @@ def bulb_string(rng: np.random.Generator, width: int, height: int, phase: float)
         own[here][..., 3:] = cover + (1 - cover) * own[here][..., 3:]
         d = np.hypot(xx - centre, yy - y) / (3.2 * size)
         shine += (0.10 * np.exp(-d))[..., None] * warm.astype(np.float32)
-    del x
     return own, np.zeros((height, width, 3), np.float32), shine
+
+
+def _cable(level: NDArray[np.float64], height: int) -> Image:
+    """Coverage (h, w) of a thin wire at `level`, its height in pixels at 8 places a pixel."""
+    scale, width = 8, len(level) // 8
+    cover = np.zeros((height, width), np.float32)
+    rows = (np.arange(height * scale) + 0.5) / scale
+    thick = 0.0022 * height
+    for top in range(0, height, 40):
+        part = rows[top * scale : (top + 40) * scale]
+        on = np.abs(part[:, None] - level[None, :]) < thick
+        tall = len(part) // scale
+        cover[top : top + tall] = on.reshape(tall, scale, width, scale).mean(axis=(1, 3))
+    return cover
 
 
 def flying_balls(
@@ -132,7 +144,7 @@ def flying_balls(
             start, end = (hands[0], hands[1]) if t < 1 else (hands[1], hands[0])
             s = t % 1
             x = start[0] + (end[0] - start[0]) * s
-            y = start[1] + (end[1] - start[1]) * s - 2.6 * height * s * (1 - s) * 0.9
+            y = start[1] + (end[1] - start[1]) * s - 1.5 * height * s * (1 - s)
             _stamp(one, ball, x - n / 2, y - n / 2, 1 / 40)
             _stamp(two, added, x - n / 2, y - n / 2, 1 / 40)
         own = one + (1 - one[..., 3:]) * own
@@ -156,7 +168,7 @@ def _ball(
     full = np.concatenate([colour, inside[..., None]], axis=2)
 
     def small(image: NDArray[np.float64]) -> Image:
-        return image.reshape(n, 8, n, 8, -1).mean(axis=(1, 3)).astype(np.float32)
+        return np.asarray(image.reshape(n, 8, n, 8, -1).mean(axis=(1, 3)), np.float32)
 
     return small(full), small(spill)
 

@@ -108,6 +108,9 @@ def illuminate(
     drape = column(light.drape)
     spill = drape * albedo * (light.tint * (0.5 + 0.5 * open_share))
     glance = (0.06 + 1.4 * fabric.lacquer) * light.grazing
-    spill = spill + drape * (glance * edge_on + 0.10 * light.grazing * rim**2)
+    broad = np.clip(1 - normal[2], 0, 1) ** 1.2
+    spill = spill + drape * (
+        glance * edge_on + 0.8 * glance * fabric.lacquer * broad + 0.10 * light.grazing * rim**2
+    )
     spill = spill + drape * np.sqrt(albedo) * (fabric.thin * light.through * (0.2 + 0.8 * rim))
     return np.asarray(own, np.float32), np.asarray(spill, np.float32)

@@ -71,7 +71,7 @@ def stage_smoke(
     thickest: float,
     ragged: float,
 ) -> tuple[Image, Image]:
-    """Melted puffs with eaten edges, lit on their bulges: own with alpha (h, w, 4), spill (h, w, 3).
+    """Melted puffs with eaten edges, lit on their bulges: own and alpha (h, w, 4), spill (h, w, 3).
 
     Alpha never exceeds `thickest`; `ragged` is how deep the edges are eaten (0 to 1).
     """
@@ -82,18 +82,31 @@ def stage_smoke(
         one, up = puffed(rng, cloud, time, width, height)
         body, upward = body + one, upward + up
     bubbles = cells(rng, 2 * height, width, height / 14)
-    billow = cv2.GaussianBlur(bubbles, (0, 0), height / 180)
+    billow = np.asarray(cv2.GaussianBlur(bubbles, (0, 0), height / 180), np.float32)
     fine = waves(rng, 2 * height, width, height / 26, count=20)
     move = np.array([[1, 0, 0], [0, 1, float(np.mod(rise, height / 2))]], np.float64)
     shift = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    billow, fine = (cv2.warpAffine(v, move, (width, height), flags=shift) for v in (billow, fine))
-    eaten = ragged * (0.9 * billow + 0.16 * fine)
+    moved = [cv2.warpAffine(v, move, (width, height), flags=shift) for v in (billow, fine)]
+    billow, fine = np.asarray(moved[0], np.float32), np.asarray(moved[1], np.float32)
+    eaten = np.clip(ragged * (0.9 * billow + 0.16 * fine), 0, None)
     depth = np.clip(body * (1.15 - eaten) - 0.35 * ragged * eaten, 0, None)
     limit = np.float32(-np.log(1 - thickest))
     depth = limit * (1 - np.exp(-depth / limit))
     depth = np.asarray(cv2.GaussianBlur(depth, (0, 0), 0.8 * height / 360), np.float32)
     alpha = np.clip((1 - np.exp(-depth) - 0.004) / 0.996, 0, thickest)
-    bulge = cv2.GaussianBlur(depth - 0.5 * billow, (0, 0), height / 150)
+    own = _lit_bulges(light, np.asarray(depth - 0.5 * billow, np.float32), upward)
+    own = own * np.asarray(tone, np.float32)
+    drape = np.asarray(light.drape, np.float32)
+    spill = drape * np.float32(0.30) * (1 - 0.5 * alpha[..., None]) * np.asarray(tone, np.float32)
+    cover = alpha[..., None]
+    layer = np.concatenate([own * cover, cover], axis=2)
+    return np.asarray(layer, np.float32), np.asarray(spill * cover, np.float32)
+
+
+def _lit_bulges(light: Limelight, surface: Image, upward: Image) -> Image:
+    """Light of every lamp on the smoke's surface (h, w), brighter where it turns to the lamp."""
+    height, width = surface.shape
+    bulge = cv2.GaussianBlur(surface, (0, 0), height / 150)
     gx = cv2.Sobel(bulge, cv2.CV_32F, 1, 0, ksize=5) * (height / 360) * 0.05
     gy = cv2.Sobel(bulge, cv2.CV_32F, 0, 1, ksize=5) * (height / 360) * 0.05
     own = np.asarray(light.haze, np.float32) * np.ones((height, width, 1), np.float32) * 1.5
@@ -101,12 +114,7 @@ def stage_smoke(
         facing = 0.55 - gx * np.float32(beam.source[0]) - gy * np.float32(beam.source[1])
         facing = np.clip(facing + 0.2 * upward * np.float32(-beam.source[1]), 0.12, 1.5)
         own = own + np.asarray(beam.colour, np.float32) * facing[..., None]
-    own = own * np.asarray(tone, np.float32)
-    drape = np.asarray(light.drape, np.float32)
-    spill = drape * np.float32(0.30) * (1 - 0.5 * alpha[..., None]) * np.asarray(tone, np.float32)
-    cover = alpha[..., None]
-    layer = np.concatenate([own * cover, cover], axis=2)
-    return np.asarray(layer, np.float32), np.asarray(spill * cover, np.float32)
+    return np.asarray(own, np.float32)
 
 
 def lens_drops(
@@ -127,36 +135,15 @@ def lens_drops(
     own = np.zeros((height, width, 4), np.float32)
     spill = np.zeros((height, width, 3), np.float32)
     shine = np.zeros((height, width, 3), np.float32)
-    unit = height / 360
     spot = np.asarray(light.beams[0].colour, np.float32)
-    for _ in range(620):
-        age = (time + float(rng.uniform(0, 18))) % 18
-        turn, speed = aim + float(rng.normal(0, 0.24)), float(rng.gamma(6, 0.0034)) * height
-        radius = unit * float(np.clip(rng.lognormal(-0.15, 0.5), 0.35, 3.6))
-        glint, strength = float(rng.uniform(0.5, 4.5)), float(rng.uniform(0.5, 0.9))
-        far = speed * (1 - np.exp(-0.09 * age)) / 0.09
-        x = nozzle[0] + np.cos(turn) * far
-        y = nozzle[1] + np.sin(turn) * far + 0.0007 * height * age**2
+    for _ in range(760):
+        x, y, radius, glint, strength = _flight(rng, nozzle, aim, time, height)
         reach = int(radius) + 2
         x0, y0 = int(np.floor(x)) - reach, int(np.floor(y)) - reach
         n = 2 * reach + 1
         if x0 < 0 or y0 < 0 or x0 + n > width or y0 + n > height:
             continue
-        at = (np.arange(n * 8, dtype=np.float32) + 0.5) / 8
-        dx, dy = (at[None, :] + x0 - x) / radius, (at[:, None] + y0 - y) / radius
-        r2 = dx * dx + dy * dy
-        inside = (r2 < 1).astype(np.float32)
-        edge = r2**2.5
-        flipped = 0.55 - 0.35 * dy
-        maps = np.stack(
-            [
-                inside * np.clip(0.30 + 0.6 * edge, 0, 1) * strength,
-                inside * flipped * (1 - edge),
-                inside * 0.05 * (1 + dy),
-                inside * (np.hypot(dx + 0.38, dy + 0.42) < 0.2),
-            ]
-        )
-        small = maps.reshape(4, n, 8, n, 8).mean(axis=(2, 4)).astype(np.float32)
+        small = _drop(x - x0, y - y0, radius, strength, n)
         colour = screen[:, min(int(y), height - 1), min(int(x), width - 1)]
         here = (slice(y0, y0 + n), slice(x0, x0 + n))
         cover = small[0][..., None]
@@ -166,3 +153,36 @@ def lens_drops(
         spill[here] = spill[here] * (1 - cover) + small[1][..., None] * cover * colour * 0.7
         shine[here] += small[3][..., None] * spot * np.float32(glint)
     return own, spill, shine
+
+
+def _flight(
+    rng: np.random.Generator, nozzle: tuple[float, float], aim: float, time: float, height: int
+) -> tuple[float, float, float, float, float]:
+    """Place and radius of one drop at `time` in pixels, its glint's strength, and its own."""
+    age = (time + float(rng.uniform(0, 18))) % 18
+    turn, speed = aim + float(rng.normal(0, 0.24)), float(rng.gamma(6, 0.0058)) * height
+    radius = height / 360 * float(np.clip(rng.lognormal(-0.15, 0.5), 0.35, 3.6))
+    glint, strength = float(rng.uniform(0.5, 4.5)), float(rng.uniform(0.5, 0.9))
+    far = speed * (1 - np.exp(-0.09 * age)) / 0.09
+    x = nozzle[0] + np.cos(turn) * far
+    y = nozzle[1] + np.sin(turn) * far + 0.0007 * height * age**2
+    return float(x), float(y), radius, glint, strength
+
+
+def _drop(x: float, y: float, radius: float, strength: float, n: int) -> Image:
+    """One drop at (x, y) on n × n pixels: coverage, inverted view, own light, glint (4, n, n)."""
+    at = (np.arange(n * 8, dtype=np.float32) + 0.5) / 8
+    dx, dy = (at[None, :] - x) / radius, (at[:, None] - y) / radius
+    r2 = dx * dx + dy * dy
+    inside = (r2 < 1).astype(np.float32)
+    edge = r2**2.5
+    flipped = 0.55 - 0.35 * dy
+    maps = np.stack(
+        [
+            inside * np.clip(0.30 + 0.6 * edge, 0, 1) * strength,
+            inside * flipped * (1 - edge),
+            inside * 0.05 * (1 + dy),
+            inside * (np.hypot(dx + 0.38, dy + 0.42) < 0.2),
+        ]
+    )
+    return np.asarray(maps.reshape(4, n, 8, n, 8).mean(axis=(2, 4)), np.float32)

@@ -127,6 +127,8 @@ def make_piece(
     relief = np.asarray(cv2.GaussianBlur(relief, (0, 0), 1.2 * FINE * unit + 0.2), np.float32)
     grid = FINE * unit
     folds = cut(rng, tailoring.folds, height, width, grid) * np.float32(tailoring.depth)
+    if fabric.pattern == "patent":
+        folds = folds * np.float32(0.45)
     albedo, bump = dyed(rng, fabric, height, width, grid)
     body = relief + folds * (0.25 + 0.75 * share)
     hollow = np.clip((cv2.GaussianBlur(body, (0, 0), 5 * grid) - body) / (5 * grid), 0, 1)
@@ -134,7 +136,7 @@ def make_piece(
     rim = np.exp(-far / np.float32(3.5 * grid))
     own, spill = illuminate(light, normal, albedo, fabric, rim, np.asarray(hollow, np.float32))
     grain = 1 + 0.03 * rng.standard_normal((height, width), dtype=np.float32)
-    mark = 1.0 if fabric.near_hue else 2.0 if fabric.lacquer > 0.4 else 0.0
+    mark = 1.0 if fabric.near_hue else 2.0 if fabric.lacquer > 0.6 else 0.0
     return Piece(
         np.dstack([*(own * grain * cover), cover]),
         np.dstack([*(spill * cover), np.float32(mark) * cover]),

@@ -145,8 +145,8 @@ def perform(play: Play, frame: int, screen: Image) -> Boards:
     stance = play.stance(frame)
     put_piece(boards, play.puppet.body, [stance["body"]], 0.0)
     if kind == "highlights":
-        dice = play.dice(7)
-        boards.add(*glitter.sequins(dice, play.light, boards.own, float(frame), h / 52), label=2)
+        robe, _ = play.puppet.body.seen([stance["body"]], w, h)
+        boards.add(*glitter.sequins(play.dice(7), play.light, robe, float(frame), h / 52), label=2)
     for name, piece in zip(("left", "right"), play.puppet.arms, strict=True):
         moves = [stance[name]]
         if kind == "motion_blur":
@@ -246,7 +246,7 @@ def _air(play: Play, frame: int, screen: Image, boards: Boards) -> None:
     aim = -np.pi / 2 - side * float(dice.uniform(0.5, 1.0))
     if play.kind == "smoke":
         clouds = [
-            mists.Cloud((x + s * h, 1.0 * h), 0.011 * h, d * h, 46, 0.055 * h, 1.2)
+            mists.Cloud((x + s * h, 1.0 * h), 0.014 * h, d * h, 52, 0.062 * h, 1.2)
             for s, d in ((side * 0.42, -side * 0.002), (-side * 0.5, side * 0.004))
         ]
         tone, thickest, ragged = (0.60, 0.58, 0.60), 0.94, 0.55
@@ -257,7 +257,8 @@ def _air(play: Play, frame: int, screen: Image, boards: Boards) -> None:
     else:
         ahead = (nozzle[0] - side * 0.03 * h, nozzle[1])
         push = float(np.cos(aim)) * 0.012 * h
-        clouds = [mists.Cloud(ahead, 0.006 * h, push, 60, 0.03 * h, 0.3)]
+        lift = -float(np.sin(aim)) * 0.010 * h
+        clouds = [mists.Cloud(ahead, lift, push, 70, 0.034 * h, 0.35)]
         tone, thickest, ragged = (0.70, 0.70, 0.70), 0.8, 0.5
     own, spill = mists.stage_smoke(
         dice, light, clouds, float(frame), w, h, tone=tone, thickest=thickest, ragged=ragged

@@ -137,23 +137,9 @@ def wig(
     x = face[0] + 1.04 * size[0] * depth * np.sin(spot)
     y = face[1] - 1.04 * size[1] * depth * np.cos(spot)
     out = spot - np.pi / 2
-    side = np.sign(np.sin(spot) + 1e-6)
     points = 22
-    if style == "fall":
-        length = size[1] * rng.uniform(1.8, 3.6, count)
-        bend = side * (np.pi - np.abs(spot)) * rng.uniform(1.4, 2.0, count) + swing
-        tighten = side * (np.pi - np.abs(spot)) * rng.uniform(0.8, 1.05, count) - bend
-        crimp, turns = 0.02, 2.0
-    elif style == "frizz":
-        length = size[1] * rng.uniform(0.5, 1.35, count) * (1 + 0.5 * (rng.random(count) < 0.08))
-        bend = rng.normal(0, 0.5, count) + 0.4 * side + swing
-        tighten = rng.normal(0, 1.3, count)
-        crimp, turns = 0.075, 5.0
-    else:
-        length = size[1] * rng.uniform(0.9, 2.0, count)
-        bend = 0.9 * side * np.abs(spot) + rng.normal(0, 0.25, count) + swing
-        tighten = rng.normal(0, 0.6, count)
-        crimp, turns = 0.015, 1.5
+    length, bend, tighten, crimp, turns = _styled(rng, style, spot, size[1])
+    bend = bend + swing
     px, py, angle = arcs(x, y, out, length, bend, tighten, points)
     s = np.linspace(0, 1, points)[None, :]
     wave = crimp * size[1] * rng.uniform(0.3, 1, (count, 1)) * np.clip(3 * s, 0, 1)
@@ -168,6 +154,30 @@ def wig(
         own = own + _backlight(rng, px, py, far, face, rim)[..., None] * np.array([1, 0.9, 0.72])
     order = np.argsort(-length if style == "fall" else depth)
     return Ribbons(px[order], py[order], width[order], own[order], spill[order])
+
+
+def _styled(
+    rng: np.random.Generator, style: str, spot: Array, size: float
+) -> tuple[Array, Array, Array, float, float]:
+    """Length, bend and its growth of every hair rooted at angle `spot`; crimp's depth and turns."""
+    count = len(spot)
+    side = np.sign(np.sin(spot) + 1e-6)
+    if style == "fall":
+        length = size * rng.uniform(1.8, 3.6, count)
+        bend = side * (np.pi - np.abs(spot)) * rng.uniform(1.4, 2.0, count)
+        tighten = side * (np.pi - np.abs(spot)) * rng.uniform(0.8, 1.05, count) - bend
+        crimp, turns = 0.02, 2.0
+    elif style == "frizz":
+        length = size * rng.uniform(0.5, 1.35, count) * (1 + 0.5 * (rng.random(count) < 0.08))
+        bend = rng.normal(0, 0.5, count) + 0.4 * side
+        tighten = rng.normal(0, 1.3, count)
+        crimp, turns = 0.075, 5.0
+    else:
+        length = size * rng.uniform(0.9, 2.0, count)
+        bend = 0.9 * side * np.abs(spot) + rng.normal(0, 0.25, count)
+        tighten = rng.normal(0, 0.6, count)
+        crimp, turns = 0.015, 1.5
+    return length, bend, tighten, crimp, turns
 
 
 def _backlight(

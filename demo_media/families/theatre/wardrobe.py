@@ -25,7 +25,7 @@ SABLE = (
     Fabric((0.012, 0.011, 0.012), (0.03, 0.025, 0.025), nap=0.5, pattern="velvet"),
     Fabric((0.020, 0.018, 0.019), (0.008, 0.008, 0.008), pattern="damask"),
 )
-PATENT = Fabric((0.008, 0.008, 0.009), (0.02, 0.02, 0.02), 0.95, 70, pattern="patent")
+PATENT = Fabric((0.008, 0.008, 0.009), (0.02, 0.02, 0.02), 0.80, 46, pattern="patent")
 NEAR = {
     "green": (
         Fabric((0.050, 0.140, 0.120), (0.08, 0.19, 0.16), near_hue=True, nap=0.4, pattern="velvet"),
@@ -77,36 +77,46 @@ def dyed(
     rng: np.random.Generator, fabric: Fabric, height: int, width: int, grid: float
 ) -> tuple[Image, Image]:
     """Albedo (3, h, w) and fine relief (h, w) in pixels of a fabric."""
-    y, x = np.mgrid[0:height, 0:width].astype(np.float32) / np.float32(grid)
     worn = waves(rng, height, width, 45 * grid, count=8)
     fine = rng.standard_normal((height, width), dtype=np.float32)
-    second = np.zeros((height, width), np.float32)
-    bump = np.zeros((height, width), np.float32)
-    edge = np.float32(4.0)
-    if fabric.pattern == "stripes":
-        second = 0.5 + 0.5 * np.tanh(edge * np.sin(2 * np.pi * (x + 1.5 * worn) / 15))
-    elif fabric.pattern == "diamonds":
+    second, bump = _patterned(rng, fabric.pattern, worn, fine, grid)
+    tone = 1 + 0.05 * worn + (0.02 if fabric.lacquer > 0.15 else 0.05) * fine
+    mix = column(fabric.colour) * (1 - second) + column(fabric.second) * second
+    return np.asarray(np.clip(mix * tone, 0.003, 0.95), np.float32), np.asarray(bump, np.float32)
+
+
+def _patterned(
+    rng: np.random.Generator, pattern: str, worn: Image, fine: Image, grid: float
+) -> tuple[Image, Image]:
+    """Share of the second dye and relief in pixels, (h, w) each, of a weave or print."""
+    height, width = worn.shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32) / np.float32(grid)
+    second = np.zeros((height, width))
+    bump = np.zeros((height, width))
+    if pattern == "stripes":
+        second = 0.5 + 0.5 * np.tanh(4 * np.sin(2 * np.pi * (x + 1.5 * worn) / 15))
+    elif pattern == "diamonds":
         u, v = (x + 1.2 * worn) / 26, (y + worn) / 40
         second = 0.5 + 0.5 * np.tanh(9 * np.sin(np.pi * (u + v)) * np.sin(np.pi * (u - v)))
-    elif fabric.pattern == "damask":
+    elif pattern == "damask":
         spots = cells(rng, height, width, 17 * grid)
         leaf = np.cos(9 * spots + 1.5 * worn)
-        second = 0.5 + 0.5 * np.tanh(2.5 * leaf)
+        second = np.asarray(0.5 + 0.5 * np.tanh(2.5 * leaf), np.float32)
         bump = 0.35 * grid * second
-    elif fabric.pattern == "denim":
+    elif pattern == "denim":
         twill = np.sin(2 * np.pi * (x + 0.6 * y) / 2.4)
         second = np.clip(0.35 + 0.3 * twill + 0.25 * worn, 0, 1)
         bump = 0.10 * grid * twill
-    elif fabric.pattern == "patent":
-        bump = 1.6 * grid * waves(rng, height, width, 26 * grid, count=9)
-    elif fabric.pattern == "velvet":
+    elif pattern == "patent":
+        crumple = waves(rng, height, width, 62 * grid, count=9)
+        crease = 1 - np.abs(np.tanh(2 * waves(rng, height, width, 75 * grid, count=9)))
+        bump = 2.2 * grid * crumple + 1.6 * grid * crease
+    elif pattern == "velvet":
         second = np.clip(0.12 + 0.10 * worn, 0, 0.4)
         bump = 0.08 * grid * fine
-    elif fabric.pattern == "lacquer":
+    elif pattern == "lacquer":
         second = np.clip(cells(rng, height, width, 9 * grid) * 0.5, 0, 1)
     else:
         weave = np.sin(2 * np.pi * x / 2.2) * np.sin(2 * np.pi * y / 2.2)
         bump = 0.12 * grid * weave
-    tone = 1 + 0.05 * worn + (0.02 if fabric.lacquer > 0.15 else 0.05) * fine
-    mix = column(fabric.colour) * (1 - second) + column(fabric.second) * second
-    return np.asarray(np.clip(mix * tone, 0.003, 0.95), np.float32), np.asarray(bump, np.float32)
+    return np.asarray(second, np.float32), np.asarray(bump, np.float32)
