@@ -70,7 +70,7 @@ def raise_lamps(rng: np.random.Generator, drape: Vector, *, heavy: bool) -> Lime
         (0.05, 0.047, 0.055),
         drape,
         float(rng.uniform(0.10, 0.22)) * (2.0 if heavy else 1.0),
-        float(rng.uniform(0.25, 0.5)) * (2.6 if heavy else 1.0),
+        float(rng.uniform(0.25, 0.5)) * (3.4 if heavy else 1.0),
         float(rng.uniform(0.3, 0.6)),
     )
 
@@ -99,7 +99,7 @@ def illuminate(
         half = source + np.array([0, 0, 1], np.float32)
         half = half / np.float32(np.sqrt((half**2).sum()))
         peak = np.clip(np.tensordot(half, normal, 1), 0, 1) ** np.float32(fabric.polish)
-        mirror = fabric.lacquer * (fabric.polish + 8) / 25 * peak
+        mirror = fabric.lacquer * (fabric.polish + 8) / 34 * peak
         own = own + column(beam.colour) * open_share * (albedo * lit + mirror)
         if fabric.nap:
             edge = np.clip(1 - normal[2], 0, 1) ** 1.5
@@ -110,7 +110,9 @@ def illuminate(
     glance = (0.06 + 1.4 * fabric.lacquer) * light.grazing
     broad = np.clip(1 - normal[2], 0, 1) ** 1.2
     spill = spill + drape * (
-        glance * edge_on + 0.8 * glance * fabric.lacquer * broad + 0.10 * light.grazing * rim**2
+        glance * edge_on
+        + glance * fabric.lacquer * (0.04 + 1.1 * broad)
+        + 0.10 * light.grazing * rim**2
     )
     spill = spill + drape * np.sqrt(albedo) * (fabric.thin * light.through * (0.2 + 0.8 * rim))
     return np.asarray(own, np.float32), np.asarray(spill, np.float32)

@@ -91,8 +91,8 @@ def _patterned(
     """Share of the second dye and relief in pixels, (h, w) each, of a weave or print."""
     height, width = worn.shape
     y, x = np.mgrid[0:height, 0:width].astype(np.float32) / np.float32(grid)
-    second = np.zeros((height, width))
-    bump = np.zeros((height, width))
+    second: NDArray[np.floating] = np.zeros((height, width))
+    bump: NDArray[np.floating] = np.zeros((height, width))
     if pattern == "stripes":
         second = 0.5 + 0.5 * np.tanh(4 * np.sin(2 * np.pi * (x + 1.5 * worn) / 15))
     elif pattern == "diamonds":
