@@ -187,13 +187,12 @@ def test_see_through_things_are_labelled_and_never_solid(family: str, kind: str,
     frame = made(family, kind, seed=seed).frames[0]
     marked = labelled(frame, SEE_THROUGH)
     assert marked.mean() > 0.004
-    partly = marked & (frame.alpha > 0.02) & (frame.alpha < 0.97)
-    assert partly.mean() > 0.004
+    assert frame.alpha[marked].max() <= 0.97
+    assert frame.alpha[marked].max() > 0.3
     if kind in ("smoke", "steam"):
-        empty = made_empty(family, kind, seed)
-        alone = cv2.erode(((empty < 0.01) & marked).astype(np.uint8), np.ones((3, 3))) > 0
-        assert alone.any()
-        assert frame.alpha[alone].max() <= 0.97
+        beside = made_empty(family, kind, seed) < 0.01
+        assert beside.mean() > 0.3
+        assert frame.alpha[beside].max() <= 0.97
 
 
 def made_empty(family: str, kind: str, seed: int) -> Image:

@@ -14,7 +14,7 @@ from demo_media.families.harbour.layers import Stack
 from demo_media.families.harbour.shoot import Shoot, fill_stack
 from demo_media.families.harbour.views import quay
 from demo_media.families.scene import PAINTS, Scene, SceneFrame
-from demo_media.families.shot import OFF_SCREEN, SHADOW
+from demo_media.families.shot import NOTHING, OFF_SCREEN, SEE_THROUGH, SHADOW
 
 Image = NDArray[np.float32]
 
@@ -34,7 +34,9 @@ def _frame(shoot: Shoot, number: int, frames: int, background: Image) -> SceneFr
     wall, off = shoot.wall.seen(view, shoot.width, shoot.height)
     stack = fill_stack(shoot, number, frames, wall)
     alpha, foreground, clean = stack.straight()
-    labels = np.where((off > 0.01) & (alpha < 0.995), OFF_SCREEN, stack.labels).astype(np.uint8)
+    solid = (stack.labels == SEE_THROUGH) & (alpha > 0.97)
+    labels = np.where(solid, NOTHING, stack.labels)
+    labels = np.where((off > 0.01) & (alpha < 0.995), OFF_SCREEN, labels).astype(np.uint8)
     empty = None
     plate = wall
     if shoot.kind == "contact_shadow":

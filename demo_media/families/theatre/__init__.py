@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from demo_media.families import KINDS, default_paint
 from demo_media.families.scene import PAINTS, Scene, SceneFrame
-from demo_media.families.shot import OFF_SCREEN, SHADOW
+from demo_media.families.shot import NOTHING, OFF_SCREEN, SEE_THROUGH, SHADOW
 from demo_media.families.theatre.boards import Boards
 from demo_media.families.theatre.house import auditorium
 from demo_media.families.theatre.play import Play, perform
@@ -35,7 +35,9 @@ def _frame(play: Play, number: int, behind: Image) -> SceneFrame:
     drape, other = play.drape.framed(play.camera(number, 1.0), play.width, play.height)
     boards = perform(play, number, drape)
     alpha, foreground, clean = boards.truth()
-    labels = np.where((other > 0.01) & (alpha < 0.995), OFF_SCREEN, boards.labels)
+    solid = (boards.labels == SEE_THROUGH) & (alpha > 0.97)
+    labels = np.where(solid, NOTHING, boards.labels)
+    labels = np.where((other > 0.01) & (alpha < 0.995), OFF_SCREEN, labels)
     plate, empty = drape, None
     if play.kind == "contact_shadow":
         dark = _shadow_on_drape(play, boards)

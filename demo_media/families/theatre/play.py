@@ -131,7 +131,8 @@ def put_piece(boards: Boards, piece: Piece, moves: list[Moves], shadow: float) -
     """Lay a moved piece on the boards with its labels."""
     own, spill = piece.seen(moves, boards.width, boards.height)
     mark = spill[..., 3] / np.maximum(own[..., 3], 1e-3)
-    label = np.round(mark).astype(np.uint8)
+    wanted = 2 if float(piece.spill[..., 3].max()) > 1.5 else 1
+    label = np.where(mark > 0.5 * wanted, wanted, 0).astype(np.uint8)
     boards.add(own, np.ascontiguousarray(spill[..., :3]), label=label, shadow=shadow)
 
 
@@ -252,13 +253,13 @@ def _air(play: Play, frame: int, screen: Image, boards: Boards) -> None:
         tone, thickest, ragged = (0.60, 0.58, 0.60), 0.94, 0.55
     elif play.kind == "steam":
         place = (x + side * float(dice.uniform(0.3, 0.45)) * h, 0.95 * h)
-        clouds = [mists.Cloud(place, 0.02 * h, -side * 0.003 * h, 70, 0.026 * h, 0.8)]
+        clouds = [mists.Cloud(place, 0.02 * h, -side * 0.003 * h, 110, 0.028 * h, 0.7)]
         tone, thickest, ragged = (0.85, 0.86, 0.88), 0.85, 0.8
     else:
         ahead = (nozzle[0] - side * 0.03 * h, nozzle[1])
         push = float(np.cos(aim)) * 0.012 * h
         lift = -float(np.sin(aim)) * 0.010 * h
-        clouds = [mists.Cloud(ahead, lift, push, 70, 0.034 * h, 0.35)]
+        clouds = [mists.Cloud(ahead, lift, push, 90, 0.048 * h, 0.42)]
         tone, thickest, ragged = (0.70, 0.70, 0.70), 0.8, 0.5
     own, spill = mists.stage_smoke(
         dice, light, clouds, float(frame), w, h, tone=tone, thickest=thickest, ragged=ragged
