@@ -190,7 +190,7 @@ def _backlight(
         [np.percentile(far[sector == k], 93) if (sector == k).any() else 9.0 for k in range(36)]
     )
     edge = 0.25 * np.roll(edge, 1) + 0.5 * edge + 0.25 * np.roll(edge, -1)
-    near = np.exp(-np.clip(edge[sector] - far, 0, None) / 0.16)
+    near = np.exp(-np.clip(edge[sector] - far, 0, None) / 0.11)
     above = np.clip(1.5 - np.abs(turn), 0, 1)
     return np.asarray(rim * near * above * np.exp(rng.normal(0, 0.3, (len(x), 1))))
 
