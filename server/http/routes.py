@@ -29,6 +29,7 @@ from server.security import (
 from server.service import overview
 from server.service.service import Service
 from server.wire.messages import Role
+from server.wire.protocol import Closed
 from server.wire.state import State
 
 
@@ -152,7 +153,7 @@ async def leave(device: AnyDevice, request: Request, service: TheService) -> Res
     service.gate.revoke_device(device.device)
     for client in service.clients.values():
         if client.device.device == device.device:
-            client.close(4401, "left")
+            client.close(Closed.SIGNED_OUT, "left")
     service.tell_people()
     name = cookie_name(request.app.state.port())
     gone = f"{name}=; Path=/; HttpOnly; SameSite=Strict; Max-Age=0"

@@ -14,7 +14,7 @@ from server.service.clients import Client
 from server.service.handlers import receive
 from server.service.service import Service
 from server.wire.messages import Hello
-from server.wire.protocol import PROTOCOL, ProtocolError, parse_message
+from server.wire.protocol import PROTOCOL, Closed, ProtocolError, parse_message
 from server.wire.replies import Problem, StateAgain, Welcome, You
 
 log = logging.getLogger("verdigris.socket")
@@ -38,7 +38,7 @@ async def serve_socket(ws: WebSocket, service: Service, device: DeviceRecord | N
     client: Client | None = None
     try:
         if device is None:
-            raise _EndedError(4401, "open a link first")
+            raise _EndedError(Closed.SIGNED_OUT, "open a link first")
         client = await _admit(ws, service, device)
         await _both(ws, service, client)
     except _EndedError as end:
@@ -57,24 +57,28 @@ async def _admit(ws: WebSocket, service: Service, device: DeviceRecord) -> Clien
             message = parse_message(await _text(ws))
     except (ProtocolError, TimeoutError) as error:
         reason = str(error) or "no hello came"
-        raise await _refused(ws, "protocol", f"say hello first: {reason}", 4400) from None
+        raise await _refused(
+            ws, "protocol", f"say hello first: {reason}", Closed.PROTOCOL
+        ) from None
     if not isinstance(message, Hello):
-        raise await _refused(ws, "protocol", "say hello first", 4400)
+        raise await _refused(ws, "protocol", "say hello first", Closed.PROTOCOL)
     if message.protocol != PROTOCOL:
         raise await _refused(
             ws,
             "protocol",
             f"this page speaks version {message.protocol} of the protocol, the "
             f"service {PROTOCOL}: reload the page",
-            4400,
+            Closed.PROTOCOL,
         )
     if service.owners.setdefault(message.client, device.device) != device.device:
-        raise await _refused(ws, "role", "this client id belongs to another device", 4409)
+        raise await _refused(
+            ws, "role", "this client id belongs to another device", Closed.ELSEWHERE
+        )
     if message.client not in service.clients:
         await _check_room(ws, service, device)
     old = service.clients.get(message.client)
     if old is not None:
-        old.close(4409, "opened again elsewhere")
+        old.close(Closed.ELSEWHERE, "opened again elsewhere")
         _leave(service, old)
     client = Client(message.client, device, clean_name(message.name or device.name))
     service.clients[client.client] = client
@@ -96,7 +100,7 @@ async def _check_room(ws: WebSocket, service: Service, device: DeviceRecord) -> 
     own = sum(c.device.device == device.device for c in service.clients.values())
     room = MAX_CLIENTS + (MAX_OPERATORS if device.role == "operator" else 0)
     if own >= MAX_OF_DEVICE or len(service.clients) >= room:
-        raise await _refused(ws, "rate", "too many pages are connected already", 4429)
+        raise await _refused(ws, "rate", "too many pages are connected already", Closed.TOO_MUCH)
     if len(service.owners) > MAX_OWNERS:
         kept = {c.client: c.device.device for c in service.clients.values()}
         service.owners.clear()
@@ -157,14 +161,16 @@ async def _read(ws: WebSocket, service: Service, client: Client) -> None:
             text = await _text(ws)
             client.heard_at = service.now()
             if not rate.allows(""):
-                raise await _refused(ws, "rate", "too many messages", 4429)
+                raise await _refused(ws, "rate", "too many messages", Closed.TOO_MUCH)
             message = parse_message(text)
             if isinstance(message, Hello):
                 raise ProtocolError("hello was said already")
         except ProtocolError as error:
             client.send(Problem(code="protocol", message=str(error)))
             if not bad.allows(""):
-                raise await _refused(ws, "rate", "too many wrong messages", 4429) from None
+                raise await _refused(
+                    ws, "rate", "too many wrong messages", Closed.TOO_MUCH
+                ) from None
             continue
         try:
             receive(service, client, message)

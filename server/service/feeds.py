@@ -13,6 +13,7 @@ from server.service.clients import Client
 from server.service.service import Service
 from server.store.frame_types import NotReadyError
 from server.wire.messages import Scopes
+from server.wire.protocol import Closed
 from server.wire.replies import Problem, Scope
 
 log = logging.getLogger("verdigris.feeds")
@@ -53,7 +54,7 @@ def _second(service: Service) -> None:
                     fatal=True,
                 )
             )
-            client.close(4401, "expired")
+            client.close(Closed.SIGNED_OUT, "expired")
     _refresh(service)
     service.pump()
 

@@ -10,6 +10,7 @@ from server.service.clients import Client
 from server.service.handlers.dispatch import handle
 from server.service.service import Service
 from server.wire import messages as m
+from server.wire.protocol import Closed
 from server.wire.replies import Link, Pong, Problem
 
 
@@ -51,7 +52,7 @@ def _(message: m.Revoke, service: Service, client: Client) -> None:
             other.send(
                 Problem(code="revoked", message="this link was revoked by the operator", fatal=True)
             )
-            other.close(4401, "revoked")
+            other.close(Closed.SIGNED_OUT, "revoked")
     service.tell_people()
 
 
