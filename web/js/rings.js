@@ -178,8 +178,14 @@ function addByPointer(stage, points, e) {
   startDrag(stage, points, e, at.hue);
 }
 
-/** @param {HTMLElement} stage @param {Points} points @param {PointerEvent} e @param {number} hue */
-function startDrag(stage, points, e, hue) {
+/**
+ * @param {HTMLElement} stage
+ * @param {Points} points
+ * @param {PointerEvent} e
+ * @param {number} hue
+ * @param {() => void} [onmoved]
+ */
+function startDrag(stage, points, e, hue, onmoved = () => {}) {
   let from = hue;
   let moved = false;
   let last = polar(stage, e);
@@ -188,6 +194,7 @@ function startDrag(stage, points, e, hue) {
     if (m.pointerId !== e.pointerId) return;
     if (Math.hypot(m.clientX - e.clientX, m.clientY - e.clientY) < 3 && !moved) return;
     moved = true;
+    onmoved();
     last = polar(stage, m);
     points.move(from, last.hue, last.value, true);
     from = points.chosen ?? from;
@@ -222,7 +229,8 @@ function pointButton(stage, points, i, tell) {
     points.chosen = p.hue_deg;
     points.gesture = newGesture();
     tell.refresh();
-    startDrag(stage, points, e, p.hue_deg);
+    // A drag is not the first half of a double tap.
+    startDrag(stage, points, e, p.hue_deg, () => (lastTap = -Infinity));
   });
   b.addEventListener("focus", () => {
     points.chosen = mine()?.hue_deg ?? null;
