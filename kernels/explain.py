@@ -131,7 +131,7 @@ def _method(e: ExtractorBase) -> str:
             return f"takes a band of {e.channel} values of the {read}, rising {low}, {high}"
         case HueBand():
             return (
-                f"takes hues within {say(e.width_deg)} degrees around {say(e.centre_deg)} of "
+                f"takes hues within {say(e.spread_deg)} degrees around {say(e.hue_deg)} of "
                 f"the {read}"
             )
         case PlateDifference():
@@ -162,10 +162,10 @@ def _refine(refine: Refine) -> str:
         parts.append(f"specks up to {say(refine.despeckle.specks_px)} px removed")
     if refine.guide.radius_px:
         parts.append(f"guided by the picture within {say(refine.guide.radius_px)} px")
-    if refine.levels.black != 0 or refine.levels.white != 1:
-        parts.append(f"levels {say(refine.levels.black)} to {say(refine.levels.white)}")
-    if refine.levels.keep_soft_px:
-        parts.append(f"soft edges kept within {say(refine.levels.keep_soft_px)} px")
+    if refine.levels.clear_below != 0 or refine.levels.solid_above != 1:
+        parts.append(f"levels {say(refine.levels.clear_below)} to {say(refine.levels.solid_above)}")
+    if refine.protect_edges.distance_px:
+        parts.append(f"soft edges kept within {say(refine.protect_edges.distance_px)} px")
     if refine.choke_px:
         spread = isinstance(refine.choke_px, int | float) and refine.choke_px < 0
         parts.append(f"{'spread' if spread else 'choked'} by {say(refine.choke_px).lstrip('-')} px")

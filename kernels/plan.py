@@ -64,6 +64,12 @@ def gauss_radius(sigma_px: float) -> int:
     return int(GAUSS_SPAN * sigma_px + 0.5) if sigma_px > 0 else 0
 
 
+def protected_px(refine: Refine) -> float:
+    """Return how far from soft edges the levels are undone; 0 where an amount of 0 undoes none."""
+    protect = refine.protect_edges
+    return num(protect.distance_px) if num(protect.amount) else 0.0
+
+
 def refine_is_pointwise(refine: Refine) -> bool:
     """Tell whether a matte's refinement needs no neighbours (levels alone may be set)."""
     d, g = refine.despeckle, refine.guide
@@ -71,7 +77,7 @@ def refine_is_pointwise(refine: Refine) -> bool:
         num(d.holes_px) == 0
         and num(d.specks_px) == 0
         and num(g.radius_px) == 0
-        and num(refine.levels.keep_soft_px) == 0
+        and protected_px(refine) == 0
         and num(refine.choke_px) == 0
         and num(refine.soften_px) == 0
     )
@@ -81,8 +87,8 @@ def refine_halo(refine: Refine) -> int:
     """Return the summed halo in pixels of a matte's refinement (see `reference.refine`)."""
     d, g = refine.despeckle, refine.guide
     halo = ceil(num(d.holes_px)) + ceil(num(d.specks_px)) + 2 * ceil(num(g.radius_px))
-    keep_px = num(refine.levels.keep_soft_px)
-    halo += 2 * ceil(keep_px / 2) + 1 if keep_px else 0
+    protected = protected_px(refine)
+    halo += 2 * ceil(protected / 2) + 1 if protected else 0
     halo += ceil(abs(num(refine.choke_px)))
     return halo + gauss_radius(num(refine.soften_px))
 
@@ -266,7 +272,7 @@ def scaled_recipe(recipe: Recipe, scale: float) -> Recipe:
         _scale(refine, scale, "choke_px", "soften_px")
         _scale(refine.despeckle, scale, "holes_px", "specks_px")
         _scale(refine.guide, scale, "radius_px")
-        _scale(refine.levels, scale, "keep_soft_px")
+        _scale(refine.protect_edges, scale, "distance_px")
     for step in copy.despill:
         _scale(step, scale, "fill_blur_px")
     a = copy.assemble

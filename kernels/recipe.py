@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 
 from kernels.parameters import RGB, Finite, Model, Number, check_ranges, choice, number, resolve
 
-VERSION = 1
+VERSION = 2
 FORMAT = "verdigris-recipe"
 
 Primary = Literal["red", "green", "blue"]
@@ -107,20 +107,30 @@ class Guide(Model):
 
 
 class Levels(Model):
-    """Push nearly clear to clear and nearly solid to solid, keeping soft edges on request."""
+    """Make what is nearly clear clear, and what is nearly solid solid."""
 
-    black: Number = number(0.0, "matte values up to this become clear", low=-1, high=2, drag=(0, 1))
-    white: Number = number(
+    clear_below: Number = number(
+        0.0, "matte values up to this become clear", low=-1, high=2, drag=(0, 1)
+    )
+    solid_above: Number = number(
         1.0, "matte values from this up become solid", low=-1, high=2, drag=(0, 1)
     )
-    keep_soft_px: Number = number(
+
+
+class ProtectEdges(Model):
+    """Give soft edges the matte from before the levels back: hair, motion blur, focus."""
+
+    distance_px: Number = number(
         0.0,
-        "within this distance of a soft edge the matte before levels is blended back",
+        "how far from a soft edge the levels are undone; 0 protects nothing",
         low=0,
         high=64,
         drag=(0, 32),
         step=0.5,
         unit="px",
+    )
+    amount: Number = number(
+        1.0, "how much of the matte from before the levels comes back there", low=0, high=1
     )
 
 
@@ -130,6 +140,7 @@ class Refine(Model):
     despeckle: Despeckle = Field(default_factory=Despeckle)
     guide: Guide = Field(default_factory=Guide)
     levels: Levels = Field(default_factory=Levels)
+    protect_edges: ProtectEdges = Field(default_factory=ProtectEdges)
     choke_px: Number = number(
         0.0,
         "positive draws the edge in (choke), negative lets it out (spread)",
@@ -221,24 +232,29 @@ class ValueBand(ExtractorBase):
 
 
 class HueBand(ExtractorBase):
-    """Takes the hues around a centre on the colour circle."""
+    """Takes the colours around one hue."""
 
     kind: Literal["hue_band"] = "hue_band"
     space: Literal["linear", "log"] = choice("linear", "hue of linear or of ACEScct values")
-    centre_deg: Number = number(
+    hue_deg: Number = number(
         0.0,
-        "hue at the centre: 0 red, 120 green, 240 blue",
+        "the hue: 0 red, 120 green, 240 blue",
         low=-360,
         high=360,
         drag=(0, 360),
         step=1,
         unit="deg",
     )
-    width_deg: Number = number(
-        60.0, "full width of the fully taken range", low=0, high=360, step=1, unit="deg"
+    spread_deg: Number = number(
+        30.0,
+        "how far to either side of it hues are fully taken",
+        low=0,
+        high=180,
+        step=1,
+        unit="deg",
     )
-    softness_deg: Number = number(
-        20.0, "width of the soft border on each side", low=0, high=180, step=1, unit="deg"
+    fade_deg: Number = number(
+        20.0, "over how many degrees beyond that it fades out", low=0, high=180, step=1, unit="deg"
     )
     saturation_floor: Number = number(
         0.05, "saturation under which nothing is taken", low=0, high=1
@@ -275,17 +291,28 @@ class ColourDifference(ExtractorBase):
 
     kind: Literal["colour_difference"] = "colour_difference"
     space: Literal["linear", "log"] = choice("linear", "linear or ACEScct values")
-    excess: Literal["lean", "weights"] = choice(
-        "lean", "excess over a lean between the smaller and larger other channel, or over weights"
+    excess: Literal["lean", "balance"] = choice(
+        "lean",
+        "what the primary is compared with: a lean between the smaller and larger other channel, "
+        "or a balanced mix of both",
     )
     lean: Number = number(
         1.0, "0 compares with the smaller of the other two, 1 with the larger", low=0, high=1
     )
-    weight_first: Number = number(
-        0.5, "weight of the first other channel (red; green on a red screen)", low=0, high=2
+    comparison_level: Number = number(
+        1.0,
+        "how much of the mix the primary is held against; raising it makes the subject more solid",
+        low=0,
+        high=4,
+        drag=(0.5, 1.5),
+        step=0.005,
     )
-    weight_second: Number = number(
-        0.5, "weight of the second other channel (blue; green on a blue screen)", low=0, high=2
+    red_blue_balance: Number = number(
+        0.0,
+        "0 mixes the other two channels equally; 1 takes the first alone (red; green on a red "
+        "screen), -1 the second (blue; green on a blue screen)",
+        low=-1,
+        high=1,
     )
     gain: Number = number(
         1.0,
@@ -310,6 +337,20 @@ class ChromaDistance(ExtractorBase):
     luminance_weight: Number = number(
         0.0, "how much a difference in brightness counts too", low=0, high=4, drag=(0, 1)
     )
+
+
+def weights_of(level: float, balance: float) -> tuple[float, float]:
+    """Return the weights of the first and second other channel: level (1 +- balance) / 2."""
+    return level * (1.0 + balance) / 2.0, level * (1.0 - balance) / 2.0
+
+
+def level_and_balance(first: float, second: float) -> tuple[float, float]:
+    """Return the comparison level and balance of two weights, none below 0: see `weights_of`.
+
+    The way back gives the weights to 2e-16 of the level; weights of 0 have balance 0.
+    """
+    level = first + second
+    return level, (first - second) / level if level else 0.0
 
 
 Extractor = Annotated[
@@ -417,7 +458,7 @@ class Background(Model):
     move_x_px: Number = number(0.0, "moved to the right", drag=(-1000, 1000), step=1, unit="px")
     move_y_px: Number = number(0.0, "moved down", drag=(-1000, 1000), step=1, unit="px")
     scale: Number = number(1.0, "size; 1 fills the frame", low=0.01, high=100, drag=(0.25, 4))
-    turn_deg: Number = number(0.0, "turned clockwise", drag=(-180, 180), step=0.5, unit="deg")
+    rotate_deg: Number = number(0.0, "rotated clockwise", drag=(-180, 180), step=0.5, unit="deg")
     time_offset: Annotated[
         int, Field(description="frames by which a moving background is later")
     ] = 0

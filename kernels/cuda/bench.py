@@ -61,7 +61,7 @@ def recipe_of(extractors: int) -> Recipe:
 
     The levels clean the screen of `screen`, as a key in use does.
     """
-    levels = Refine(levels=Levels(black=0.2, white=0.95))
+    levels = Refine(levels=Levels(clear_below=0.2, solid_above=0.95))
     greys: dict[str, Any] = {"low_out": None, "low_in": None, "high_in": 0.2, "high_out": 0.5}
     kinds: list[Any] = [
         ColourDifference(id="a", refine=levels),
@@ -69,7 +69,7 @@ def recipe_of(extractors: int) -> Recipe:
         ValueBand(id="c", low_out=0.9, low_in=1.4, refine=levels),
         ChromaDistance(id="d", role="edge", refine=levels),
         PlateDifference(id="e", combine="average", refine=levels),
-        ColourDifference(id="f", excess="weights", role="edge", refine=levels),
+        ColourDifference(id="f", excess="balance", role="edge", refine=levels),
         PlateDifference(id="g", norm="largest", relative=True, combine="min", refine=levels),
         ValueBand(id="h", channel="saturation", combine="union", refine=levels, **greys),
     ]

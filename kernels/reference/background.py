@@ -33,7 +33,7 @@ def _source_coordinates(
     """
     x = np.arange(width) + 0.5 - width / 2 - num(p.move_x_px)
     y = np.arange(height) + 0.5 - height / 2 - num(p.move_y_px)
-    turn = math.radians(num(p.turn_deg))
+    turn = math.radians(num(p.rotate_deg))
     cos, sin = math.cos(turn), math.sin(turn)
     u = (cos * x[None, :] + sin * y[:, None]) / scale + source[0] / 2
     v = (-sin * x[None, :] + cos * y[:, None]) / scale + source[1] / 2

@@ -44,7 +44,7 @@ def bench_recipe() -> Recipe:
         despill=[Pass(id="spill", name="spill")],
     )
     for extractor in recipe.extractors:
-        extractor.refine.levels.black, extractor.refine.levels.white = 0.05, 0.95
+        extractor.refine.levels.clear_below, extractor.refine.levels.solid_above = 0.05, 0.95
     return recipe
 
 

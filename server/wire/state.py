@@ -24,7 +24,7 @@ class Playhead(Message):
     playing: bool = False
     direction: Literal[1, -1] = 1
     fps: float = 24.0
-    loop: Literal["loop", "once", "bounce"] = "loop"
+    loop: Literal["loop", "once", "back_and_forth"] = "loop"
     first: int
     last: int
     dropped: int = 0

@@ -15,6 +15,7 @@ from kernels.recipe import (
     Levels,
     LightWrap,
     Noise,
+    ProtectEdges,
     Recipe,
     Refine,
     Screen,
@@ -27,7 +28,7 @@ PLANES = ("plate", "background")
 def test_a_plain_key_needs_no_stage() -> None:
     """From memory: pointwise work is one launch; to be confirmed."""
     recipe = starting_recipe()
-    recipe.refine.levels = Levels(black=0.1, white=0.9)
+    recipe.refine.levels = Levels(clear_below=0.1, solid_above=0.9)
     plan = build_plan(recipe, 1, PLANES)
     assert plan.stages == ()
     assert plan.halo_px == 0
@@ -77,7 +78,7 @@ def test_the_largest_settings_stay_within_the_declared_halo() -> None:
     for refine in (
         Refine(despeckle=Despeckle(holes_px=24, specks_px=24)),
         Refine(guide=Guide(radius_px=64)),
-        Refine(levels=Levels(keep_soft_px=64)),
+        Refine(protect_edges=ProtectEdges(distance_px=64)),
         Refine(choke_px=-32),
         Refine(soften_px=64),
     ):

@@ -216,7 +216,7 @@ def test_stress_reveals_noise_is_flagged_and_ends_in_one_tap(desk: Seat) -> None
     assert "not what the matte looks like" in desk.page.inner_text("[data-flag=stress]")
     panel.get_by_role("radio", name="Core holes").click()
     desk.page.wait_for_function("() => page.view.stress.preset === 'core'")
-    assert desk.recipe("refine.levels.black") == 0
+    assert desk.recipe("refine.levels.clear_below") == 0
     desk.page.get_by_label("End the stress view").click()
     desk.page.wait_for_function("() => !document.querySelector('[data-flag=stress]')")
     desk.settle()

@@ -9,7 +9,7 @@ import { stopFollowing } from "./view.js";
 import { send } from "./wire.js";
 
 const place = /** @type {HTMLElement} */ (document.getElementById("transport"));
-const LOOPS = /** @type {[string, string][]} */ ([["loop", "Loop"], ["once", "Once"], ["bounce", "To and fro"]]);
+const LOOPS = /** @type {[string, string][]} */ ([["loop", "Loop"], ["once", "Once"], ["back_and_forth", "Back and forth"]]);
 
 /** @param {Record<string, any>} what */
 function tell(what) {

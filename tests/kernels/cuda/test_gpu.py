@@ -26,7 +26,7 @@ def rich_recipe() -> Recipe:
     recipe.extractors.append(ValueBand(id="v", role="edge", strength=0.4))
     refine = recipe.extractors[0].refine
     refine.despeckle.holes_px, refine.guide.radius_px, refine.choke_px = 2.5, 5.0, 1.3
-    refine.levels.keep_soft_px, refine.soften_px = 3.0, 2.0
+    refine.protect_edges.distance_px, refine.soften_px = 3.0, 2.0
     recipe.despill.append(DespillPass(id="m", mask="v", fill="background", fill_blur_px=9))
     recipe.assemble.light_wrap.amount = 0.4
     return recipe

@@ -21,7 +21,7 @@ from server.wire.messages import SetOp
 
 PATHS = {
     "name": ["x", 5, "", "y" * 300],
-    "version": [1, 2, "1"],
+    "version": [2, 1, "2"],
     "extractors/core/gain": [
         1.5,
         2,

@@ -9,7 +9,7 @@ import { operator, state } from "../store.js";
 import { displayChoice } from "../display.js";
 import { together } from "./common.js";
 
-const PLACING = ["move_x_px", "move_y_px", "scale", "turn_deg", "time_offset", "exposure_stops", "defocus_px", "regrain"];
+const PLACING = ["move_x_px", "move_y_px", "scale", "rotate_deg", "time_offset", "exposure_stops", "defocus_px", "regrain"];
 
 export function assembleStep() {
   const background = backgroundBlock();

@@ -49,8 +49,8 @@ export function extractStep() {
   return { ...all, node: all.node, refresh: (/** @type {any} */ c) => { all.refresh(c); marks(); }, stop: () => { stopView(); all.stop(); } };
 }
 
-/** How a matte is joined to those before it; the first that takes part has none before. @param {any} item */
-const joined = (item) => (item.id === state.recipe.extractors.find((/** @type {any} */ e) => e.on)?.id ? "first" : words(item.combine ?? (item.role === "core" ? "max" : "screen")).toLowerCase());
+/** How a matte combines with those before it; the first that takes part has none before. @param {any} item */
+const joined = (item) => (item.id === state.recipe.extractors.find((/** @type {any} */ e) => e.on)?.id ? "first" : words(item.combine ?? (item.role === "core" ? "max" : "union")).toLowerCase());
 
 /** @param {any} item */
 function ownMatte(item) {
@@ -123,7 +123,7 @@ function channelFinder(path) {
 function sampleActs({ sample }) {
   const acts = [{ label: "Use this as the screen's colour", text: "Screen colour", run: () => change([{ op: "set", path: ["screen", "colour"], value: sample.linear }], { label: "Screen colour from the picture" }) }];
   for (const e of state.recipe.extractors) {
-    if (e.kind === "hue_band") acts.push({ label: `Centre ${e.name} on this hue`, text: `Centre ${e.name} here`, run: () => change([{ op: "set", path: ["extractors", e.id, "centre_deg"], value: Math.round(sample.hue_deg) }], { label: `${e.name}: centre from the picture` }) });
+    if (e.kind === "hue_band") acts.push({ label: `Centre ${e.name} on this hue`, text: `Centre ${e.name} here`, run: () => change([{ op: "set", path: ["extractors", e.id, "hue_deg"], value: Math.round(sample.hue_deg) }], { label: `${e.name}: centre from the picture` }) });
   }
   return acts.slice(0, 3);
 }
