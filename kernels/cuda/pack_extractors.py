@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from kernels.cuda.sources import constants
+from kernels.cuda.sources import constants, served_kinds
 from kernels.plan import Context, num
 from kernels.recipe import (
     ChromaDistance,
@@ -28,13 +28,6 @@ TINY = 1e-37
 
 CHANNELS = ("red", "green", "blue", "luminance", "largest", "smallest", "saturation")
 NORMS = ("largest", "euclidean", "delta_e_2000")
-KINDS = {
-    "value_band": "KIND_VALUE_BAND",
-    "hue_band": "KIND_HUE_BAND",
-    "plate_difference": "KIND_PLATE_DIFFERENCE",
-    "colour_difference": "KIND_COLOUR_DIFFERENCE",
-    "chroma_distance": "KIND_CHROMA_DISTANCE",
-}
 COMBINES = {
     name: C[f"COMBINE_{name.upper()}"]
     for name in ("max", "min", "union", "multiply", "subtract", "difference", "average")
@@ -42,9 +35,15 @@ COMBINES = {
 
 
 def extractor_code(e: ExtractorBase) -> int:
-    """Return the structure of an extractor, without what depends on the planes there are."""
+    """Return the structure of an extractor, without what depends on the planes there are.
+
+    Raises TypeError for a kind that the kernels have no code for.
+    """
     kind: str = getattr(e, "kind")  # noqa: B009  (every kind has it, the base does not)
-    code = C[KINDS[kind]] | COMBINES[e.combined_by] << C["COMBINE_SHIFT"]
+    code = C.get(f"KIND_{kind.upper()}", -1)
+    if code not in served_kinds():
+        raise TypeError(f"the kernels have no extractor of kind '{kind}'")
+    code |= COMBINES[e.combined_by] << C["COMBINE_SHIFT"]
     if getattr(e, "space") == "log":  # noqa: B009
         code |= C["SPACE_LOG"]
     mode = 0
