@@ -36,7 +36,6 @@ _ALPHA = (
     *("matte:all", "cumulative"),
 )
 """What the cumulative matte, garbage and keep solid applied, may be made from."""
-_DESPILL = ("mask:despill", "fill:all")
 
 
 @dataclass(frozen=True)
@@ -44,7 +43,7 @@ class StageKind:
     """One row of the table."""
 
     reads: tuple[str, ...]
-    """planes that may decide its plane; `mask:extractors` and the like stand for several"""
+    """planes that may decide its plane; some names stand for several, see `planes_read`"""
     decides: Callable[[Recipe, int], Hashable]
     """the recipe's values that decide its plane, of the item whose stage it is"""
     radii: tuple[str, ...]
@@ -58,6 +57,11 @@ class StageKind:
     def refines(self) -> bool:
         """Whether it refines a matte; else it blurs."""
         return len(self.radii) > 1
+
+    @property
+    def despills(self) -> bool:
+        """Whether its source is made from despilled colour."""
+        return any(name.startswith("despill") for name in self.reads)
 
 
 # ---------------------------------------------------------------- what decides
@@ -143,14 +147,14 @@ STAGES: dict[StageName, StageKind] = {
         channels=1,
     ),
     "local_foreground": StageKind(
-        reads=(*_ALPHA, *_DESPILL),
+        reads=(*_ALPHA, "despill"),
         decides=_local_foreground_decides,
         radii=("assemble.edge_colour.reach_px",),
         output="OUT_LOCAL_FOREGROUND",
         channels=4,
     ),
     "wrap": StageKind(
-        reads=(*_ALPHA, *_DESPILL, "background", "mask:screen_light", "shadow"),
+        reads=(*_ALPHA, "despill of light", "background", "mask:screen_light", "shadow"),
         decides=_wrap_decides,
         radii=("assemble.light_wrap.reach_px",),
         output="OUT_WRAP",
@@ -170,17 +174,21 @@ def planes_read(kind: StageName, recipe: Recipe, names: Iterable[str]) -> set[st
         match name:
             case "mask:extractors":
                 read |= {f"mask:{e.id}" for e in recipe.extractors}
-            case "mask:despill":
-                read |= {f"mask:{step.id}" for step in recipe.despill}
+            case "despill":
+                read |= _despill_planes(recipe)
+            case "despill of light":
+                read |= _despill_planes(recipe) if recipe.assemble.screen_light.light else set()
             case "matte:on":
                 read |= {f"matte:{e.id}" for e in recipe.extractors if e.on}
             case "matte:all":
                 read |= {f"matte:{e.id}" for e in recipe.extractors}
-            case "fill:all":
-                read |= {f"fill:{step.id}" for step in recipe.despill}
             case _:
                 read.add(name)
     return read.intersection(names)
+
+
+def _despill_planes(recipe: Recipe) -> set[str]:
+    return {f"{what}:{step.id}" for step in recipe.despill for what in ("mask", "fill")}
 
 
 def radius_px(kind: StageName, recipe: Recipe, index: int) -> float:

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 from kernels.cuda.device import Device, Plane, args_of, blocks, new_plane
 from kernels.cuda.pack_extractors import ramp_values
 from kernels.cuda.sources import layout
-from kernels.plan import Region, gauss_radius, num, protected_px
+from kernels.plan import Region, gauss_radius, num
 from kernels.recipe import Refine
 from kernels.reference.refine import gauss_weights, guide_radius
+from kernels.stages import protected_px
 
 REFINE = layout("refine", "RefineArgs")
 BLUR = layout("blur", "BlurArgs")
