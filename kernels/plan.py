@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Any, Literal, get_args
+from typing import Any
 
 from kernels.recipe import ColourDifference, ExtractorBase, Noise, Primary, Recipe
 from kernels.stages import (
@@ -33,23 +33,9 @@ from kernels.stages import (
     refine_is_pointwise,
     scaled_recipe,
 )
+from kernels.views import VIEW_TABLE, VIEWS, Region, ViewName
 
 MAX_HALO_PX = 256
-ViewName = Literal[
-    "plate",
-    "denoised",
-    "clean_plate",
-    "matte",
-    "despilled",
-    "spill",
-    "foreground",
-    "composite",
-    "evenness",
-    "alpha_noise",
-    "deciding",
-]
-VIEWS: tuple[ViewName, ...] = get_args(ViewName)
-Region = tuple[int, int, int, int]
 AP1_WEIGHTS = (0.2722287168, 0.6740817658, 0.0536895174)
 
 
@@ -133,17 +119,18 @@ class Plan:
                 colour |= mattes
             elif step.on and step.mask:
                 colour.add(f"matte:{step.mask}")
-        match view:
-            case "matte":
-                return {f"matte:{extractor}"} if extractor else mattes
-            case "deciding":
-                return mattes
-            case "despilled" | "spill" | "alpha_noise":
-                return colour
-            case "foreground" | "composite":
-                return {s.out for s in self.stages}
-            case _:
-                return set()
+        if view == "matte" and extractor:
+            return {f"matte:{extractor}"}
+        wanted: set[str] = set()
+        for plane in VIEW_TABLE[view].planes:
+            match plane:
+                case "alpha" | "mattes":
+                    wanted |= mattes
+                case "despilled":
+                    wanted |= colour
+                case "foreground" | "composite":
+                    wanted |= {s.out for s in self.stages}
+        return wanted
 
     def reads(self, stage: Stage, names: Iterable[str]) -> set[str]:
         """Return the planes that may decide a stage's plane, of those named."""

@@ -20,7 +20,7 @@ from kernels.cuda.filters import Filters
 from kernels.cuda.holding import Holder, Prepared, Storage
 from kernels.cuda.packing import Packed, hue_lines, pack, pack_values
 from kernels.cuda.placing import Placer
-from kernels.cuda.previews import PREVIEW_VIEWS, Previews, tables_key
+from kernels.cuda.previews import Previews, tables_key
 from kernels.cuda.sources import constants
 from kernels.cuda.staging import Job, Kept, index_of, needed_regions
 from kernels.engine import F32, U8, Inputs, View, finite
@@ -28,6 +28,7 @@ from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, num
 from kernels.recipe import Background, Denoise, Noise
 from kernels.reference import execute
 from kernels.stages import STAGES, radius_px, refine_of
+from kernels.views import VIEW_TABLE
 
 C = constants()
 KEPT_STAGES = 48
@@ -191,7 +192,7 @@ class DeviceEngine:
     def _output(self, plan: Plan, view: View) -> tuple[int, int]:
         if view.name == "matte" and view.extractor:
             return C["OUT_EXTRACTOR"], index_of(plan.recipe, view.extractor)
-        return PREVIEW_VIEWS[view.name], 0
+        return C[VIEW_TABLE[view.name].output], 0
 
     # ------------------------------------------------------------ stages
 

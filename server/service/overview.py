@@ -5,12 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from kernels.plan import VIEWS
+from kernels.views import VIEW_TABLE
 from server.pictures.resident import OpenedShot
 from server.service.media_list import root_labels
 from server.store.frame_types import FrameId
 from server.wire.messages import Role
-from server.wire.state import ColourInfo, Device, EngineInfo, Person, ShotInfo, State
+from server.wire.state import (
+    ColourInfo,
+    Device,
+    EngineInfo,
+    Person,
+    ShotInfo,
+    State,
+    ViewInfo,
+)
 
 if TYPE_CHECKING:
     from server.service.service import Service
@@ -98,7 +106,17 @@ def state(service: Service, role: Role) -> State:
             colourspaces=list(service.opened.colour.names()) if operator else [],
         ),
         roots=root_labels(service.roots) if operator else [],
-        views=list(VIEWS),
+        views=[
+            ViewInfo(
+                name=name,
+                title=row.title,
+                help=row.help,
+                signal=row.signal,
+                marks=list(row.marks),
+                scale=row.scale,
+            )
+            for name, row in VIEW_TABLE.items()
+        ],
     )
 
 

@@ -131,6 +131,21 @@ class ColourInfo(Message):
     colourspaces: list[str] = Field(default_factory=list)
 
 
+class ViewInfo(Message):
+    """A kind of view: a row of `kernels.views.VIEW_TABLE`.
+
+    signal: whether its values are a signal, else a measure in colours. marks, scale: what a
+    measure's colour scale says from its low end to its high one, and its title.
+    """
+
+    name: str
+    title: str
+    help: str
+    signal: bool
+    marks: list[str] = Field(default_factory=list)
+    scale: str = ""
+
+
 class State(Message):
     """Everything a page needs to begin."""
 
@@ -150,5 +165,5 @@ class State(Message):
     following: list[Show] = Field(default_factory=list)
     colour: ColourInfo
     roots: list[str] = Field(default_factory=list)
-    views: list[str] = Field(default_factory=list)
+    views: list[ViewInfo] = Field(default_factory=list)
     """all views; `denoised` shows the plate where there is no such pass"""

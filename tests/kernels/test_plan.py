@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import pytest
 
+from kernels.cuda.sources import constants
 from kernels.plan import MAX_HALO_PX, VIEWS, build_plan, refine_halo, sigma_alpha
 from kernels.recipe import (
     ColourDifference,
@@ -21,6 +24,7 @@ from kernels.recipe import (
     Screen,
     starting_recipe,
 )
+from kernels.views import VIEW_TABLE, ViewName
 
 PLANES = ("plate", "background")
 
@@ -98,3 +102,18 @@ def test_matte_noise_follows_the_propagation_of_uncertainty() -> None:
     screen = Screen(colour=(0.1, 0.5, 0.2), noise=Noise(gain=(0, 0, 0), offset=(9e-4, 4e-4, 16e-4)))
     plan = build_plan(Recipe(screen=screen, extractors=[ColourDifference()]), 1, PLANES)
     assert sigma_alpha(plan) == pytest.approx((4e-4 + 16e-4) ** 0.5 / 0.3)
+
+
+def test_every_view_has_a_whole_row() -> None:
+    """Every view's output is one the fused launch knows, no two alike; a measure has its scale.
+
+    Our own rule, no outside source.
+    """
+    assert get_args(ViewName) == VIEWS
+    bits = [row.output for row in VIEW_TABLE.values()]
+    assert len(set(bits)) == len(bits)
+    assert set(bits) <= set(constants())
+    for row in VIEW_TABLE.values():
+        assert row.title[0].isupper()
+        assert row.help
+        assert bool(row.marks) == bool(row.scale) == (row.finish in ("evenness", "alpha_noise"))
