@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from kernels.cpu import denoise as fast_denoise
 from kernels.cpu.display import finish
 from kernels.cpu.filters import FastNeighbourhood
-from kernels.engine import F32, U8, Inputs, View, finite
+from kernels.engine import F32, U8, Abilities, DevicePictures, Inputs, Storage, View, finite
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, build_plan
 from kernels.recipe import Background, Denoise, Noise
 from kernels.reference import execute, pointwise, view
@@ -82,6 +82,9 @@ class CpuEngine:
     """Implements `kernels.engine.Engine` on the processor's cores."""
 
     name: Literal["cpu", "cuda"] = "cpu"
+    abilities = Abilities(own_memory=False, uses_cores=True, drafts=True, bytes_per_value=5)
+    """A picture in float32 and, when drafts need it, its halved copy."""
+    device_pictures: DevicePictures | None = None
 
     def __init__(self, threads: int | None = None) -> None:
         self.threads = threads or os.cpu_count() or 1
@@ -90,6 +93,14 @@ class CpuEngine:
         self._pool = ThreadPoolExecutor(self.threads, thread_name_prefix="cpu-engine")
         self._filters = FastNeighbourhood(self._pool, self.threads)
         self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()
+
+    def free_bytes(self) -> int:
+        """Return 0: pictures are held in the host's memory."""
+        return 0
+
+    def stage(self, image: NDArray[Any], *, storage: Storage | None = None) -> NDArray[Any]:
+        """Return the image: it is in host memory already."""
+        return image
 
     def hold(self, image: NDArray[Any]) -> CpuPlane:
         """Take an image, (3, H, W) or (H, W), as contiguous float32."""

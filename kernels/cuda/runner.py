@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 from kernels.cuda.denoising import Denoiser
 from kernels.cuda.device import Device, Plane, blocks, new_plane, padded
 from kernels.cuda.filters import Filters
-from kernels.cuda.holding import Holder, Prepared, Storage
+from kernels.cuda.holding import Holder, Prepared
 from kernels.cuda.packing import Packed, hue_lines, pack, pack_values
 from kernels.cuda.placing import Placer
 from kernels.cuda.previews import Previews, tables_key
 from kernels.cuda.sources import constants
 from kernels.cuda.staging import Job, Kept, index_of, needed_regions
-from kernels.engine import F32, U8, Inputs, View, finite
+from kernels.engine import F32, U8, Abilities, DevicePictures, Inputs, Storage, View, finite
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, num
 from kernels.recipe import Background, Denoise, Noise
 from kernels.reference import execute
@@ -52,6 +52,7 @@ class DeviceEngine:
     """Implements `kernels.engine.Engine` on a `Device`."""
 
     name: Literal["cpu", "cuda"] = "cuda"
+    abilities = Abilities(own_memory=True, uses_cores=False, drafts=False, bytes_per_value=2)
 
     def __init__(self, device: Device, storage: Storage = "float16") -> None:
         self.device = device
@@ -64,6 +65,11 @@ class DeviceEngine:
         self._denoiser = Denoiser(device)
         self._kept: OrderedDict[str, Kept] = OrderedDict()
         self._hues: OrderedDict[Hashable, Any] = OrderedDict()
+
+    @property
+    def device_pictures(self) -> DevicePictures | None:
+        """Nothing: this device encodes no pictures."""
+        return None
 
     # ------------------------------------------------------------ memory
 

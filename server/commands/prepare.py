@@ -61,7 +61,7 @@ def prepare(
     The folder then holds the denoised frames, the clean plate, and the recipe with their names in
     it. Finished frames are left alone when the same command runs again.
     """
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
     from kernels.recipe import Recipe
     from kernels.recipe_file import load_recipe
     from server.config import load_settings

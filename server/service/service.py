@@ -15,7 +15,8 @@ from pathlib import Path
 
 from pydantic import BaseModel
 
-from kernels.engine import Engine, EngineChoice
+from kernels.engine import Engine
+from kernels.engines import EngineChoice
 from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
 from server.editing.notes import NoteBoard
