@@ -256,7 +256,8 @@ def colour_difference(image: Array, clean: Array, p: ColourDifference, ctx: Cont
     Exact wherever e(F) = 0 and p = αF + (1 − α)c, with gain 1, linear values and the balance form
     (or a lean whose larger channel is the same in F and c). `no_screen` says where e(c) is too
     small to divide by. (3, h, w) and (3, h, w) or (3, 1, 1) to (h, w).
-    Source: the colour-difference patents of P. Vlahos; Smith & Blinn 1996.
+    Source: US patent 3,595,987, Vlahos 1971, for a matte by comparison with the other channels;
+    Smith & Blinn 1996.
     """
     image = colour.as_float(image)
     clean = clean.astype(image.dtype, copy=False)

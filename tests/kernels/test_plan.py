@@ -30,7 +30,7 @@ PLANES = ("plate", "background")
 
 
 def test_a_plain_key_needs_no_stage() -> None:
-    """From memory: pointwise work is one launch; to be confirmed."""
+    """Pointwise work is one launch. Our own rule, no outside source."""
     recipe = starting_recipe()
     recipe.refine.levels = Levels(clear_below=0.1, solid_above=0.9)
     plan = build_plan(recipe, 1, PLANES)
@@ -39,7 +39,7 @@ def test_a_plain_key_needs_no_stage() -> None:
 
 
 def test_stages_stand_in_the_order_of_their_needs() -> None:
-    """From memory: an earlier stage never needs a later one; to be confirmed."""
+    """An earlier stage never needs a later one. Our own rule, no outside source."""
     recipe = Recipe(
         extractors=[
             ColourDifference(id="a", refine=Refine(choke_px=1.5)),
@@ -60,7 +60,7 @@ def test_stages_stand_in_the_order_of_their_needs() -> None:
 
 
 def test_a_view_makes_only_what_it_shows() -> None:
-    """From memory: looking at the plate makes no matte; to be confirmed."""
+    """Looking at the plate makes no matte. Our own rule, no outside source."""
     recipe = Recipe(
         extractors=[
             ColourDifference(id="a", refine=Refine(choke_px=1)),
@@ -78,7 +78,7 @@ def test_a_view_makes_only_what_it_shows() -> None:
 
 
 def test_the_largest_settings_stay_within_the_declared_halo() -> None:
-    """From memory: no operation looks further than 256 px; to be confirmed."""
+    """No operation looks further than 256 px. Our own rule, no outside source."""
     for refine in (
         Refine(despeckle=Despeckle(holes_px=24, specks_px=24)),
         Refine(guide=Guide(radius_px=64)),
@@ -90,7 +90,7 @@ def test_the_largest_settings_stay_within_the_declared_halo() -> None:
 
 
 def test_half_size_halves_the_radii() -> None:
-    """From memory: radii are in source pixels whatever size is keyed; to be confirmed."""
+    """Radii are in source pixels whatever size is keyed. Our own rule, no outside source."""
     recipe = Recipe(extractors=[ColourDifference(id="a", refine=Refine(choke_px=3, soften_px=8))])
     half = build_plan(recipe, 1, PLANES, scale=0.5).recipe.extractors[0].refine
     assert (half.choke_px, half.soften_px) == (1.5, 4)

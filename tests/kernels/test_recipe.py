@@ -73,7 +73,7 @@ def test_a_recipe_survives_being_written_and_read() -> None:
     ],
 )
 def test_a_wrong_recipe_is_refused_with_one_sentence(text: str, says: str) -> None:
-    """From memory: one sentence a problem, as the command line promises; to be confirmed."""
+    """One sentence a problem, as the command line promises. Our own rule, no outside source."""
     with pytest.raises(RecipeError) as caught:
         parse_recipe(text, "key.json")
     message = str(caught.value)
@@ -98,14 +98,14 @@ def test_a_keyed_value_never_leaves_the_range_of_its_keys(frame: int, values: li
 
 
 def test_a_key_outside_the_hard_range_is_refused() -> None:
-    """From memory: every key is checked like a plain value; to be confirmed."""
+    """Every key is checked like a plain value. Our own rule, no outside source."""
     strength = {"keys": [{"frame": 1, "value": 0.5}, {"frame": 2, "value": 3}]}
     with pytest.raises(RecipeError, match="strength is 3, it must be at most 1"):
         parse_recipe(written(extractors=[{"kind": "hue_band", "strength": strength}]))
 
 
 def test_resolving_replaces_keys_and_nothing_else() -> None:
-    """From memory: a recipe without keys is itself at every frame; to be confirmed."""
+    """A recipe without keys is itself at every frame. Our own rule, no outside source."""
     recipe = starting_recipe()
     assert recipe.at(7) == recipe
     recipe.extractors[0].refine.choke_px = Keys(
@@ -115,7 +115,10 @@ def test_resolving_replaces_keys_and_nothing_else() -> None:
 
 
 def test_every_number_in_the_schema_tells_unit_step_default_and_help() -> None:
-    """From memory: the page's controls are built from nothing but the schema; to be confirmed."""
+    """The page's controls are built from nothing but the schema.
+
+    Our own rule, no outside source.
+    """
     definitions = recipe_schema()["$defs"]
     told = 0
     for name, definition in definitions.items():
@@ -139,7 +142,10 @@ def test_every_number_in_the_schema_tells_unit_step_default_and_help() -> None:
 
 
 def test_every_kind_is_in_the_schema_and_explained() -> None:
-    """From memory: an extractor that people cannot read about is not finished; to be confirmed."""
+    """An extractor that people cannot read about is not finished.
+
+    Our own rule, no outside source.
+    """
     for kind, model in EXTRACTORS.items():
         recipe = Recipe(extractors=[model(name=f"my {kind}")])  # type: ignore[list-item]
         assert f"my {kind}" in explain(recipe)
@@ -147,7 +153,7 @@ def test_every_kind_is_in_the_schema_and_explained() -> None:
 
 
 def test_explain_names_what_was_decided() -> None:
-    """From memory: plain sentences for people who were not there; to be confirmed."""
+    """Plain sentences for people who were not there. Our own rule, no outside source."""
     recipe = starting_recipe()
     recipe.extractors.append(ValueBand(name="lamp", role="edge", low_out=0.5, low_in=0.6))
     recipe.despill.append(
@@ -179,7 +185,7 @@ def test_saving_is_atomic_and_leaves_no_other_file(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["missing.json", "."])
 def test_an_unreadable_recipe_is_one_sentence(tmp_path: Path, name: str) -> None:
-    """From memory: one sentence naming the file; to be confirmed."""
+    """One sentence naming the file. Our own rule, no outside source."""
     with pytest.raises(RecipeError, match="cannot read"):
         load_recipe(tmp_path / name)
     (tmp_path / "picture.json").write_bytes(b"\x89PNG\xff\xfe")
@@ -197,7 +203,7 @@ def test_the_hash_follows_the_content() -> None:
 
 
 def test_changed_parameters_lists_only_what_differs() -> None:
-    """From memory: what an operator changed can be listed; to be confirmed."""
+    """What an operator changed can be listed. Our own rule, no outside source."""
     recipe = Recipe(extractors=[ColourDifference(gain=1.5)])
     changed = changed_parameters(recipe)
     assert changed["extractors.0.gain"] == 1.5

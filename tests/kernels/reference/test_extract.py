@@ -210,7 +210,7 @@ def test_a_hue_band_takes_its_chart_patch(patch: str, floor: float) -> None:
     """A band centred on the chart's green or blue patch takes it and no other.
 
     The patch called purplish blue has blue's hue within 2 degrees: saturation tells them apart.
-    Source: published 24-patch chart values through colour-science; hue by Python's colorsys.
+    Source: a 24-patch chart's values as colour-science has them; hue by Python's colorsys.
     """
     image, names = chart()
     at = names.index(patch)
@@ -301,7 +301,8 @@ def test_colour_difference_is_exact_where_the_foreground_has_no_excess(
 ) -> None:
     """F_k = w_i F_i + w_j F_j makes alpha exact for p = aF + (1 - a)c, by hand.
 
-    Source: Smith & Blinn 1996, theorem on foregrounds in a plane of the colour cube.
+    From memory: Smith & Blinn 1996, foregrounds in a plane of the colour cube; and by hand: with
+    e(F) = 0, e(p) is (1 - alpha) e(c).
     """
     ctx = context(primary)
     rng = np.random.default_rng(seed)
