@@ -98,7 +98,7 @@ class Guide(Model):
     )
     smoothness: Number = number(
         0.001,
-        "larger values smooth across weaker edges of the picture",
+        "how weak an edge of the picture the matte follows; larger smooths across more of them",
         low=1e-7,
         high=1,
         drag=(1e-5, 0.1),
@@ -171,15 +171,16 @@ class ExtractorBase(Model):
     name: Name = "extractor"
     on: bool = choice(True, "the extractor takes part")
     role: Literal["core", "edge"] = choice(
-        "core", "what it is for; decides the default combine: core max, edge union"
+        "core",
+        "what it is for; sets only the combine when that is left to it: core max, edge union",
     )
     combine: CombineName | None = choice(
-        None, "how it combines the mattes before it; empty means the role's default"
+        None, "how it joins the mattes before it; empty leaves that to the role"
     )
-    strength: Number = number(1.0, "how much of the combine is applied", low=0, high=1)
-    inverted: bool = choice(False, "use 1 minus the matte")
+    strength: Number = number(1.0, "how much of that is applied", low=0, high=1)
+    inverted: bool = choice(False, "1 minus the matte is used")
     key_from: KeyFrom = choice(
-        "denoised", "which pass it looks at; the plate where there is no denoised pass"
+        "denoised", "the pass it looks at; the plate where there is no denoised one"
     )
     shapes: list[Shape] = choice([], "works only inside these shapes; everywhere if there are none")
     refine: Refine = Field(default_factory=Refine)
@@ -191,7 +192,7 @@ class ExtractorBase(Model):
 
 
 class ValueBand(ExtractorBase):
-    """Takes the values between two soft ends of one channel."""
+    """Takes a range of values of one channel, with soft ends."""
 
     kind: Literal["value_band"] = "value_band"
     space: Literal["linear", "log"] = choice("linear", "values are linear or ACEScct")
@@ -263,14 +264,14 @@ class HueBand(ExtractorBase):
 
 
 class PlateDifference(ExtractorBase):
-    """Takes what differs from the screen."""
+    """Takes what differs from the clean plate."""
 
     kind: Literal["plate_difference"] = "plate_difference"
-    space: Literal["linear", "log"] = choice("linear", "difference of linear or of ACEScct values")
+    space: Literal["linear", "log"] = choice("linear", "differences of linear or of ACEScct values")
     norm: Literal["largest", "euclidean", "delta_e_2000"] = choice(
         "euclidean", "how the difference of three channels becomes one number"
     )
-    relative: bool = choice(False, "divide by the screen's own value first")
+    relative: bool = choice(False, "differences in parts of the screen's own value")
     floor_in: Literal["value", "sigma"] = choice(
         "value", "floor and full are values, or multiples of the measured noise"
     )
@@ -287,7 +288,7 @@ class PlateDifference(ExtractorBase):
 
 
 class ColourDifference(ExtractorBase):
-    """Compares how far the screen's primary exceeds the other two with the bare screen."""
+    """How much of the screen's colour excess is left, against the clean plate."""
 
     kind: Literal["colour_difference"] = "colour_difference"
     space: Literal["linear", "log"] = choice("linear", "linear or ACEScct values")
@@ -324,7 +325,7 @@ class ColourDifference(ExtractorBase):
 
 
 class ChromaDistance(ExtractorBase):
-    """Distance from the screen in a chroma plane of the log picture: the fast first look."""
+    """How far a colour is from the screen's, brightness aside: the fast first look."""
 
     kind: Literal["chroma_distance"] = "chroma_distance"
     space: Literal["linear", "log"] = choice("log", "linear or ACEScct values")
@@ -392,30 +393,36 @@ class HueCurve(Model):
 
 
 class DespillPass(Model):
-    """One pass of taking the screen's light out of the picture."""
+    """One pass of taking the screen's light out of the subject."""
 
     id: Id = Field(default_factory=new_id)
     name: Name = "despill"
     on: bool = choice(True, "the pass takes part")
     limit: Literal["average", "larger", "smaller", "weighted"] = choice(
-        "average", "what the screen's primary may not exceed, of the other two channels"
+        "average", "what the screen's primary is held to, of the other two channels"
     )
     weight: Number = number(
-        0.5, "for a weighted limit: 0 the second other channel, 1 the first", low=0, high=1
+        0.5,
+        "of a weighted limit: 1 takes the first other channel (red; green on a red screen), 0 the "
+        "second",
+        low=0,
+        high=1,
     )
-    amount: Number = number(1.0, "how much of the excess is taken out", low=0, high=1)
-    spill_by_hue: HueCurve = choice(HueCurve(), "factor on the removal, by hue (at most 1 acts)")
+    amount: Number = number(1.0, "how much of the spill is taken out", low=0, high=1)
+    spill_by_hue: HueCurve = choice(
+        HueCurve(), "how much of it is taken out, by hue (no more than all)"
+    )
     fill: Literal["none", "grey", "background"] = choice(
         "grey",
-        "what replaces the light taken out: nothing, grey of equal luminance, the background",
+        "what replaces the spill: nothing, grey of equal luminance, the background's colour",
     )
     fill_amount: Number = number(1.0, "how much of the fill is added", low=0, high=1)
     fill_blur_px: Number = number(
         48.0, "blur of the background used as fill", low=0, high=80, step=1, unit="px"
     )
-    saturation_by_hue: HueCurve = choice(HueCurve(), "factor on saturation about luminance, by hue")
+    saturation_by_hue: HueCurve = choice(HueCurve(), "saturation by hue, luminance kept")
     shapes: list[Shape] = choice([], "works only inside these shapes; everywhere if there are none")
-    mask: str = choice("", "id of an extractor whose matte limits the pass, or 'cumulative'")
+    mask: str = choice("", "the extractor whose matte limits the pass, or 'cumulative'")
     mask_inverted: bool = choice(False, "the pass works where that matte is clear instead")
 
 
@@ -427,8 +434,8 @@ class EdgeColour(Model):
 
     method: Literal["multiply", "subtract", "unmix"] = choice(
         "subtract",
-        "multiply the colour by the matte, subtract the screen's share, or unmix it with a local "
-        "foreground estimate",
+        "multiply the colour by the matte, subtract the screen's share, or unmix it with colour "
+        "gathered from the subject nearby",
     )
     settle: Number = number(
         0.05,
@@ -474,12 +481,16 @@ class Background(Model):
 
 
 class ScreenLight(Model):
-    """The screen's own shadows and light carried on to the background, in a marked area."""
+    """The screen's own shadows and light taken over to the background, in a marked area."""
 
-    shapes: list[Shape] = choice([], "the marked area; nothing is carried if there are none")
-    shadows: Number = number(1.0, "how much of the shadows is carried", low=0, high=1)
+    shapes: list[Shape] = choice([], "the marked area; nothing is taken over without one")
+    shadows: Number = number(1.0, "how much of the shadows is taken over", low=0, high=1)
     light: Number = number(
-        0.0, "how much light above the screen's own is carried", low=0, high=4, drag=(0, 1)
+        0.0,
+        "how much of the light beyond the screen's own is taken over",
+        low=0,
+        high=4,
+        drag=(0, 1),
     )
     blur_px: Number = number(4.0, "blur of the shadows", low=0, high=64, step=0.5, unit="px")
 
@@ -597,8 +608,10 @@ class Recipe(Model):
     extractors: Annotated[list[Extractor], Field(max_length=16)] = choice(
         [], "in the order in which they are combined"
     )
-    garbage: list[Shape] = choice([], "areas to throw away; garbage wins over keep_solid")
-    keep_solid: list[Shape] = choice([], "areas to keep opaque")
+    garbage: list[Shape] = choice([], "areas to throw away; garbage wins over keep solid")
+    keep_solid: list[Shape] = choice(
+        [], "areas to keep solid; not over glass or smoke, which they would fill"
+    )
     refine: Refine = choice(Refine(), "refinements of the cumulative matte")
     despill: Annotated[list[DespillPass], Field(max_length=8)] = choice(
         [], "despill passes, in order"

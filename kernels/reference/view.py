@@ -117,8 +117,8 @@ def alpha_noise(image: Array, despilled: Array, clean: Array, ctx: Context) -> A
 
     sigma_alpha = 1 / sqrt((F - c)^T S^-1 (F - c)), at most 1, S the measured covariance at the
     pixel's level, F taken to be the despilled pixel. w is 0 when no noise was measured.
-    Source: the Cramer-Rao bound in the general Gaussian case, Kay 1993, section 3.9, for known F and
-    c, without the term of S's own change with alpha (`measure.noise` says how little that is).
+    Source: the Cramer-Rao bound in the general Gaussian case, Kay 1993, section 3.9, for known F
+    and c, without the term of S's change with alpha (`measure.noise` says how little that is).
     """
     one = image.dtype.type
     measured = any((*ctx.noise.gain, *ctx.noise.offset))

@@ -1,4 +1,4 @@
-// Prepare: a starting recipe, the screen, the denoised pass, garbage and keep_solid, the source.
+// Prepare: a starting recipe, the screen, the denoised pass, garbage and keep solid, the source.
 
 import { block, button, h, toggle } from "../dom.js";
 import { change } from "../edits.js";
