@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import socket
 import ssl
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -15,121 +13,31 @@ import uvicorn
 
 from kernels.engine import EngineChoice, choose_engine
 from kernels.errors import VerdigrisError
-from kernels.recipe import Recipe, starting_recipe
+from kernels.recipe import Recipe
 from server import gc_pauses as collecting
 from server.config import Settings
 from server.editing.notes import NoteBoard
-from server.editing.recipes_store import RecipeStore
 from server.http.app import create_app
 from server.media import Shot, open_shot
-from server.media.decode import DecodePool
 from server.media.roots import MediaRoots, where_needed
 from server.pictures.renderer import RenderThread, Urgency
-from server.pictures.resident import OpenedShot
 from server.security import Gate, is_loopback, outward_address, own_hosts, private_folder
 from server.service.jobs import JobRunner
-from server.service.page_jobs import PAGE_JOBS, safe_name
+from server.service.maker import ServeOptions, ServiceMaker
+from server.service.page_jobs import PAGE_JOBS
 from server.service.service import Service
 from server.store.disk_tier import DiskTier
 from server.store.frame_types import Budget, FrameId
 from server.store.frames import FrameStore
-from server.store.pools import file_stamp
 from server.timing import Timing
 
 SEND_BUFFER = 128 * 1024
 """more would hide from us how far behind a slow client is"""
-UNSAVED = "changes are not saved at present: the service's own output tells why"
 MAX_MESSAGE = 256 * 1024
 
 
 class StartError(VerdigrisError):
     """The service cannot be started."""
-
-
-@dataclass(frozen=True)
-class ServeOptions:
-    """What to serve. recipe: the file worked on; None: one of the shot's own in the data folder."""
-
-    shot: str
-    recipe: Path | None = None
-    clean_plate: Path | None = None
-    background: Path | None = None
-    colourspace: str = ""
-    roots: tuple[Path, ...] = ()
-    renders: Path | None = None
-    metrics: bool = False
-    cert: Path | None = None
-    key: Path | None = None
-    hosts: tuple[str, ...] = ()
-    first_recipe: Callable[[], Recipe] = field(default=starting_recipe)
-
-
-@dataclass
-class ServiceMaker:
-    """Makes the parts of a service; keeps what is needed to open further shots."""
-
-    options: ServeOptions
-    settings: Settings
-    choice: EngineChoice
-    thread: RenderThread
-    store: FrameStore
-    roots: MediaRoots
-    timing: Timing
-    say: Callable[[str], None]
-    epochs: int = 0
-    trouble: Callable[[str], None] = lambda _: None
-    """hears what every page is to be told while it lasts; an empty text when it is over"""
-
-    def open(self, shot: Shot) -> OpenedShot:
-        """Open a shot for pictures."""
-        self.epochs += 1
-        opened = OpenedShot(
-            shot,
-            self.epochs,
-            self.choice.engine,
-            self.store,
-            self.roots,
-            self.settings.ocio or None,
-            self.settings.decode_timeout_s,
-        )
-        workers = self.settings.decode_workers
-        pool = DecodePool(shot, workers, self.settings.decode_timeout_s)
-        self.store.open(
-            opened.plate,
-            pool,
-            (shot.height, shot.width),
-            workers=workers,
-            stamp=lambda frame: file_stamp(shot, frame),
-        )
-        return opened
-
-    def recipes(self, shot: Shot, path: Path | None) -> RecipeStore:
-        """Return the store of a shot's recipe."""
-        library = Path(self.settings.data_dir) / "recipes"
-        return RecipeStore(path or self.recipe_path(shot), library, on_error=self._saving)
-
-    def _saving(self, failed: str) -> None:
-        if failed:
-            self.say(failed)
-        self.trouble(UNSAVED if failed else "")
-
-    def recipe_path(self, shot: Shot) -> Path:
-        """Return where a shot's recipe is kept when no file was named."""
-        tag = hashlib.sha256(str(Path(shot.spec).absolute()).encode()).hexdigest()[:8]
-        name = f"{safe_name(shot.name)}-{tag}.json"
-        return Path(self.settings.data_dir) / "shots" / name
-
-    def shot(self, spec: str, recipe: Recipe | None = None) -> Shot:
-        """Open a shot's files."""
-        source = recipe.source if recipe is not None else None
-        space = self.options.colourspace or (source.colourspace if source else "")
-        return open_shot(
-            spec,
-            colourspace=space or None,
-            ocio=self.settings.ocio or None,
-            plate_alpha=source.plate_alpha if source else "ignore",
-            missing="hold",
-        )
 
 
 def make_service(

@@ -28,8 +28,9 @@ from server.keying.render import Renderer
 from server.keying.render_job import RenderError, RenderJob
 from server.media import write_exr
 from server.pictures.renderer import SharedEngine
+from server.service.maker import ServeOptions
 from server.service.service import Service
-from server.start import ServeOptions, make_service
+from server.start import make_service
 
 WIDTH, HEIGHT, FRAMES = 3840, 2160, 12
 SUSTAINED_S, RATE, PARTS = 60.0, 60, 6

@@ -17,7 +17,8 @@ from kernels.errors import VerdigrisError
 from server.bench.bench_service import HEIGHT, WIDTH, bench_recipe, write_bench_shot
 from server.bench.service_thread import running
 from server.config import Settings
-from server.start import ServeOptions, make_service
+from server.service.maker import ServeOptions
+from server.start import make_service
 from server.timing import percentile
 
 CHROMIUM = "/usr/bin/chromium"

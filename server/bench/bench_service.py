@@ -22,8 +22,9 @@ from server.bench.service_thread import running
 from server.config import Settings
 from server.media import write_exr
 from server.security import cookie_name
+from server.service.maker import ServeOptions
 from server.service.service import Service
-from server.start import ServeOptions, make_service
+from server.start import make_service
 from server.timing import percentile
 
 WIDTH, HEIGHT, FRAMES = 1920, 1080, 8

@@ -13,8 +13,9 @@ import uvicorn
 from server.config import Settings
 from server.http.app import create_app
 from server.security import own_hosts
+from server.service.maker import ServeOptions
 from server.service.service import Service
-from server.start import ServeOptions, listening_socket, server_config
+from server.start import listening_socket, server_config
 
 START_S = 30.0
 

@@ -10,8 +10,8 @@ import typer
 
 if TYPE_CHECKING:
     from server.config import Settings
+    from server.service.maker import ServeOptions
     from server.service.service import Service
-    from server.start import ServeOptions
 
 Host = Annotated[
     str | None, typer.Option(help="Address to listen on; 127.0.0.1 (this machine only) by default.")
@@ -90,8 +90,9 @@ def serve(
     Example: verdigris serve 'plates/gate.####.exr' --background street.jpg
     """
     from server.media import open_shot
+    from server.service.maker import ServeOptions
     from server.service.watch import newest
-    from server.start import ServeOptions, StartError
+    from server.start import StartError
 
     folder = Path(shot)
     if watch:
@@ -153,7 +154,7 @@ def demo(
     from demo_media import make_demo
     from server.keying.demo import demo_recipe
     from server.progress import progress
-    from server.start import ServeOptions
+    from server.service.maker import ServeOptions
 
     settings = _settings(None, host=host, port=port, engine=engine, threads=threads)
     place = folder or Path(settings.data_dir) / "demo"

@@ -26,7 +26,6 @@ from server.security import (
     read_cookie,
     set_cookie,
 )
-from server.service import overview
 from server.service.service import Service
 from server.wire.messages import Role
 from server.wire.state import State
@@ -177,7 +176,7 @@ async def schema(_: AnyDevice) -> dict[str, Any]:
 
 async def state(device: AnyDevice, service: TheService) -> State:
     """Return everything a page needs to begin."""
-    return overview.state(service, device.role)
+    return service.state(device.role)
 
 
 async def recipe(_: AnyDevice, service: TheService) -> Response:

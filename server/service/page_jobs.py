@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
-import re
 from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -23,7 +22,7 @@ from server.service.jobs import (
     JobResult,
 )
 from server.wire.messages import JobKind
-from server.words import counted
+from server.words import counted, safe_name
 
 if TYPE_CHECKING:
     from server.keying.clean_plates import GivenPlate
@@ -292,8 +291,3 @@ PAGE_JOBS: dict[JobKind, JobFunction] = {
     "suggest": suggest,
     "prepare": prepare,
 }
-
-
-def safe_name(text: str) -> str:
-    """Return a name fit for a folder, from any text."""
-    return re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_-")[:60] or "shot"

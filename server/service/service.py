@@ -17,6 +17,7 @@ from pydantic import BaseModel
 
 from kernels.engine import Engine, EngineChoice
 from kernels.errors import VerdigrisError
+from kernels.plan import VIEWS
 from kernels.recipe import Recipe
 from server.editing.notes import NoteBoard
 from server.editing.recipes_store import RecipeStore
@@ -32,12 +33,13 @@ from server.security import Gate, RateLimit
 from server.service import overview
 from server.service.clients import Client, Ready
 from server.service.jobs import JobRunner
+from server.service.media_list import root_labels
 from server.store.frames import FrameStore
 from server.timing import Timing
 from server.wire.messages import Role
 from server.wire.protocol import Flag, PictureHeader, encoding_flags
 from server.wire.replies import Cached, Devices, Kept, Notes, People, Problem, StateAgain, Status
-from server.wire.state import JobInfo, Take
+from server.wire.state import Device, JobInfo, Person, State, Take
 
 log = logging.getLogger("verdigris.service")
 JOIN_PER_S, JOIN_BURST = 0.2, 12.0
@@ -238,6 +240,42 @@ class Service:
 
     # ------------------------------------------------------------ telling
 
+    def people(self) -> list[Person]:
+        """Return who is there."""
+        return overview.people(self.clients, self.scheduler, self.now())
+
+    def devices(self) -> list[Device]:
+        """Return every redeemed cookie."""
+        return overview.devices(self.gate, self.clients)
+
+    def state(self, role: Role) -> State:
+        """Return everything a page needs to begin, as far as its role may know it."""
+        operator = role == "operator"
+        return State(
+            revision=self.session.revision,
+            recipe=self.session.document,
+            undo=self.session.undo_label,
+            redo=self.session.redo_label,
+            shot=overview.shot_info(self.opened),
+            engine=overview.engine_info(self.choice),
+            playhead=self.scheduler.clock.message(self.now()),
+            people=self.people(),
+            devices=self.devices() if operator else [],
+            notes=self.notes.notes,
+            cached=self.store.ranges(self.opened.plate),
+            jobs=self.jobs.infos() if operator and self.jobs is not None else [],
+            takes=self.takes,
+            following=self.scheduler.following_shows(),
+            colour=overview.colour_info(self.opened, role),
+            roots=root_labels(self.roots) if operator else [],
+            views=list(VIEWS),
+        )
+
+    def _problems(self) -> str:
+        frame = self.pictures.existing(self.scheduler.clock.frame_at(self.now()))
+        recipe = self.session.recipe
+        return overview.problems(self.opened, recipe, self.store, frame, self.message)
+
     def broadcast(
         self, message: BaseModel, key: Hashable = None, *, but: str = "", role: Role | None = None
     ) -> None:
@@ -258,7 +296,7 @@ class Service:
         """Tell everybody everything again."""
         for client in self.clients.values():
             client.texts.clear()
-            client.send(StateAgain(state=overview.state(self, client.role)))
+            client.send(StateAgain(state=self.state(client.role)))
 
     def tell_playhead(self, client: str | None = None) -> None:
         """Tell everybody where the shared playhead is, or one reviewer where its own is."""
@@ -275,8 +313,8 @@ class Service:
 
     def tell_people(self) -> None:
         """Tell everybody who is there; operators learn about devices too."""
-        self.broadcast(People(people=overview.people(self)), "people")
-        self.broadcast(Devices(devices=overview.devices(self)), "devices", role="operator")
+        self.broadcast(People(people=self.people()), "people")
+        self.broadcast(Devices(devices=self.devices()), "devices", role="operator")
 
     def tell_notes(self) -> None:
         """Tell everybody the notes."""
@@ -296,10 +334,10 @@ class Service:
             self.timing.store_bytes.labels(tier).set(sizes[tier])
         self.broadcast(
             Status(
-                engine=overview.engine_info(self),
+                engine=overview.engine_info(self.choice),
                 timing=self.timing.milliseconds(),
                 store=sizes,
-                message=overview.problems(self),
+                message=self._problems(),
             ),
             "status",
         )

@@ -20,10 +20,10 @@ from server.media import Shot, open_shot
 from server.media.exr import made_here
 from server.media.sequence import Pattern, is_text, numbered_folder
 from server.pictures.renderer import Urgency
+from server.service.maker import ServiceMaker
 from server.service.media_list import MOVIES
 from server.service.service import Service
 from server.service.take_list import take_log
-from server.start import ServiceMaker
 from server.takes.log import TakeLog, told_apart, whole_spec
 from server.wire.replies import Takes
 from server.wire.state import Take

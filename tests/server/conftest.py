@@ -20,8 +20,9 @@ from websockets.sync.client import ClientConnection, connect
 from server.bench.service_thread import running
 from server.config import Settings
 from server.media import write_exr
+from server.service.maker import ServeOptions
 from server.service.service import Service
-from server.start import ServeOptions, make_service
+from server.start import make_service
 from server.wire.protocol import PROTOCOL, PictureHeader, unpack_header
 
 FRAMES = range(1001, 1007)

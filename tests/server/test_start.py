@@ -100,7 +100,8 @@ def test_what_lies_beside_the_recipe_is_found_and_nothing_else_is_opened(tmp_pat
 def test_a_prepared_recipe_is_served_with_its_pictures(folder: Path) -> None:
     """Common practice, no source: what `prepare` wrote is used by the command it names."""
     from server.config import load_settings
-    from server.start import ServeOptions, make_service
+    from server.service.maker import ServeOptions
+    from server.start import make_service
 
     shot = str(folder / "media" / "take.####.exr")
     key = starting_recipe()

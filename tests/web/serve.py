@@ -11,7 +11,8 @@ from pathlib import Path
 
 from kernels.recipe import Recipe, starting_recipe
 from server.config import Settings
-from server.start import ServeOptions, make_service, run_service
+from server.service.maker import ServeOptions
+from server.start import make_service, run_service
 
 LINKS = 12
 

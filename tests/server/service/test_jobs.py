@@ -16,7 +16,7 @@ from kernels.errors import VerdigrisError
 from server.media import Frame, Shot, write_exr
 from server.pictures.renderer import RenderThread, SharedEngine, Urgency
 from server.service.jobs import MAX_QUEUED, JobContext, JobError, JobResult, JobRunner
-from server.service.page_jobs import PAGE_JOBS, safe_name
+from server.service.page_jobs import PAGE_JOBS
 from server.service.take_list import take_log
 from server.takes.log import TakeLog
 from server.wire.state import JobInfo
@@ -301,8 +301,6 @@ def test_cancelling_a_bake_keeps_frames_that_the_next_one_finds(
 def test_all_kinds_the_page_may_ask_for_are_there() -> None:
     """Common practice, no source."""
     assert {"render", "survey", "suggest", "prepare"} == set(PAGE_JOBS)
-    assert safe_name("a b/../c.exr") == "a_b_c_exr"
-    assert safe_name("...") == "shot"
 
 
 def test_the_engines_thread_does_the_urgent_first_and_survives_failures() -> None:

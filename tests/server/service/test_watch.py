@@ -15,8 +15,9 @@ import pytest
 from server.bench.service_thread import running
 from server.media import MediaError, open_shot, sequence
 from server.service import watch
+from server.service.maker import ServeOptions
 from server.service.watch import LOOK_EVERY_S, MAX_TAKES, STILL_FOR_S, Found, Watch, look, newest
-from server.start import ServeOptions, make_service
+from server.start import make_service
 from server.takes.log import TakeLog
 from tests.server.conftest import Live, settings_for, wait_for, write_shot
 
