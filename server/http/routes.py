@@ -217,7 +217,7 @@ async def picture(
     wide, high = wire_size(None, width, size)
     quality = Quality.LOSSLESS if lossless else Quality.REST
     key = PictureKey(
-        service.scheduler.epoch,
+        service.scheduler.remakes,
         service.session.revision,
         number,
         Sight(view, extractor),
@@ -235,7 +235,7 @@ async def picture(
 
 async def job_file(job: str, file: str, _: AnOperator, service: TheService) -> Response:
     """Return a file that a job made."""
-    path = service.jobs.file(job, file) if service.jobs is not None else None
+    path = service.jobs.file(job, file)
     if path is None or not path.is_file():
         raise HTTPException(404, "there is no such file")
     headers = {"content-disposition": f'attachment; filename="{path.name}"'}

@@ -187,7 +187,7 @@ async def _write(ws: WebSocket, service: Service, client: Client) -> None:
             if client.texts.overflowed:
                 client.texts.clear()
                 client.send(StateAgain(state=service.state(client.role)))
-            text = client.texts.take()
+            text = client.texts.pop()
             if text is not None:
                 await _send(ws, text)
             if client.pictures:

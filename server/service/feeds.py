@@ -91,7 +91,7 @@ class ScopeFeed:
             clock = viewer.clock or service.scheduler.clock
             frame = service.pictures.existing(clock.frame_at(now))
             key = (
-                service.scheduler.epoch,
+                service.scheduler.remakes,
                 service.session.revision,
                 frame,
                 tuple(asked.kinds),

@@ -15,7 +15,7 @@ from server.media import Shot, open_shot
 from server.media.decode import DecodePool
 from server.media.roots import MediaRoots
 from server.pictures.renderer import RenderThread
-from server.pictures.resident import OpenedShot
+from server.pictures.resident import ResidentShot
 from server.store.frames import FrameStore
 from server.store.pools import file_stamp
 from server.timing import Timing
@@ -39,7 +39,27 @@ class ServeOptions:
     cert: Path | None = None
     key: Path | None = None
     hosts: tuple[str, ...] = ()
+    watched: Path | None = None
+    """folder whose new shots appear by themselves"""
     first_recipe: Callable[[], Recipe] = field(default=starting_recipe)
+
+
+@dataclass(frozen=True)
+class Folders:
+    """Where a service keeps what it makes."""
+
+    data: Path
+    renders: Path
+
+    @property
+    def plates(self) -> Path:
+        """Clean plates and denoised passes that jobs have made: a media root."""
+        return self.data / "plates"
+
+    @property
+    def jobs(self) -> Path:
+        """Reports and pictures of jobs, a folder each."""
+        return self.data / "jobs"
 
 
 @dataclass
@@ -54,16 +74,17 @@ class ServiceMaker:
     roots: MediaRoots
     timing: Timing
     say: Callable[[str], None]
-    epochs: int = 0
-    trouble: Callable[[str], None] = lambda _: None
-    """hears what every page is to be told while it lasts; an empty text when it is over"""
+    folders: Folders
+    trouble: str = ""
+    """what every page is to be told while it lasts: that nothing is saved"""
+    _shots_opened: int = 0
 
-    def open(self, shot: Shot) -> OpenedShot:
+    def open(self, shot: Shot) -> ResidentShot:
         """Open a shot for pictures."""
-        self.epochs += 1
-        opened = OpenedShot(
+        self._shots_opened += 1
+        opened = ResidentShot(
             shot,
-            self.epochs,
+            self._shots_opened,
             self.choice.engine,
             self.store,
             self.roots,
@@ -83,19 +104,19 @@ class ServiceMaker:
 
     def recipes(self, shot: Shot, path: Path | None) -> RecipeStore:
         """Return the store of a shot's recipe."""
-        library = Path(self.settings.data_dir) / "recipes"
+        library = self.folders.data / "recipes"
         return RecipeStore(path or self.recipe_path(shot), library, on_error=self._saving)
 
     def _saving(self, failed: str) -> None:
         if failed:
             self.say(failed)
-        self.trouble(UNSAVED if failed else "")
+        self.trouble = UNSAVED if failed else ""
 
     def recipe_path(self, shot: Shot) -> Path:
         """Return where a shot's recipe is kept when no file was named."""
         tag = hashlib.sha256(str(Path(shot.spec).absolute()).encode()).hexdigest()[:8]
         name = f"{safe_name(shot.name)}-{tag}.json"
-        return Path(self.settings.data_dir) / "shots" / name
+        return self.folders.data / "shots" / name
 
     def shot(self, spec: str, recipe: Recipe | None = None) -> Shot:
         """Open a shot's files."""

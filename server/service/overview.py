@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 
 from kernels.engine import EngineChoice
 from kernels.recipe import Recipe
-from server.pictures.resident import OpenedShot
+from server.pictures.resident import ResidentShot
 from server.pictures.scheduler import Scheduler
 from server.security import Gate
 from server.service.clients import Client
@@ -20,7 +20,7 @@ from server.wire.state import ColourInfo, Device, EngineInfo, Person, ShotInfo
 
 
 def problems(
-    opened: OpenedShot, recipe: Recipe, store: FrameStore, frame: int, also: str = ""
+    opened: ResidentShot, recipe: Recipe, store: FrameStore, frame: int, also: str = ""
 ) -> str:
     """Return what is wrong with the open shot at a frame, as sentences. also: told first."""
     plate = store.messages.get(FrameId(opened.plate, frame), "")
@@ -66,7 +66,7 @@ def engine_info(choice: EngineChoice) -> EngineInfo:
     )
 
 
-def shot_info(opened: OpenedShot) -> ShotInfo:
+def shot_info(opened: ResidentShot) -> ShotInfo:
     """Return what pages learn about a shot."""
     shot = opened.shot
     return ShotInfo(
@@ -85,7 +85,7 @@ def shot_info(opened: OpenedShot) -> ShotInfo:
     )
 
 
-def colour_info(opened: OpenedShot, role: Role) -> ColourInfo:
+def colour_info(opened: ResidentShot, role: Role) -> ColourInfo:
     """Return what the shot's colour configuration offers; operators choose colour spaces, too."""
     shot, colour = opened.shot, opened.colour
     return ColourInfo(

@@ -258,10 +258,12 @@ class JobCancel(Message):
     job: ItemId
 
 
-class TakeOpen(Message):
-    type: Literal["take_open"]
+class ShotOpen(Message):
+    """Open a shot of the watched folder; keep_recipe: with the present recipe if it has none."""
+
+    type: Literal["shot_open"]
     id: ItemId
-    take: Annotated[str, Field(min_length=1, max_length=1000)]
+    shot: Annotated[str, Field(min_length=1, max_length=1000)]
     keep_recipe: bool = True
 
 
@@ -324,7 +326,7 @@ ClientMessage = (
     | MediaAsk
     | JobStart
     | JobCancel
-    | TakeOpen
+    | ShotOpen
     | TakeNote
     | LinkAsk
     | Revoke
@@ -343,7 +345,7 @@ OPERATOR_ONLY = (
     MediaAsk,
     JobStart,
     JobCancel,
-    TakeOpen,
+    ShotOpen,
     TakeNote,
     LinkAsk,
     Revoke,

@@ -69,7 +69,7 @@ From the page (role O operator only, A anyone)::
     media          O  id, root, under                        -> media: names for pictures
     job_start      O  id, kind, options                      -> job (to operators, as it goes on)
     job_cancel     O  job
-    take_open      O  id, take, keep_recipe                  -> done; everybody gets `state`
+    shot_open      O  id, shot, keep_recipe                  -> done; everybody gets `state`
     take_note      O  id, take, text, seen                   -> done; everybody gets `kept`
     link           O  id, role                               -> link, with a QR code
     revoke         O  device | role                          drop one device, or a link and all its
@@ -79,7 +79,7 @@ From the page (role O operator only, A anyone)::
 From the server::
 
     welcome        protocol, you, state                      state: see `server.wire.state.State`
-    state          state                                     after load, take_open: all of it again
+    state          state                                     after load, shot_open: all of it again
     accepted       client_seq, revision, undo, redo
     refused        client_seq, revision, reason, message, current [{path, value}]
     changed        revision, by, label, changes [{path, value}], undo, redo
@@ -91,7 +91,7 @@ From the server::
     cached         ranges [[first, last]]                    frames in memory or on disk
     status         engine, timing, store, message            about once a second
     kept                                                     the take log has changed
-    sampled, separated, scope, recipes, media, job, takes, link, done, pong
+    sampled, separated, scope, recipes, media, job, watched, link, done, pong
     error          code, message, about                      one sentence for people
 
 Paths in a write name a place in the recipe by fields and stable ids: `screen/colour`,

@@ -16,7 +16,7 @@ from server.wire.state import (
     Person,
     Playhead,
     State,
-    Take,
+    WatchedShot,
 )
 
 
@@ -239,9 +239,11 @@ class Media(Message):
     entries: list[MediaEntry]
 
 
-class Takes(Message):
-    type: Literal["takes"] = "takes"
-    takes: list[Take]
+class Watched(Message):
+    """The shots of the watched folder."""
+
+    type: Literal["watched"] = "watched"
+    shots: list[WatchedShot]
 
 
 class Kept(Message):
@@ -305,7 +307,7 @@ ServerMessage = (
     | Recipes
     | Media
     | JobInfo
-    | Takes
+    | Watched
     | Kept
     | Link
     | Done

@@ -109,10 +109,13 @@ class JobInfo(Message):
     result: Any = None
 
 
-class Take(Message):
-    """A shot in the watched folder. at: when it appeared. verdict: of its survey, if there is."""
+class WatchedShot(Message):
+    """A shot in the watched folder. shot: its name there. at: when it appeared.
 
-    take: str
+    verdict: of its newest kept take, empty where there is none.
+    """
+
+    shot: str
     name: str
     at: float
     frames: int = 0
@@ -146,7 +149,7 @@ class State(Message):
     notes: list[Note] = Field(default_factory=list)
     cached: list[tuple[int, int]] = Field(default_factory=list)
     jobs: list[JobInfo] = Field(default_factory=list)
-    takes: list[Take] = Field(default_factory=list)
+    watched: list[WatchedShot] = Field(default_factory=list)
     following: list[Show] = Field(default_factory=list)
     colour: ColourInfo
     roots: list[str] = Field(default_factory=list)

@@ -117,13 +117,13 @@ def _(message: m.RecipeLoad, service: Service, client: Client) -> None:
             recipe, label = await asyncio.to_thread(load_recipe, store.named(name)), f"load {name}"
         else:
             raise VerdigrisError("say which recipe: a name, or a step of the history")
-        _take(service, client, recipe, label)
+        _put_in_place(service, client, recipe, label)
         client.send(Done(id=message.id, message=label))
 
     _in_background(client, message.id, work)
 
 
-def _take(service: Service, client: Client, recipe: Recipe, label: str) -> None:
+def _put_in_place(service: Service, client: Client, recipe: Recipe, label: str) -> None:
     write = m.Write(
         type="write",
         client_seq=0,

@@ -14,6 +14,7 @@ from server.service.jobs import JobContext, JobError
 from server.service.media_list import list_media
 from server.service.service import Service
 from server.service.take_list import take_log
+from server.service.watched import open_watched, read_watched
 from server.takes.log import TakeLog
 from server.wire import messages as m
 from server.wire.replies import Done, Kept, Problem
@@ -33,8 +34,6 @@ def _(message: m.MediaAsk, service: Service, client: Client) -> None:
 
 @handle.register
 def _(message: m.JobStart, service: Service, client: Client) -> None:
-    if service.jobs is None:
-        raise JobError("this service runs no jobs")
     opened, recipe, revision = service.opened, service.session.recipe, service.session.revision
     log = take_log(service)
 
@@ -47,13 +46,13 @@ def _(message: m.JobStart, service: Service, client: Client) -> None:
             roots=service.roots,
             engine=lambda: _job_engine(service),
             out=out,
-            renders=service.renders,
-            plates=service.plates,
+            renders=service.folders.renders,
+            plates=service.folders.plates,
             cancelled=cancelled,
             report=report,
             ocio=opened.ocio,
             take_log=log,
-            read_take=service.read_take,
+            read_watched=lambda name: read_watched(service, name),
         )
 
     info = service.jobs.start(message.kind, context, message.id)
@@ -71,21 +70,19 @@ def _job_engine(service: Service) -> Any:
 
 @handle.register
 def _(message: m.JobCancel, service: Service, client: Client) -> None:
-    if service.jobs is None:
-        raise JobError("this service runs no jobs")
     service.jobs.cancel(message.job)
 
 
 @handle.register
-def _(message: m.TakeOpen, service: Service, client: Client) -> None:
+def _(message: m.ShotOpen, service: Service, client: Client) -> None:
     async def run() -> None:
         try:
-            await service.open_take(message.take, message.keep_recipe)
-            client.send(Done(id=message.id, message=f"opened {message.take}"))
+            await open_watched(service, message.shot, message.keep_recipe)
+            client.send(Done(id=message.id, message=f"opened {message.shot}"))
         except VerdigrisError as error:
             client.send(Problem(code="media", message=str(error), about=message.id))
 
-    client.latest("take", run)
+    client.latest("shot", run)
 
 
 @handle.register

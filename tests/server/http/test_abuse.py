@@ -43,7 +43,7 @@ WELL_FORMED: list[dict[str, Any]] = [
     {"type": "revoke", "device": "a"},
     {"type": "separate", "id": "a", "box_a": [0, 0, 1, 1], "box_b": [2, 2, 3, 3]},
     {"type": "media", "id": "a", "root": "media", "under": ""},
-    {"type": "take_open", "id": "a", "take": "x"},
+    {"type": "shot_open", "id": "a", "shot": "x"},
     {"type": "undo", "client_seq": 3},
 ]
 JUNK: list[Any] = [
