@@ -126,4 +126,4 @@ class ScopeFeed:
         self._sequence += 1
         client.scope_sent, client.scope_waiting = key, self._sequence
         made = self._made[key].model_copy(update={"sequence": self._sequence})
-        client.send(made, "scope")
+        client.send(made)

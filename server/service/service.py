@@ -12,8 +12,6 @@ from collections.abc import Hashable
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 
-from pydantic import BaseModel
-
 from kernels.engine import Engine
 from kernels.plan import VIEWS
 from kernels.recipe import Recipe
@@ -32,7 +30,7 @@ from server.service.jobs import JobFunction, JobRunner
 from server.service.maker import ServiceMaker
 from server.service.media_list import root_labels
 from server.service.watch import Watch
-from server.wire.messages import JobKind, Role
+from server.wire.messages import JobKind, Message, Role
 from server.wire.protocol import Flag, PictureHeader, encoding_flags
 from server.wire.replies import Cached, Devices, Kept, Notes, People, Problem, StateAgain, Status
 from server.wire.state import Device, JobInfo, Person, State
@@ -194,7 +192,7 @@ class Service:
     def _picture_failed(self, clients: list[str], text: str) -> None:
         for client in clients:
             if client in self.clients:
-                self.clients[client].send(Problem(code="server", message=text), "picture")
+                self.clients[client].send(Problem(code="server", message=text, about="show"))
 
     def _note_latency(self, client: Client, revision: int) -> None:
         now = self.now()
@@ -265,13 +263,11 @@ class Service:
         recipe = self.session.recipe
         return overview.problems(self.opened, recipe, self.store, frame, self.maker.trouble)
 
-    def broadcast(
-        self, message: BaseModel, key: Hashable = None, *, but: str = "", role: Role | None = None
-    ) -> None:
-        """Send a message to everybody, or to everybody of a role."""
-        text = message.model_dump_json()
+    def broadcast(self, message: Message, *, but: str = "") -> None:
+        """Send a message to everybody of the role that it is for."""
+        text, key = message.model_dump_json(), message.key()
         for client in self.clients.values():
-            if client.client != but and role in (None, client.role):
+            if client.client != but and message.only_for in (None, client.role):
                 client.send_text(text, key)
 
     def recipe_changed(self, label: str, gesture: str = "") -> None:
@@ -294,27 +290,27 @@ class Service:
             message = self.scheduler.clock.message(now)
             for viewer in self.scheduler.viewers.values():
                 if viewer.clock is None:
-                    self.clients[viewer.client].send(message, "playhead")
+                    self.clients[viewer.client].send(message)
             return
         clock = self.scheduler.viewers[client].clock
         message = (clock or self.scheduler.clock).message(now, own=clock is not None)
-        self.clients[client].send(message, "playhead")
+        self.clients[client].send(message)
 
     def tell_people(self) -> None:
         """Tell everybody who is there; operators learn about devices too."""
-        self.broadcast(People(people=self.people()), "people")
-        self.broadcast(Devices(devices=self.devices()), "devices", role="operator")
+        self.broadcast(People(people=self.people()))
+        self.broadcast(Devices(devices=self.devices()))
 
     def tell_notes(self) -> None:
         """Tell everybody the notes."""
-        self.broadcast(Notes(notes=self.notes.notes), "notes")
+        self.broadcast(Notes(notes=self.notes.notes))
 
     def tell_cached(self) -> None:
         """Tell everybody which frames are cached, if that has changed."""
         ranges = self.store.ranges(self.opened.plate)
         if ranges != self._cached_told:
             self._cached_told = ranges
-            self.broadcast(Cached(ranges=ranges), "cached")
+            self.broadcast(Cached(ranges=ranges))
 
     def tell_status(self) -> None:
         """Tell everybody how the engine fares and what is wrong."""
@@ -327,12 +323,11 @@ class Service:
                 timing=self.timing.milliseconds(),
                 store=sizes,
                 message=self._problems(),
-            ),
-            "status",
+            )
         )
 
     def job_changed(self, info: JobInfo) -> None:
         """A job has news; called on any thread."""
-        self.pictures.soon(lambda: self.broadcast(info, ("job", info.job), role="operator"))
+        self.pictures.soon(lambda: self.broadcast(info))
         if info.kind == "survey" and info.state in ("done", "failed", "cancelled"):
-            self.pictures.soon(lambda: self.broadcast(Kept(), "kept"))
+            self.pictures.soon(lambda: self.broadcast(Kept()))

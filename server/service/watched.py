@@ -25,7 +25,7 @@ async def watch(service: Service) -> None:
         try:
             found = await asyncio.to_thread(service.watch.look, take_log(service))
             if service.watch.note(found, str(service.opened.shot.spec)):
-                service.broadcast(Watched(shots=service.watch.shots), "watched")
+                service.broadcast(Watched(shots=service.watch.shots))
         except Exception:
             log.exception("looking for new shots failed")
         await asyncio.sleep(LOOK_EVERY_S)
@@ -51,7 +51,7 @@ async def open_watched(service: Service, name: str, keep_recipe: bool) -> None:
     service.switch(opened, recipe, recipes, notes)
     recipes.changed(recipe, service.session.revision, f"open {shot.name}")
     watch.note_open(str(shot.spec))
-    service.broadcast(Watched(shots=watch.shots), "watched")
+    service.broadcast(Watched(shots=watch.shots))
 
 
 def _watch_of(service: Service) -> Watch:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from collections.abc import Hashable
+from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
@@ -19,6 +20,7 @@ class Change(Message):
 class Playhead(Message):
     """dropped: frames left out since playing began. own: a reviewer's own playhead."""
 
+    newest_of: ClassVar[str] = "playhead"
     type: Literal["playhead"] = "playhead"
     frame: int
     playing: bool = False
@@ -96,6 +98,7 @@ class Note(Message):
 class JobInfo(Message):
     """A piece of long work. files: names to fetch under /api/jobs/{job}/. result: of its kind."""
 
+    only_for: ClassVar[Role | None] = "operator"
     type: Literal["job"] = "job"
     id: str | None = None
     job: str
@@ -107,6 +110,10 @@ class JobInfo(Message):
     message: str = ""
     files: list[str] = Field(default_factory=list)
     result: Any = None
+
+    def key(self) -> Hashable:
+        """Of one job only the newest counts."""
+        return "job", self.job
 
 
 class WatchedShot(Message):

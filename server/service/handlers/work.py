@@ -21,7 +21,7 @@ from server.wire.replies import Done, Kept, Problem
 
 
 @handle.register
-def _(message: m.MediaAsk, service: Service, client: Client) -> None:
+def list_folder(message: m.MediaAsk, service: Service, client: Client) -> None:
     async def run() -> None:
         try:
             client.send(await asyncio.to_thread(list_media, service.roots, message))
@@ -29,11 +29,11 @@ def _(message: m.MediaAsk, service: Service, client: Client) -> None:
             text = str(error) if isinstance(error, VerdigrisError) else "it cannot be listed"
             client.send(Problem(code="media", message=text, about=message.id))
 
-    client.latest("media", run)
+    client.carry_out(message, run)
 
 
 @handle.register
-def _(message: m.JobStart, service: Service, client: Client) -> None:
+def start_job(message: m.JobStart, service: Service, client: Client) -> None:
     opened, recipe, revision = service.opened, service.session.recipe, service.session.revision
     log = take_log(service)
 
@@ -69,12 +69,12 @@ def _job_engine(service: Service) -> Any:
 
 
 @handle.register
-def _(message: m.JobCancel, service: Service, client: Client) -> None:
+def cancel_job(message: m.JobCancel, service: Service, client: Client) -> None:
     service.jobs.cancel(message.job)
 
 
 @handle.register
-def _(message: m.ShotOpen, service: Service, client: Client) -> None:
+def open_shot(message: m.ShotOpen, service: Service, client: Client) -> None:
     async def run() -> None:
         try:
             await open_watched(service, message.shot, message.keep_recipe)
@@ -82,11 +82,11 @@ def _(message: m.ShotOpen, service: Service, client: Client) -> None:
         except VerdigrisError as error:
             client.send(Problem(code="media", message=str(error), about=message.id))
 
-    client.latest("shot", run)
+    client.carry_out(message, run)
 
 
 @handle.register
-def _(message: m.TakeNote, service: Service, client: Client) -> None:
+def set_take_note(message: m.TakeNote, service: Service, client: Client) -> None:
     log = take_log(service)
 
     async def run() -> None:
@@ -94,11 +94,11 @@ def _(message: m.TakeNote, service: Service, client: Client) -> None:
             async with service.note_order:
                 await asyncio.to_thread(_set_note, log, message)
             client.send(Done(id=message.id, message="the note is kept"))
-            service.broadcast(Kept(), "kept")
+            service.broadcast(Kept())
         except VerdigrisError as error:
             client.send(Problem(code="missing", message=str(error), about=message.id))
 
-    client.latest(f"take_note {message.id}", run)
+    client.carry_out(message, run)
 
 
 def _set_note(log: Path, message: m.TakeNote) -> None:
