@@ -168,9 +168,9 @@ class ResidentShot:
                 number = denoised_frame(opened, frame)
             elif companion.role == "background":
                 offset = recipe.assemble.background.time_offset
-                number = companion_frame(opened, frame, offset, loop=True)
+                number = companion_frame(opened, self.shot, frame, offset, loop=True)
             else:
-                number = companion_frame(opened, frame)
+                number = companion_frame(opened, self.shot, frame)
             if number is not None:
                 frames[companion.role] = FrameId(self._source(companion), number)
         return frames
