@@ -19,6 +19,7 @@ from server.http.routes import add_routes
 from server.http.take_routes import add_take_routes
 from server.service.feeds import run_feeds
 from server.service.service import Service
+from server.service.watched import watch
 
 
 def create_app(
@@ -36,10 +37,7 @@ def create_app(
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         service.run()
-        tasks = [
-            asyncio.ensure_future(run_feeds(service)),
-            *(asyncio.ensure_future(work()) for work in service.background),
-        ]
+        tasks = [asyncio.ensure_future(run_feeds(service)), asyncio.ensure_future(watch(service))]
         try:
             yield
         finally:

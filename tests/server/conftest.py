@@ -17,11 +17,11 @@ import pytest
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import ClientConnection, connect
 
-from server.bench.service_thread import running
+from server.bench.service_thread import serving
 from server.config import Settings
 from server.media import write_exr
+from server.service.maker import ServeOptions
 from server.service.service import Service
-from server.start import ServeOptions, make_service
 from server.wire.protocol import PROTOCOL, PictureHeader, unpack_header
 
 FRAMES = range(1001, 1007)
@@ -228,9 +228,8 @@ def live_service(folder: Path, **change: Any) -> Iterator[Live]:
         }
     )
     settings = settings_for(folder)
-    service, _ = make_service(options, settings)
-    with running(service, options, settings) as address:
-        yield Live(service, address, folder)
+    with serving(options, settings) as service:
+        yield Live(service, service.address, folder)
 
 
 @pytest.fixture(scope="session")
