@@ -21,6 +21,7 @@ from server.config import Settings
 from server.editing.notes import NoteBoard
 from server.editing.recipes_store import RecipeStore
 from server.http.app import create_app
+from server.http.connections import Connections, CountingListener
 from server.media import Shot, open_shot
 from server.media.decode import DecodePool
 from server.media.roots import MediaRoots, where_needed
@@ -256,10 +257,14 @@ def disk_tier(settings: Settings) -> DiskTier | None:
 # ---------------------------------------------------------------- running
 
 
-def listening_socket(host: str, port: int) -> socket.socket:
-    """Return a listening socket with a small send buffer; StartError in one sentence."""
+def listening_socket(host: str, port: int) -> CountingListener:
+    """Return a listening socket that counts its connections and has a small send buffer.
+
+    Raises StartError in one sentence.
+    """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    sock = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    sock = CountingListener(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    sock.connections = Connections()
     try:
         # Without it pictures wait up to 40 ms for the acknowledgement of the packet before.
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -316,7 +321,7 @@ def run_service(
     options: ServeOptions,
     settings: Settings,
     ready: Callable[[str], None],
-    sock: socket.socket | None = None,
+    sock: CountingListener | None = None,
 ) -> None:
     """Serve until interrupted. `ready` hears the address when the service can be reached.
 
@@ -333,7 +338,13 @@ def run_service(
     shown = f"[{shown}]" if ":" in shown else shown
     service.address = f"{'https' if secure else 'http'}://{shown}:{port}"
     hosts = own_hosts(settings.host, options.hosts)
-    app = create_app(service, hosts=lambda: hosts, port=lambda: port, metrics=options.metrics)
+    app = create_app(
+        service,
+        hosts=lambda: hosts,
+        port=lambda: port,
+        metrics=options.metrics,
+        connections=sock.connections,
+    )
     server = uvicorn.Server(server_config(app, options))
 
     async def serve() -> None:

@@ -27,7 +27,13 @@ def running(service: Service, options: ServeOptions, settings: Settings) -> Iter
     scheme = "https" if options.cert is not None else "http"
     service.address = f"{scheme}://127.0.0.1:{port}"
     hosts = own_hosts("127.0.0.1", options.hosts)
-    app = create_app(service, hosts=lambda: hosts, port=lambda: port, metrics=options.metrics)
+    app = create_app(
+        service,
+        hosts=lambda: hosts,
+        port=lambda: port,
+        metrics=options.metrics,
+        connections=sock.connections,
+    )
     server = uvicorn.Server(server_config(app, options))
     thread = threading.Thread(
         target=lambda: asyncio.run(server.serve(sockets=[sock])), name="service", daemon=True

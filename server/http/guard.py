@@ -1,7 +1,8 @@
-"""Around every request: host and origin, size, rate, headers, and no tracebacks outside."""
+"""Around every request: host and origin, size, time, rate, headers, no tracebacks outside."""
 
 from __future__ import annotations
 
+import asyncio
 import json
 import logging
 import time
@@ -11,6 +12,7 @@ from typing import Any
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from server.http.connections import Connections
 from server.security import (
     RateLimit,
     host_allowed,
@@ -21,8 +23,44 @@ from server.timing import Timing
 
 log = logging.getLogger("verdigris.http")
 MAX_BODY = 64 * 1024
+BODY_S = 10.0
+"""how long a request's body may take"""
 REQUESTS_PER_S, REQUESTS_BURST = 60.0, 400.0
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+class _TooLargeError(Exception):
+    """More of a body came than is read."""
+
+
+class _TooSlowError(Exception):
+    """A body did not come in time."""
+
+
+def _limited(receive: Receive) -> Receive:
+    """Return `receive` that counts a body's bytes itself and gives it BODY_S seconds.
+
+    A request may state no length or a wrong one, and not every version of the framework counts.
+    """
+    count, whole = 0, False
+    late = asyncio.get_running_loop().time() + BODY_S
+
+    async def counted() -> Message:
+        nonlocal count, whole
+        if whole:  # what is waited for now is the end of the connection
+            return await receive()
+        try:
+            async with asyncio.timeout_at(late):
+                message = await receive()
+        except TimeoutError:
+            raise _TooSlowError from None
+        count += len(message.get("body", b""))
+        whole = not message.get("more_body", False)
+        if count > MAX_BODY:
+            raise _TooLargeError
+        return message
+
+    return counted
 
 
 class Guard:
@@ -35,15 +73,24 @@ class Guard:
         hosts: Callable[[], frozenset[str]],
         timing: Timing,
         rate: RateLimit | None = None,
+        connections: Connections | None = None,
     ) -> None:
         self.app, self.hosts, self.timing = app, hosts, timing
         self.rate = rate or RateLimit(REQUESTS_PER_S, REQUESTS_BURST)
+        self.connections = connections or Connections()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Check a request or a handshake and pass it on, or answer it here."""
         if scope["type"] == "lifespan":
             await self.app(scope, receive, send)
             return
+        self.connections.begins(scope.get("client"))
+        try:
+            await self._checked(scope, receive, send)
+        finally:
+            self.connections.ends(scope.get("client"))
+
+    async def _checked(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = Headers(scope=scope)
         refusal = self._refusal(scope, headers)
         if scope["type"] == "websocket":
@@ -106,7 +153,11 @@ class Guard:
             elif _length(headers) > MAX_BODY:
                 await _answer(guarded_send, 413, "the request is too large")
             else:
-                await self.app(scope, receive, guarded_send)
+                await self.app(scope, _limited(receive), guarded_send)
+        except _TooLargeError:
+            await _answer(guarded_send, 413, "the request is too large")
+        except _TooSlowError:
+            await _answer(guarded_send, 408, "the request took too long")
         except Exception:
             log.exception("a request failed")
             self.timing.failures.labels("request").inc()

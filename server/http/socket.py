@@ -22,6 +22,8 @@ HELLO_TIMEOUT_S = 10.0
 MAX_CLIENTS, MAX_OPERATORS, MAX_OF_DEVICE, MAX_OWNERS = 64, 16, 24, 2000
 MESSAGES_PER_S, MESSAGES_BURST = 400.0, 1200.0
 BAD_PER_S, BAD_BURST = 5.0, 60.0
+GOODBYE_S = 0.5
+"""how long a page may take to read last words; then its connection is cut"""
 
 
 class _EndedError(Exception):
@@ -128,6 +130,7 @@ async def _both(ws: WebSocket, service: Service, client: Client) -> None:
     tasks = [
         asyncio.ensure_future(_read(ws, service, client)),
         asyncio.ensure_future(_write(ws, service, client)),
+        asyncio.ensure_future(_put_out(client)),
     ]
     try:
         done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
@@ -137,6 +140,30 @@ async def _both(ws: WebSocket, service: Service, client: Client) -> None:
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+        if client.put_out.is_set():
+            await _last_words(ws, client)
+
+
+async def _put_out(client: Client) -> None:
+    """End with the moment in which a client is put out."""
+    await client.put_out.wait()
+    raise _EndedError(*(client.closing or (4401, "revoked")))
+
+
+async def _last_words(ws: WebSocket, client: Client) -> None:
+    """Send what is queued as text; a page that does not read its socket is cut instead."""
+    with contextlib.suppress(TimeoutError, WebSocketDisconnect, OSError):
+        async with asyncio.timeout(GOODBYE_S):
+            while (text := client.texts.take()) is not None:
+                await _send(ws, text)
+
+
+def _check_device(service: Service, client: Client) -> None:
+    """Raise where the device may not stay: asked for each message and each picture."""
+    if not client.put_out.is_set() and not service.gate.is_valid(client.device):
+        client.end_now(4401, "expired", "this device's time is over: open a new link")
+    if client.put_out.is_set():
+        raise _EndedError(*(client.closing or (4401, "revoked")))
 
 
 async def _text(ws: WebSocket) -> str:
@@ -156,6 +183,7 @@ async def _read(ws: WebSocket, service: Service, client: Client) -> None:
         try:
             text = await _text(ws)
             client.heard_at = service.now()
+            _check_device(service, client)
             if not rate.allows(""):
                 raise await _refused(ws, "rate", "too many messages", 4429)
             message = parse_message(text)
@@ -185,6 +213,7 @@ async def _write(ws: WebSocket, service: Service, client: Client) -> None:
         await client.wake.wait()
         client.wake.clear()
         while client.texts or client.pictures or client.texts.overflowed:
+            _check_device(service, client)
             if client.texts.overflowed:
                 client.texts.clear()
                 client.send(StateAgain(state=overview.state(service, client.role)))
@@ -210,6 +239,13 @@ async def _send(ws: WebSocket, message: str | bytes) -> None:
 
 
 async def _close(ws: WebSocket, code: int, reason: str) -> None:
-    if ws.application_state is WebSocketState.CONNECTED:
-        with contextlib.suppress(RuntimeError, WebSocketDisconnect, OSError):
+    """Close a connection; one whose other side does not read is cut."""
+    if ws.application_state is not WebSocketState.CONNECTED:
+        return
+    try:
+        async with asyncio.timeout(GOODBYE_S):
             await ws.close(code, reason)
+    except TimeoutError:
+        ws.app.state.connections.abort(ws.scope.get("client"))
+    except (RuntimeError, WebSocketDisconnect, OSError):
+        pass

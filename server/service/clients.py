@@ -14,6 +14,7 @@ from pydantic import BaseModel
 from server.pictures.outbox import Texts
 from server.security import DeviceRecord
 from server.wire.messages import Role, Scopes
+from server.wire.replies import Problem
 from server.wire.state import Person
 
 log = logging.getLogger("verdigris.clients")
@@ -43,6 +44,8 @@ class Client:
     scope_sent: Hashable = None
     scope_waiting: int = 0
     closing: tuple[int, str] | None = None
+    put_out: asyncio.Event = field(default_factory=asyncio.Event)
+    """set when nothing of this page may be read or shown to it any more"""
     heard_at: float = 0.0
     """when the message that is being carried out came in, by the event loop's clock"""
     write_times: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=256))
@@ -80,6 +83,14 @@ class Client:
         """Have the connection closed after what is queued."""
         self.closing = (code, reason)
         self.wake.set()
+
+    def end_now(self, code: int, reason: str, message: str) -> None:
+        """Put the page out: what it sends is not read, what it waits for is not sent."""
+        self.pictures.clear()
+        self.texts.clear()
+        self.send(Problem(code="revoked", message=message, fatal=True))
+        self.closing = (code, reason)
+        self.put_out.set()
 
     def latest(self, kind: str, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         """Run work in the background; a newer one of the same kind ends an older one."""
