@@ -12,6 +12,7 @@ import uvicorn
 
 from server.config import Settings
 from server.http.app import create_app
+from server.http.connections import CountingListener
 from server.security import own_hosts
 from server.service.service import Service
 from server.start import ServeOptions, listening_socket, server_config
@@ -20,9 +21,17 @@ START_S = 30.0
 
 
 @contextmanager
-def running(service: Service, options: ServeOptions, settings: Settings) -> Iterator[str]:
-    """Serve on loopback while the context lasts; yields the address."""
-    sock = listening_socket("127.0.0.1", settings.port)
+def running(
+    service: Service,
+    options: ServeOptions,
+    settings: Settings,
+    sock: CountingListener | None = None,
+) -> Iterator[str]:
+    """Serve on loopback while the context lasts; yields the address.
+
+    sock: one that listens on loopback already.
+    """
+    sock = sock or listening_socket("127.0.0.1", settings.port)
     port = int(sock.getsockname()[1])
     scheme = "https" if options.cert is not None else "http"
     service.address = f"{scheme}://127.0.0.1:{port}"

@@ -36,7 +36,7 @@ def create_app(
     connections: those of the listening socket.
     """
 
-    held = connections or Connections()
+    held = Connections() if connections is None else connections
 
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:

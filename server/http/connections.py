@@ -1,8 +1,8 @@
 """Who holds a connection: how many in all and from one address, who is silent, who must go.
 
 The listening socket counts what it accepts, so that a TLS handshake, a request and a websocket are
-one and the same connection from beginning to end. A connection over a limit is closed at once,
-before anything is read from it.
+one and the same connection from beginning to end. Where there is no place for a new one, the oldest
+that has not said anything whole makes room; so whoever really asks for something comes in.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ class _Counted(socket.socket):
 class _Held:
     """One open connection."""
 
-    def __init__(self, sock: _Counted, now: float) -> None:
-        self.sock = sock
+    def __init__(self, sock: _Counted, address: str, now: float) -> None:
+        self.sock, self.address = sock, address
         self.busy = 0
         self.idle_since = now
 
@@ -67,27 +67,42 @@ class Connections:
         self._held: dict[Peer, _Held] = {}
         self._from: Counter[str] = Counter()
         self.refused = 0
+        """connections that were refused, or ended to make room"""
 
     def __len__(self) -> int:
         return len(self._held)
 
     def take(self, sock: _Counted, address: tuple[Any, ...]) -> bool:
-        """Take in a new connection; False where there is no place for it."""
+        """Take in a new connection; False where all places are held by others that are at work."""
         peer = _peer(address)
-        if len(self._held) >= self.most or self._from[peer[0]] >= self.most_from_address:
+        full = len(self._held) >= self.most
+        if (full or self._from[peer[0]] >= self.most_from_address) and not self._make_room(
+            None if full else peer[0]
+        ):
             self.refused += 1
             log.warning("a connection from %s was refused: too many are open", peer[0])
             return False
-        self._held[peer] = _Held(sock, self._clock())
+        held = self._held[peer] = _Held(sock, peer[0], self._clock())
         self._from[peer[0]] += 1
-        sock.released = lambda: self._give_back(peer)
+        sock.released = lambda: self._give_back(peer, held)
         return True
 
-    def _give_back(self, peer: Peer) -> None:
-        if self._held.pop(peer, None) is not None:
-            self._from[peer[0]] -= 1
-            if not self._from[peer[0]]:
-                del self._from[peer[0]]
+    def _make_room(self, address: str | None) -> bool:
+        """End the oldest silent connection (of one address); False where none is silent."""
+        for peer, held in self._held.items():
+            if not held.busy and address in (None, held.address):
+                self.refused += 1
+                self._give_back(peer, held)
+                _end(held.sock)
+                return True
+        return False
+
+    def _give_back(self, peer: Peer, held: _Held) -> None:
+        if self._held.get(peer) is held:
+            del self._held[peer]
+            self._from[held.address] -= 1
+            if not self._from[held.address]:
+                del self._from[held.address]
 
     def begins(self, client: Any) -> None:
         """Note that a whole request or handshake was read: its connection is not silent."""

@@ -77,7 +77,7 @@ class Guard:
     ) -> None:
         self.app, self.hosts, self.timing = app, hosts, timing
         self.rate = rate or RateLimit(REQUESTS_PER_S, REQUESTS_BURST)
-        self.connections = connections or Connections()
+        self.connections = Connections() if connections is None else connections
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Check a request or a handshake and pass it on, or answer it here."""

@@ -19,9 +19,10 @@ from websockets.sync.client import ClientConnection, connect
 
 from server.bench.service_thread import running
 from server.config import Settings
+from server.http.connections import Connections
 from server.media import write_exr
 from server.service.service import Service
-from server.start import ServeOptions, make_service
+from server.start import ServeOptions, listening_socket, make_service
 from server.wire.protocol import PROTOCOL, PictureHeader, unpack_header
 
 FRAMES = range(1001, 1007)
@@ -139,6 +140,7 @@ class Live:
     service: Service
     address: str
     folder: Path
+    connections: Connections = field(default_factory=Connections)
     _names: Iterator[int] = field(default_factory=itertools.count)
 
     def cookie(self, role: str = "operator") -> str:
@@ -229,8 +231,9 @@ def live_service(folder: Path, **change: Any) -> Iterator[Live]:
     )
     settings = settings_for(folder)
     service, _ = make_service(options, settings)
-    with running(service, options, settings) as address:
-        yield Live(service, address, folder)
+    sock = listening_socket("127.0.0.1", settings.port)
+    with running(service, options, settings, sock) as address:
+        yield Live(service, address, folder, sock.connections)
 
 
 @pytest.fixture(scope="session")
