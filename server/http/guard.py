@@ -29,38 +29,35 @@ REQUESTS_PER_S, REQUESTS_BURST = 60.0, 400.0
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
-class _TooLargeError(Exception):
-    """More of a body came than is read."""
-
-
-class _TooSlowError(Exception):
-    """A body did not come in time."""
-
-
-def _limited(receive: Receive) -> Receive:
-    """Return `receive` that counts a body's bytes itself and gives it BODY_S seconds.
+class _Body:
+    """A request's body: its bytes are counted, and it has BODY_S seconds.
 
     A request may state no length or a wrong one, and not every version of the framework counts.
+    The framework may make an answer of its own of what is raised here: `fault` says what is true.
     """
-    count, whole = 0, False
-    late = asyncio.get_running_loop().time() + BODY_S
 
-    async def counted() -> Message:
-        nonlocal count, whole
-        if whole:  # what is waited for now is the end of the connection
-            return await receive()
+    def __init__(self, receive: Receive) -> None:
+        self._receive = receive
+        self._count, self._whole = 0, False
+        self._late = asyncio.get_running_loop().time() + BODY_S
+        self.fault: tuple[int, str] | None = None
+
+    async def receive(self) -> Message:
+        """Return the next piece; raises OSError when it is one too many or comes too late."""
+        if self._whole:  # what is waited for now is the end of the connection
+            return await self._receive()
         try:
-            async with asyncio.timeout_at(late):
-                message = await receive()
+            async with asyncio.timeout_at(self._late):
+                message = await self._receive()
         except TimeoutError:
-            raise _TooSlowError from None
-        count += len(message.get("body", b""))
-        whole = not message.get("more_body", False)
-        if count > MAX_BODY:
-            raise _TooLargeError
+            self.fault = 408, "the request took too long"
+            raise OSError(self.fault[1]) from None
+        self._count += len(message.get("body", b""))
+        self._whole = not message.get("more_body", False)
+        if self._count > MAX_BODY:
+            self.fault = 413, "the request is too large"
+            raise OSError(self.fault[1])
         return message
-
-    return counted
 
 
 class Guard:
@@ -135,6 +132,7 @@ class Guard:
         start = time.perf_counter()
         secure = security_headers(headers.get("host", ""), scope["scheme"] == "https")
         status = 0
+        body = _Body(receive)
 
         async def guarded_send(message: Message) -> None:
             nonlocal status
@@ -146,6 +144,12 @@ class Guard:
                 answer.setdefault("cache-control", "no-store")
             await send(message)
 
+        async def checked_send(message: Message) -> None:
+            if body.fault is None:
+                await guarded_send(message)
+            elif not status:
+                await _answer(guarded_send, *body.fault)
+
         try:
             if refusal is not None:
                 self.timing.refused.labels(refusal[1]).inc()
@@ -153,11 +157,7 @@ class Guard:
             elif _length(headers) > MAX_BODY:
                 await _answer(guarded_send, 413, "the request is too large")
             else:
-                await self.app(scope, _limited(receive), guarded_send)
-        except _TooLargeError:
-            await _answer(guarded_send, 413, "the request is too large")
-        except _TooSlowError:
-            await _answer(guarded_send, 408, "the request took too long")
+                await self.app(scope, body.receive, checked_send)
         except Exception:
             log.exception("a request failed")
             self.timing.failures.labels("request").inc()
