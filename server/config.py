@@ -72,10 +72,10 @@ def load_settings(
     origin = dict.fromkeys(Settings.model_fields, "default")
     user = Path(platformdirs.user_config_dir("verdigris")) / FILE_NAME
     for path in [user, *([beside / FILE_NAME] if beside else [])]:
-        _take(values, origin, _read_file(path), str(path))
-    _take(values, origin, _environment(), "environment")
+        _overlay(values, origin, _read_file(path), str(path))
+    _overlay(values, origin, _environment(), "environment")
     given = {k: v for k, v in (overrides or {}).items() if v is not None}
-    _take(values, origin, given, "command line")
+    _overlay(values, origin, given, "command line")
     try:
         return Configured(Settings.model_validate(values), origin)
     except ValidationError as error:
@@ -87,7 +87,9 @@ def load_settings(
         raise ConfigError(f"{told} {message}, not '{first.get('input')}'") from error
 
 
-def _take(values: dict[str, Any], origin: dict[str, str], new: dict[str, Any], where: str) -> None:
+def _overlay(
+    values: dict[str, Any], origin: dict[str, str], new: dict[str, Any], where: str
+) -> None:
     for name, value in new.items():
         if name not in Settings.model_fields:
             raise ConfigError(f"{where}: no setting '{name}'; `verdigris config` lists all")

@@ -10,8 +10,8 @@ import typer
 
 if TYPE_CHECKING:
     from server.config import Settings
+    from server.service.maker import ServeOptions
     from server.service.service import Service
-    from server.start import ServeOptions
 
 Host = Annotated[
     str | None, typer.Option(help="Address to listen on; 127.0.0.1 (this machine only) by default.")
@@ -90,8 +90,9 @@ def serve(
     Example: verdigris serve 'plates/gate.####.exr' --background street.jpg
     """
     from server.media import open_shot
+    from server.service.maker import ServeOptions
     from server.service.watch import newest
-    from server.start import ServeOptions, StartError
+    from server.start import StartError
 
     folder = Path(shot)
     if watch:
@@ -117,13 +118,14 @@ def serve(
         cert=cert,
         key=key,
         hosts=tuple(allow_host or []),
+        watched=folder if watch else None,
     )
     settings = _settings(
         Path(shot).parent, host=host, port=port, engine=engine, threads=threads, ocio=ocio
     )
     # A wrong path is told first, whatever else is wrong.
     open_shot(shot, colourspace=colourspace or None, ocio=settings.ocio or None, missing="hold")
-    _run(options, settings, verbose, folder if watch else None)
+    _run(options, settings, verbose)
 
 
 def demo(
@@ -153,7 +155,7 @@ def demo(
     from demo_media import make_demo
     from server.keying.demo import demo_recipe
     from server.progress import progress
-    from server.start import ServeOptions
+    from server.service.maker import ServeOptions
 
     settings = _settings(None, host=host, port=port, engine=engine, threads=threads)
     place = folder or Path(settings.data_dir) / "demo"
@@ -173,7 +175,7 @@ def demo(
         renders=place / "renders",
         first_recipe=lambda: demo_recipe(paths),
     )
-    _run(options, settings, verbose, None)
+    _run(options, settings, verbose)
 
 
 def _render_demo(
@@ -206,30 +208,31 @@ def _settings(beside: Path | None, **given: Any) -> Settings:
     return load_settings(given, beside=beside).settings
 
 
-def _run(options: ServeOptions, settings: Settings, verbose: bool, watched: Path | None) -> None:
+def _run(options: ServeOptions, settings: Settings, verbose: bool) -> None:
     from kernels.errors import StoppedError
     from server.logs import set_up_logs
     from server.media.images import library_list
-    from server.service.watch import Watch
-    from server.start import check_certificate, listening_socket, make_service, run_service
+    from server.start import check_certificate, listen, make_service, run_service
 
     check_certificate(options)
-    sock = listening_socket(settings.host, settings.port)
+    listener = listen(settings.host, settings.port, secure=options.cert is not None)
     set_up_logs(settings.log_format, verbose)
     if verbose:
         typer.echo(f"image libraries: {library_list()}", err=True)
     try:
-        service, maker = make_service(
-            options, settings, say=lambda text: typer.echo(text, err=True)
+        service = make_service(
+            options, settings, listener.address, say=lambda text: typer.echo(text, err=True)
         )
     except BaseException:
-        sock.close()
+        listener.socket.close()
         raise
-    if watched is not None:
-        Watch(service, maker, watched).attach()
     try:
         run_service(
-            service, options, settings, lambda address: _announce(service, options, settings), sock
+            service,
+            options,
+            settings.host,
+            listener,
+            ready=lambda: _announce(service, options, settings),
         )
     except KeyboardInterrupt:
         raise StoppedError("stopped; the recipe is saved") from None

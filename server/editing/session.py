@@ -132,7 +132,9 @@ class RecipeSession:
             self._undo.append(step)
             del self._undo[:-UNDO_STEPS]
         self._redo.clear()
-        return self._advance(client, client_seq, recipe, step.after, step.paths, step.label, by)
+        return self._advance(
+            client, client_seq, recipe, step.after, step.paths, step.label, by, step.gesture
+        )
 
     def _travel(
         self,
@@ -172,6 +174,7 @@ class RecipeSession:
         paths: set[Parts],
         label: str,
         by: str,
+        gesture: str = "",
     ) -> Outcome:
         before = self._document
         self.recipe, self._document = recipe, document
@@ -192,6 +195,7 @@ class RecipeSession:
                 revision=self.revision,
                 by=by or client,
                 label=label,
+                gesture=gesture,
                 changes=changes,
                 undo=self.undo_label,
                 redo=self.redo_label,

@@ -20,6 +20,7 @@ from server.http.routes import add_routes
 from server.http.take_routes import add_take_routes
 from server.service.feeds import run_feeds
 from server.service.service import Service
+from server.service.watched import watch
 
 
 def create_app(
@@ -41,11 +42,8 @@ def create_app(
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         service.run()
-        tasks = [
-            asyncio.ensure_future(run_feeds(service)),
-            asyncio.ensure_future(held.run()),
-            *(asyncio.ensure_future(work()) for work in service.background),
-        ]
+        works = (run_feeds(service), watch(service), held.run())
+        tasks = [asyncio.ensure_future(work) for work in works]
         try:
             yield
         finally:

@@ -26,7 +26,6 @@ from server.security import (
     read_cookie,
     set_cookie,
 )
-from server.service import overview
 from server.service.service import Service
 from server.wire.messages import Role
 from server.wire.state import State
@@ -177,7 +176,7 @@ async def schema(_: AnyDevice) -> dict[str, Any]:
 
 async def state(device: AnyDevice, service: TheService) -> State:
     """Return everything a page needs to begin."""
-    return overview.state(service, device.role)
+    return service.state(device.role)
 
 
 async def recipe(_: AnyDevice, service: TheService) -> Response:
@@ -218,7 +217,7 @@ async def picture(
     wide, high = wire_size(None, width, size)
     quality = Quality.LOSSLESS if lossless else Quality.REST
     key = PictureKey(
-        service.scheduler.epoch,
+        service.scheduler.remakes,
         service.session.revision,
         number,
         Sight(view, extractor),
@@ -236,7 +235,7 @@ async def picture(
 
 async def job_file(job: str, file: str, _: AnOperator, service: TheService) -> Response:
     """Return a file that a job made."""
-    path = service.jobs.file(job, file) if service.jobs is not None else None
+    path = service.jobs.file(job, file)
     if path is None or not path.is_file():
         raise HTTPException(404, "there is no such file")
     headers = {"content-disposition": f'attachment; filename="{path.name}"'}

@@ -9,7 +9,6 @@ import logging
 from starlette.websockets import WebSocket, WebSocketDisconnect, WebSocketState
 
 from server.security import DeviceRecord, RateLimit, clean_name
-from server.service import overview
 from server.service.clients import Client
 from server.service.handlers import receive
 from server.service.service import Service
@@ -84,7 +83,7 @@ async def _admit(ws: WebSocket, service: Service, device: DeviceRecord) -> Clien
     service.timing.clients.labels(client.role).inc()
     you = You(client=client.client, device=device.device, name=client.name, role=client.role)
     try:
-        client.send(Welcome(protocol=PROTOCOL, you=you, state=overview.state(service, client.role)))
+        client.send(Welcome(protocol=PROTOCOL, you=you, state=service.state(client.role)))
         service.tell_people()
     except BaseException:
         _leave(service, client)
@@ -154,7 +153,7 @@ async def _last_words(ws: WebSocket, client: Client) -> None:
     """Send what is queued as text; a page that does not read its socket is cut instead."""
     with contextlib.suppress(TimeoutError, WebSocketDisconnect, OSError):
         async with asyncio.timeout(GOODBYE_S):
-            while (text := client.texts.take()) is not None:
+            while (text := client.texts.pop()) is not None:
                 await _send(ws, text)
 
 
@@ -216,8 +215,8 @@ async def _write(ws: WebSocket, service: Service, client: Client) -> None:
             _check_device(service, client)
             if client.texts.overflowed:
                 client.texts.clear()
-                client.send(StateAgain(state=overview.state(service, client.role)))
-            text = client.texts.take()
+                client.send(StateAgain(state=service.state(client.role)))
+            text = client.texts.pop()
             if text is not None:
                 await _send(ws, text)
             if client.pictures:

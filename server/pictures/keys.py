@@ -43,10 +43,10 @@ class Sight:
 class PictureKey:
     """Everything a picture depends on: clients with equal keys share one render and one encode.
 
-    epoch: counts the shots opened since the start.
+    remakes: how often all pictures had been thrown away before.
     """
 
-    epoch: int
+    remakes: int
     revision: int
     frame: int
     sight: Sight
@@ -60,7 +60,7 @@ class PictureKey:
         stressed = self.sight.stress[0] != "off" and self.sight.name == "matte"
         quality = Quality.LOSSLESS if stressed else Quality.REST
         return PictureKey(
-            self.epoch, self.revision, self.frame, self.sight, self.width, self.height, quality
+            self.remakes, self.revision, self.frame, self.sight, self.width, self.height, quality
         )
 
 
@@ -128,9 +128,9 @@ class PictureCache:
         while self.bytes > self.limit_bytes and len(self._pictures) > 1:
             self.bytes -= len(self._pictures.popitem(last=False)[1].data)
 
-    def keep_only(self, epoch: int, revision: int) -> None:
+    def keep_only(self, remakes: int, revision: int) -> None:
         """Drop the pictures of other revisions: revisions only grow, nobody asks for them again."""
-        for key in [k for k in self._pictures if (k.epoch, k.revision) != (epoch, revision)]:
+        for key in [k for k in self._pictures if (k.remakes, k.revision) != (remakes, revision)]:
             self.bytes -= len(self._pictures.pop(key).data)
 
     def __contains__(self, key: PictureKey) -> bool:

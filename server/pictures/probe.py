@@ -13,7 +13,7 @@ from kernels.plan import Plan, Region
 from kernels.recipe import Recipe
 from kernels.reference.colour import acescct_from_linear, hue_degrees, luminance, saturation
 from server.pictures.keys import Sight
-from server.pictures.resident import OpenedShot
+from server.pictures.resident import ResidentShot
 from server.wire.messages import Sample, Separate
 from server.wire.replies import ChannelSeparation, Sampled, Separated
 
@@ -40,7 +40,7 @@ def limited(box: Region) -> Region:
 
 
 def values_of(
-    opened: OpenedShot,
+    opened: ResidentShot,
     plan: Plan,
     inputs: Inputs,
     name: str,
@@ -72,7 +72,7 @@ def values_of(
 
 
 def sample(
-    opened: OpenedShot, recipe: Recipe, revision: int, frame: int, message: Sample
+    opened: ResidentShot, recipe: Recipe, revision: int, frame: int, message: Sample
 ) -> Sampled:
     """Measure a view over a box."""
     inputs, _ = opened.inputs(recipe, frame)
@@ -117,7 +117,7 @@ def sample(
 
 
 def code_values(
-    opened: OpenedShot, pixel: Array
+    opened: ResidentShot, pixel: Array
 ) -> tuple[tuple[float, float, float] | None, int | None]:
     """Return the recording's code values of a working-space pixel.
 
@@ -133,7 +133,7 @@ def code_values(
 
 
 def shown(
-    opened: OpenedShot, plan: Plan, inputs: Inputs, recipe: Recipe, message: Sample, box: Region
+    opened: ResidentShot, plan: Plan, inputs: Inputs, recipe: Recipe, message: Sample, box: Region
 ) -> tuple[int, int, int]:
     """Return the mean 8-bit values as the view shows them."""
     width, height = min(box[2] - box[0], 64), min(box[3] - box[1], 64)
@@ -166,7 +166,7 @@ def channels_of(pixels: Array, weights: tuple[float, float, float]) -> dict[str,
     }
 
 
-def separate(opened: OpenedShot, recipe: Recipe, frame: int, message: Separate) -> Separated:
+def separate(opened: ResidentShot, recipe: Recipe, frame: int, message: Separate) -> Separated:
     """Rank the channels by how far two regions of the plate lie apart in them.
 
     separation = |mean a - mean b| / sqrt((var a + var b) / 2), linear and ACEScct. Source: the

@@ -78,11 +78,12 @@ class Latest:
 
 
 @dataclass
-class OpenedShot:
+class ResidentShot:
     """One shot, its companions, and what is kept between pictures."""
 
     shot: Shot
-    epoch: int
+    serial: int
+    """which shot this is of those that the service has opened"""
     engine: Engine
     store: FrameStore
     roots: MediaRoots
@@ -116,10 +117,10 @@ class OpenedShot:
     @property
     def plate(self) -> str:
         """Name of the plate among the store's sources."""
-        return f"{self.epoch}:plate"
+        return f"{self.serial}:plate"
 
     def _source(self, companion: Companion) -> str:
-        return f"{self.epoch}:{companion.role}:{companion.name}:{companion.colourspace}"
+        return f"{self.serial}:{companion.role}:{companion.name}:{companion.colourspace}"
 
     # ------------------------------------------------------------ companions and needs
 
@@ -208,7 +209,7 @@ class OpenedShot:
                     planes[role] = held.pixels
         planes["background"] = self._background(recipe, frame, frames.get("background"))
         planes |= self._masks.get(masks_key(recipe, frame), lambda: self._make_masks(recipe, frame))
-        key = (self.epoch, frame, *sorted((r, f.frame) for r, f in frames.items()))
+        key = (self.serial, frame, *sorted((r, f.frame) for r, f in frames.items()))
         inputs = Inputs(key=key, width=self.shot.width, height=self.shot.height, planes=planes)
         return inputs, plate.missing
 

@@ -9,11 +9,9 @@ from collections.abc import Callable, Coroutine, Hashable
 from dataclasses import dataclass, field
 from typing import Any
 
-from pydantic import BaseModel
-
 from server.pictures.outbox import Texts
 from server.security import DeviceRecord
-from server.wire.messages import Role, Scopes
+from server.wire.messages import Message, Role, Scopes
 from server.wire.replies import Problem
 from server.wire.state import Person
 
@@ -50,23 +48,23 @@ class Client:
     """when the message that is being carried out came in, by the event loop's clock"""
     write_times: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=256))
     """(revision, when the message came) of writes whose picture has not gone out yet"""
-    tasks: dict[str, asyncio.Task[None]] = field(default_factory=dict)
+    tasks: dict[Hashable, asyncio.Task[None]] = field(default_factory=dict)
 
     @property
     def role(self) -> Role:
         """Operator or reviewer."""
         return self.device.role
 
-    def send(self, message: BaseModel, key: Hashable = None) -> None:
+    def send(self, message: Message) -> None:
         """Queue a message; a newer one of the same key takes an older one's place."""
-        self.send_text(message.model_dump_json(), key)
+        self.send_text(message.model_dump_json(), message.key())
 
-    def send_text(self, text: str, key: Hashable = None) -> None:
+    def send_text(self, text: str, key: Hashable) -> None:
         """Queue a message that is text already."""
         self.texts.put(text, key)
         self.wake.set()
 
-    def send_along(self, message: BaseModel) -> None:
+    def send_along(self, message: Message) -> None:
         """Queue a message that a picture under way takes along, or that goes after a moment.
 
         Writing it at once would take turns with the thread that makes the picture.
@@ -92,8 +90,9 @@ class Client:
         self.closing = (code, reason)
         self.put_out.set()
 
-    def latest(self, kind: str, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        """Run work in the background; a newer one of the same kind ends an older one."""
+    def carry_out(self, message: Message, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Run a message's work in the background; a newer message of the same key ends it."""
+        kind = message.key() or object()
         old = self.tasks.pop(kind, None)
         if old is not None:
             old.cancel()
@@ -101,7 +100,7 @@ class Client:
         self.tasks[kind] = task
         task.add_done_callback(lambda done: self._ended(kind, done))
 
-    def _ended(self, kind: str, task: asyncio.Task[None]) -> None:
+    def _ended(self, kind: Hashable, task: asyncio.Task[None]) -> None:
         if self.tasks.get(kind) is task:
             del self.tasks[kind]
         if not task.cancelled() and task.exception() is not None:

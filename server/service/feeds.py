@@ -84,7 +84,7 @@ class ScopeFeed:
             clock = viewer.clock or service.scheduler.clock
             frame = service.pictures.existing(clock.frame_at(now))
             key = (
-                service.scheduler.epoch,
+                service.scheduler.remakes,
                 service.session.revision,
                 frame,
                 tuple(asked.kinds),
@@ -119,4 +119,4 @@ class ScopeFeed:
         self._sequence += 1
         client.scope_sent, client.scope_waiting = key, self._sequence
         made = self._made[key].model_copy(update={"sequence": self._sequence})
-        client.send(made, "scope")
+        client.send(made)

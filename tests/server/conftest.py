@@ -17,12 +17,13 @@ import pytest
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import ClientConnection, connect
 
-from server.bench.service_thread import running
+from server.bench.service_thread import serving
 from server.config import Settings
 from server.http.connections import Connections
 from server.media import write_exr
+from server.service.maker import ServeOptions
 from server.service.service import Service
-from server.start import ServeOptions, listening_socket, make_service
+from server.start import listen
 from server.wire.protocol import PROTOCOL, PictureHeader, unpack_header
 
 FRAMES = range(1001, 1007)
@@ -230,10 +231,9 @@ def live_service(folder: Path, **change: Any) -> Iterator[Live]:
         }
     )
     settings = settings_for(folder)
-    service, _ = make_service(options, settings)
-    sock = listening_socket("127.0.0.1", settings.port)
-    with running(service, options, settings, sock) as address:
-        yield Live(service, address, folder, sock.connections)
+    listener = listen("127.0.0.1", 0, secure=options.cert is not None)
+    with serving(options, settings, listener=listener) as service:
+        yield Live(service, service.address, folder, listener.socket.connections)
 
 
 @pytest.fixture(scope="session")

@@ -31,7 +31,6 @@ from server.security import (
     own_hosts,
     read_cookie,
 )
-from server.service import overview
 from server.wire.protocol import PROTOCOL
 from tests.server.conftest import HEIGHT, WIDTH, Live, Page, close_code, live_service, wait_for
 
@@ -173,7 +172,7 @@ def test_devices_outlive_a_restart_and_no_token_is_written(tmp_path: Path) -> No
 def test_revoking_closes_the_connections_of_that_link(fresh: Live) -> None:
     """Common practice, no source."""
     with fresh.page() as op, fresh.page("reviewer") as r, fresh.page("reviewer") as other:
-        devices = {d.device: d.role for d in overview.devices(fresh.service)}
+        devices = {d.device: d.role for d in fresh.service.devices()}
         assert sorted(devices.values()) == ["operator", "reviewer", "reviewer"]
         op.send(type="revoke", device=r.welcome["you"]["device"])
         assert close_code(r) == 4401

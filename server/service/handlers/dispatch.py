@@ -16,7 +16,7 @@ from server.wire.replies import Problem, Refused
 def receive(service: Service, client: Client, message: m.ClientMessage) -> None:
     """Carry out one message of a page; whatever is wrong with it is told to the page."""
     about = str(getattr(message, "id", None) or message.type)
-    if isinstance(message, m.OPERATOR_ONLY) and client.role != "operator":
+    if message.only_for not in (None, client.role):
         _refuse_role(client, message, about)
         return
     try:
@@ -26,7 +26,7 @@ def receive(service: Service, client: Client, message: m.ClientMessage) -> None:
 
 
 def _refuse_role(client: Client, message: m.ClientMessage, about: str) -> None:
-    if isinstance(message, m.Write | m.Undo | m.Redo):
+    if isinstance(message, m.Edit):
         client.send(
             Refused(
                 client_seq=message.client_seq,

@@ -14,32 +14,32 @@ from server.wire.replies import Link, Pong
 
 
 @handle.register
-def _(message: m.NoteAdd, service: Service, client: Client) -> None:
+def add_note(message: m.NoteAdd, service: Service, client: Client) -> None:
     service.notes.add(message, client.client, client.name, client.role)
     service.tell_notes()
 
 
 @handle.register
-def _(message: m.NoteEdit, service: Service, client: Client) -> None:
+def edit_note(message: m.NoteEdit, service: Service, client: Client) -> None:
     service.notes.edit(message, client.client, client.role)
     service.tell_notes()
 
 
 @handle.register
-def _(message: m.NoteRemove, service: Service, client: Client) -> None:
+def remove_note(message: m.NoteRemove, service: Service, client: Client) -> None:
     service.notes.remove(message.note, client.client, client.role)
     service.tell_notes()
 
 
 @handle.register
-def _(message: m.LinkAsk, service: Service, client: Client) -> None:
+def make_link(message: m.LinkAsk, service: Service, client: Client) -> None:
     url = f"{service.address}/join#{service.gate.make_link(message.role, client.device.device)}"
     qr = segno.make(url, micro=False).svg_data_uri(scale=4, dark="#000", light="#fff")
     client.send(Link(id=message.id, role=message.role, url=url, qr=qr))
 
 
 @handle.register
-def _(message: m.Revoke, service: Service, client: Client) -> None:
+def revoke(message: m.Revoke, service: Service, client: Client) -> None:
     own = client.device.device
     gone: list[str] = []
     if message.device is not None and message.device != own:
@@ -53,5 +53,5 @@ def _(message: m.Revoke, service: Service, client: Client) -> None:
 
 
 @handle.register
-def _(message: m.Ping, service: Service, client: Client) -> None:
-    client.send(Pong(t=message.t, server_time=time.time()), "pong")
+def answer_ping(message: m.Ping, service: Service, client: Client) -> None:
+    client.send(Pong(t=message.t, server_time=time.time()))

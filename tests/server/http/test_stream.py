@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from server.service import overview
 from server.wire.protocol import Flag
 from tests.server.conftest import HEIGHT, WIDTH, Live, Page, close_code, wait_for
 
@@ -114,7 +113,7 @@ def test_a_reviewer_follows_until_it_moves_by_itself(live: Live) -> None:
             assert r.picture()[0].frame == 1005
             wait_for(
                 lambda: (
-                    {p.role: p.following for p in overview.people(live.service)}
+                    {p.role: p.following for p in live.service.people()}
                     == {"operator": False, "reviewer": False}
                 )
             )

@@ -22,7 +22,7 @@ from kernels.recipe import starting_recipe
 from kernels.recipe_file import load_recipe
 from server.editing.recipes_store import REVISIONS_APART, RecipeStore
 from server.editing.session import RecipeSession
-from server.start import UNSAVED
+from server.service.maker import UNSAVED
 from server.wire.messages import SetOp, Write
 from server.wire.protocol import PROTOCOL
 from tests.server.conftest import Live, wait_for, write_shot
@@ -267,7 +267,7 @@ def test_a_service_that_cannot_save_tells_its_pages(fresh: Live) -> None:
     away = store.path.parent.rename(fresh.folder / "away")
     with fresh.page() as page:
         page.set("screen/primary", "blue")
-        wait_for(lambda: bool(fresh.service.message), timeout=10)
+        wait_for(lambda: bool(fresh.service.maker.trouble), timeout=10)
         told = page.until("status", message=UNSAVED)
         assert str(fresh.folder) not in told["message"]
         away.rename(store.path.parent)
