@@ -98,10 +98,8 @@ async def _check_room(ws: WebSocket, service: Service, device: DeviceRecord) -> 
     room = MAX_CLIENTS + (MAX_OPERATORS if device.role == "operator" else 0)
     if own >= MAX_OF_DEVICE or len(service.clients) >= room:
         raise await _refused(ws, "rate", "too many pages are connected already", 4429)
-    if len(service.owners) > MAX_OWNERS:
-        kept = {c.client: c.device.device for c in service.clients.values()}
-        service.owners.clear()
-        service.owners.update(kept)
+    for old in [c for c in service.owners if c not in service.clients][:-MAX_OWNERS]:
+        del service.owners[old]
 
 
 async def _refused(ws: WebSocket, code: str, message: str, close: int) -> _EndedError:

@@ -19,6 +19,8 @@ def receive(service: Service, client: Client, message: m.ClientMessage) -> None:
     if message.only_for not in (None, client.role):
         _refuse_role(client, message, about)
         return
+    if not client.may_send(message, about):
+        return
     try:
         handle(message, service, client)
     except (VerdigrisError, NotesError) as error:

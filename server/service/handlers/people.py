@@ -10,25 +10,25 @@ from server.service.clients import Client
 from server.service.handlers.dispatch import handle
 from server.service.service import Service
 from server.wire import messages as m
-from server.wire.replies import Link, Pong
+from server.wire.replies import Link, NoteChanged, NoteGone, Pong
 
 
 @handle.register
 def add_note(message: m.NoteAdd, service: Service, client: Client) -> None:
-    service.notes.add(message, client.client, client.name, client.role)
-    service.tell_notes()
+    note = service.notes.add(message, client.device.device, client.name, client.role)
+    service.broadcast(NoteChanged(note=note))
 
 
 @handle.register
 def edit_note(message: m.NoteEdit, service: Service, client: Client) -> None:
-    service.notes.edit(message, client.client, client.role)
-    service.tell_notes()
+    note = service.notes.edit(message, client.device.device, client.role)
+    service.broadcast(NoteChanged(note=note))
 
 
 @handle.register
 def remove_note(message: m.NoteRemove, service: Service, client: Client) -> None:
-    service.notes.remove(message.note, client.client, client.role)
-    service.tell_notes()
+    service.notes.remove(message.note, client.device.device, client.role)
+    service.broadcast(NoteGone(note=message.note))
 
 
 @handle.register
