@@ -13,10 +13,12 @@ import os
 import secrets
 import socket
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from urllib.parse import urlsplit
+
+from cachetools import LRUCache
 
 from kernels.recipe_file import write_text_atomically
 from server.wire.messages import Role
@@ -249,33 +251,6 @@ def security_headers(host: str, secure: bool) -> dict[str, str]:
     }
 
 
-def cookie_name(port: int) -> str:
-    """Return the cookie's name: cookies are shared by all ports of a host, so it has the port."""
-    return f"verdigris_{port}"
-
-
-def set_cookie(name: str, token: str, secure: bool) -> str:
-    """Return the Set-Cookie header's value for a device's token."""
-    parts = [
-        f"{name}={token}",
-        "Path=/",
-        "HttpOnly",
-        "SameSite=Strict",
-        f"Max-Age={int(DEVICE_LIFE_S)}",
-    ]
-    return "; ".join([*parts, "Secure"] if secure else parts)
-
-
-def read_cookie(headers: Mapping[str, str], name: str) -> str | None:
-    """Return the value of our cookie; None if it is missing or there are two different ones."""
-    found = set()
-    for part in headers.get("cookie", "").split(";"):
-        key, _, value = part.strip().partition("=")
-        if key == name and value:
-            found.add(value)
-    return found.pop() if len(found) == 1 else None
-
-
 class RateLimit:
     """A bucket of tokens for each key: `rate` a second, at most `burst` at once."""
 
@@ -283,15 +258,13 @@ class RateLimit:
         self, rate: float, burst: float, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self.rate, self.burst, self.clock = rate, burst, clock
-        self._levels: dict[str, tuple[float, float]] = {}
+        self._levels: LRUCache[str, tuple[float, float]] = LRUCache(10_000)
 
     def allows(self, key: str) -> bool:
         """Take a token; False when there is none left."""
         now = self.clock()
         level, at = self._levels.get(key, (self.burst, now))
         level = min(self.burst, level + (now - at) * self.rate)
-        if len(self._levels) > 10_000:
-            self._levels.clear()
         self._levels[key] = (level - 1 if level >= 1 else level, now)
         return level >= 1
 

@@ -20,8 +20,8 @@ from server import gc_pauses
 from server.bench.bench_client import Pages
 from server.bench.service_thread import serving
 from server.config import Settings
+from server.http.cookies import cookie_name
 from server.media import write_exr
-from server.security import cookie_name
 from server.service.maker import ServeOptions
 from server.service.service import Service
 from server.timing import percentile

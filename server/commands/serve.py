@@ -8,29 +8,30 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from server.commands.options import (
+    Cert,
+    Colourspace,
+    EngineName,
+    Frames,
+    Host,
+    Key,
+    Metrics,
+    Ocio,
+    Port,
+    Threads,
+    Verbose,
+    frames_named,
+    settings_for,
+)
+
 if TYPE_CHECKING:
     from server.config import Settings
     from server.service.maker import ServeOptions
     from server.service.service import Service
 
-Host = Annotated[
-    str | None, typer.Option(help="Address to listen on; 127.0.0.1 (this machine only) by default.")
-]
-Port = Annotated[
-    int | None, typer.Option(help="Port to listen on; 8765 by default, 0 takes a free one.")
-]
-EngineName = Annotated[
-    str | None, typer.Option("--engine", help="auto, cuda or cpu; auto by default.")
-]
-Threads = Annotated[
-    int | None, typer.Option(help="Threads of the cpu engine; as many as cores by default.")
-]
-Cert = Annotated[Path | None, typer.Option(help="TLS certificate (PEM).")]
-Key = Annotated[Path | None, typer.Option(help="TLS key (PEM).")]
-Verbose = Annotated[bool, typer.Option("--verbose", help="Log every request and visit.")]
-Metrics = Annotated[
-    bool, typer.Option("--metrics", help="Serve /metrics (operators, or VERDIGRIS_METRICS_TOKEN).")
-]
+
+PLACE = 1
+"""where it stands in the list of commands"""
 
 
 def register(app: typer.Typer) -> None:
@@ -44,37 +45,38 @@ def serve(
         str,
         typer.Argument(
             metavar="SHOT|FOLDER",
-            help="Movie, still, folder or pattern; with --watch a folder of takes.",
+            help="Movie, still, folder or pattern; with --watch a folder of shots.",
         ),
     ],
     watch: Annotated[
         bool,
-        typer.Option("--watch", help="Watch a folder of takes: new ones appear by themselves."),
+        typer.Option("--watch", help="Watch the folder: new shots appear by themselves."),
     ] = False,
     clean_plate: Annotated[
-        Path | None, typer.Option(help="Clean plate: the screen without the subject.")
+        Path | None,
+        typer.Option(metavar="SHOT", help="Clean plate: the screen without the subject."),
     ] = None,
-    background: Annotated[Path | None, typer.Option(help="Background: picture or movie.")] = None,
+    background: Annotated[
+        Path | None,
+        typer.Option(metavar="SHOT", help="The new picture behind the subject: still or movie."),
+    ] = None,
     recipe: Annotated[
-        Path | None, typer.Option(help="Recipe to work on (.json); begun if it is not there.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Recipe to work on (.json); begun if it is not there."),
     ] = None,
-    colourspace: Annotated[
-        str, typer.Option(help="Input colour space, instead of the one the files name.")
-    ] = "",
-    ocio: Annotated[
-        str | None, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
-    ] = None,
+    colourspace: Colourspace = "",
+    ocio: Ocio = "",
     media_root: Annotated[
         list[Path] | None,
         typer.Option(metavar="FOLDER", help="Folder under which the page may name files."),
     ] = None,
     renders: Annotated[
         Path | None,
-        typer.Option(help="Folder renders are written to; in your data folder by default."),
+        typer.Option(metavar="FOLDER", help="Where renders go; in your data folder by default."),
     ] = None,
     allow_host: Annotated[
         list[str] | None,
-        typer.Option(metavar="NAME", help="Another host name the service may be called by."),
+        typer.Option(metavar="NAME", help="Another host name by which pages may call the service."),
     ] = None,
     host: Host = None,
     port: Port = None,
@@ -97,10 +99,10 @@ def serve(
     folder = Path(shot)
     if watch:
         if not folder.is_dir():
-            raise StartError(f"--watch takes a folder of takes, and '{shot}' is none")
+            raise StartError(f"--watch takes a folder, and '{shot}' is none")
         first = newest(folder)
         if first is None:
-            raise StartError(f"there is no take in '{shot}' yet: record one, then start again")
+            raise StartError(f"there is no shot in '{shot}' yet: record one, then start again")
         shot = first
     for path in (clean_plate, background):
         if path is not None and not (path.exists() or "#" in path.name or "%" in path.name):
@@ -120,7 +122,7 @@ def serve(
         hosts=tuple(allow_host or []),
         watched=folder if watch else None,
     )
-    settings = _settings(
+    settings = settings_for(
         Path(shot).parent, host=host, port=port, engine=engine, threads=threads, ocio=ocio
     )
     # A wrong path is told first, whatever else is wrong.
@@ -130,15 +132,15 @@ def serve(
 
 def demo(
     folder: Annotated[
-        Path | None, typer.Option(help="Folder of the demo shot, made there if needed.")
+        Path | None, typer.Option(metavar="FOLDER", help="Where the demo shot is, or is made.")
     ] = None,
     render: Annotated[
         Path | None,
-        typer.Option(help="Key the shot to EXR files and a contact sheet here; serve nothing."),
+        typer.Option(
+            metavar="FOLDER", help="Write EXR files and a contact sheet here; serve nothing."
+        ),
     ] = None,
-    frames: Annotated[
-        str, typer.Option(help="Frames to render, as 1001-1010; all by default.")
-    ] = "",
+    frames: Frames = "",
     host: Host = None,
     port: Port = None,
     engine: EngineName = None,
@@ -157,7 +159,7 @@ def demo(
     from server.progress import progress
     from server.service.maker import ServeOptions
 
-    settings = _settings(None, host=host, port=port, engine=engine, threads=threads)
+    settings = settings_for(None, host=host, port=port, engine=engine, threads=threads)
     place = folder or Path(settings.data_dir) / "demo"
     with progress("making the demo shot") as report:
         # One step in all: it was found there already made.
@@ -183,13 +185,12 @@ def _render_demo(
 ) -> None:
     from kernels.engine import choose_engine
     from server.keying.demo import render_demo
-    from server.media import parse_frames
     from server.progress import progress
     from server.words import counted
 
     choice = choose_engine(settings.engine, threads=settings.threads or None)
     typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
-    wanted = tuple(parse_frames(frames)) if frames else ()
+    wanted = tuple(frames_named(frames) or ())
     try:
         with progress("keying the demo shot") as report:
             rendered, sheet = render_demo(paths, out, choice.engine, frames=wanted, progress=report)
@@ -200,12 +201,6 @@ def _render_demo(
     typer.echo(f"the recipe is {paths.folder / 'gardener.json'}")
     live = shlex.join(["verdigris", "demo", *(["--folder", str(folder)] if folder else [])])
     typer.echo(f"look at {sheet}; `{live}` shows the shot live in a browser")
-
-
-def _settings(beside: Path | None, **given: Any) -> Settings:
-    from server.config import load_settings
-
-    return load_settings(given, beside=beside).settings
 
 
 def _run(options: ServeOptions, settings: Settings, verbose: bool) -> None:

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from kernels.plan import ViewName
 from kernels.recipe import EXTRACTORS, DespillPass, Shape, ShapePose
 from kernels.recipe_file import recipe_schema, recipe_text
+from server.http.cookies import cookie_name, drop_cookie, read_cookie, set_cookie
 from server.http.files import PageFiles
 from server.http.socket import serve_socket
 from server.pictures.keys import PictureKey, Quality, Sight, wire_size
@@ -22,9 +23,6 @@ from server.pictures.maker import encoded
 from server.pictures.renderer import Urgency
 from server.security import (
     DeviceRecord,
-    cookie_name,
-    read_cookie,
-    set_cookie,
 )
 from server.service.service import Service
 from server.wire.messages import Role
@@ -141,7 +139,7 @@ async def join(body: JoinRequest, request: Request, service: TheService) -> Resp
     device, token = redeemed
     name = cookie_name(request.app.state.port())
     answer = JSONResponse({"role": device.role})
-    answer.headers["set-cookie"] = set_cookie(name, token, request.url.scheme == "https")
+    set_cookie(answer, name, token, secure=request.url.scheme == "https")
     service.tell_people()
     return answer
 
@@ -154,8 +152,9 @@ async def leave(device: AnyDevice, request: Request, service: TheService) -> Res
             client.close(4401, "left")
     service.tell_people()
     name = cookie_name(request.app.state.port())
-    gone = f"{name}=; Path=/; HttpOnly; SameSite=Strict; Max-Age=0"
-    return Response(status_code=204, headers={"set-cookie": gone})
+    answer = Response(status_code=204)
+    drop_cookie(answer, name)
+    return answer
 
 
 @lru_cache(maxsize=1)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections import OrderedDict
 from collections.abc import Hashable
+
+from cachetools import LRUCache
 
 from server.pictures.renderer import Urgency
 from server.pictures.scopes import scope
@@ -67,7 +68,7 @@ class ScopeFeed:
 
     def __init__(self, service: Service) -> None:
         self.service = service
-        self._made: OrderedDict[Hashable, Scope] = OrderedDict()
+        self._made: LRUCache[Hashable, Scope] = LRUCache(8)
         self._sequence = 0
 
     async def tick(self) -> None:
@@ -112,8 +113,6 @@ class ScopeFeed:
                 self._made[key] = await asyncio.wrap_future(future)
             except NotReadyError:
                 return
-            while len(self._made) > 8:
-                self._made.popitem(last=False)
         if client.client not in service.clients or client.scopes is not asked:
             return
         self._sequence += 1

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
+from cachetools import FIFOCache
 from numpy.typing import NDArray
 
 from kernels.errors import VerdigrisError
@@ -67,7 +68,8 @@ class FrameStore:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.budget = budget
-        self.messages: OrderedDict[FrameId, str] = OrderedDict()
+        self.messages: FIFOCache[FrameId, str] = FIFOCache(50)
+        """what is wrong with frames; read on any thread"""
         self.coming: dict[FrameId, int] = {}
         """while playing, the frames whose turn comes, and after how many others"""
         self._on_decoded = on_decoded
@@ -227,8 +229,6 @@ class FrameStore:
             self._failed[frame] = self._clock()
             self._broken.add(frame)
             self.messages[frame] = decoded.error
-            while len(self.messages) > 50:
-                self.messages.popitem(last=False)
         else:
             self.messages.pop(frame, None)
             self._healed = self._healed or frame in self._broken

@@ -37,7 +37,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     [
         (["{folder}/none.####.exr"], "none"),
         (["{folder}/empty"], "empty"),
-        (["{folder}/empty", "--watch"], "no take"),
+        (["{folder}/empty", "--watch"], "no shot"),
         (["{folder}/media/take.####.exr", "--watch"], "--watch takes a folder"),
         (["{shot}", "--background", "{folder}/none.jpg"], "none.jpg"),
         (["{shot}", "--cert", "{folder}/bad.pem"], "--key"),

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
+import typer
 
-from server import cli
+from server import cli, commands
 
 
 def verdigris(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
@@ -117,3 +119,17 @@ def test_ctrl_c_is_exit_code_130(
 
     monkeypatch.setattr("server.commands.config.load_settings", stopped)
     assert verdigris(capsys, "config")[0] == 130
+
+
+def test_commands_are_found_by_themselves_and_share_their_options() -> None:
+    """Our own rule, no outside source: an option says and means the same wherever it stands."""
+    assert cli.run(["--version"]) == 0
+    program: Any = typer.main.get_command(cli.app)
+    modules = {path.stem for path in Path(commands.__file__).parent.glob("*.py")}
+    assert {"demo"} | modules - {"__init__", "options"} == set(program.commands)
+    shared = {"colourspace", "ocio", "missing", "threads", "host", "port", "cert", "key", "again"}
+    told: dict[str, set[str]] = {}
+    for command in program.commands.values():
+        for option in command.params:
+            told.setdefault(option.name, set()).add(option.help)
+    assert {name: len(told[name]) for name in shared} == dict.fromkeys(shared, 1)
