@@ -59,9 +59,10 @@ def make_service(
     known = _known_recipe(options)
     probe = open_shot(
         options.shot,
-        colourspace=options.colourspace or None,
+        colourspace=options.colourspace or settings.colourspace or None,
         ocio=settings.ocio or None,
         missing="hold",
+        fps=settings.fps or None,
     )
     for companion in (options.clean_plate, options.background):
         if companion is not None:

@@ -276,7 +276,8 @@ class Service:
     def _problems(self) -> str:
         frame = self.pictures.existing(self.scheduler.clock.frame_at(self.now()))
         recipe = self.session.recipe
-        return overview.problems(self.opened, recipe, self.store, frame, self.maker.trouble)
+        trouble = self.recipes.read_only or self.maker.trouble
+        return overview.problems(self.opened, recipe, self.store, frame, trouble)
 
     def broadcast(self, message: Message, *, but: str = "") -> None:
         """Send a message to everybody of the role that it is for."""

@@ -62,7 +62,7 @@ class Refused(Message):
     type: Literal["refused"] = "refused"
     client_seq: int
     revision: int
-    reason: Literal["conflict", "invalid", "role", "nothing"]
+    reason: Literal["conflict", "invalid", "role", "nothing", "locked"]
     message: str
     current: list[Change] = Field(default_factory=list)
 

@@ -268,8 +268,8 @@ def test_an_empty_shot_does_not_mean_the_working_folder(
 def test_the_settings_file_in_a_shot_s_folder_counts_when_the_folder_is_the_shot(
     here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """From memory: the project file beside the shot's frames; to be confirmed."""
-    (here / "shot/verdigris.toml").write_text("nonsense = 1\n")
+    """Our own rule, no outside source: the file beside the shot's frames counts."""
+    (here / "shot/verdigris.toml").write_text("colourspace = 'nonsense'\n")
     for shot in ("shot", "shot/gate.####.exr"):
         arguments = ["render", shot, "--recipe", "key.json", "--out", "out/k.####.exr"]
         code, _, err = verdigris(capsys, *arguments)
