@@ -57,6 +57,8 @@ class OpenLink:
     role: Role
     once: bool
     expires: float | None
+    maker: str = ""
+    """device that made it; empty: the service itself"""
 
 
 @dataclass
@@ -77,13 +79,16 @@ class Gate:
             self._devices = {record.key: record for record in records}
             self._drop_old()
 
-    def make_link(self, role: Role) -> str:
-        """Return the token of a new link; a new reviewers' link leaves older ones valid."""
+    def make_link(self, role: Role, maker: str = "") -> str:
+        """Return the token of a new link; a new reviewers' link leaves older ones valid.
+
+        maker: the device that asks for it; revoking that device takes the link along.
+        """
         token = secrets.token_urlsafe(TOKEN_BYTES)
         once = role == "operator"
         expires = self.clock() + LINK_LIFE_S if once else None
         key = _digest(token)
-        self._links[key] = OpenLink(secrets.token_hex(4), key, role, once, expires)
+        self._links[key] = OpenLink(secrets.token_hex(4), key, role, once, expires, maker)
         return token
 
     def redeem(self, token: str, name: str) -> tuple[DeviceRecord, str] | None:
@@ -139,6 +144,8 @@ class Gate:
         gone = [record for record in self._devices.values() if condition(record)]
         for record in gone:
             del self._devices[record.key]
+        out = {record.device for record in gone}
+        self._links = {k: link for k, link in self._links.items() if link.maker not in out}
         self._save()
         return [record.device for record in gone]
 

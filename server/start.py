@@ -21,6 +21,7 @@ from server import gc_pauses
 from server.config import Settings
 from server.editing.notes import NoteBoard
 from server.http.app import create_app
+from server.http.connections import Connections, CountingListener
 from server.media import Shot, open_shot
 from server.media.roots import MediaRoots, where_needed
 from server.pictures.renderer import RenderThread, Urgency
@@ -58,9 +59,10 @@ def make_service(
     known = _known_recipe(options)
     probe = open_shot(
         options.shot,
-        colourspace=options.colourspace or None,
+        colourspace=options.colourspace or settings.colourspace or None,
         ocio=settings.ocio or None,
         missing="hold",
+        fps=settings.fps or None,
     )
     for companion in (options.clean_plate, options.background):
         if companion is not None:
@@ -167,7 +169,7 @@ def disk_tier(settings: Settings) -> DiskTier | None:
 class Listener:
     """A socket that listens already. address: how pages reach it, scheme, host and port."""
 
-    socket: socket.socket
+    socket: CountingListener
     address: str
 
     @property
@@ -189,10 +191,14 @@ def listen(host: str, port: int, *, secure: bool = False) -> Listener:
     return Listener(sock, f"{scheme}://{shown}:{sock.getsockname()[1]}")
 
 
-def listening_socket(host: str, port: int) -> socket.socket:
-    """Return a listening socket with a small send buffer; StartError in one sentence."""
+def listening_socket(host: str, port: int) -> CountingListener:
+    """Return a listening socket that counts its connections and has a small send buffer.
+
+    Raises StartError in one sentence.
+    """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    sock = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    sock = CountingListener(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    sock.connections = Connections()
     try:
         # Without it pictures wait up to 40 ms for the acknowledgement of the packet before.
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -267,7 +273,13 @@ def run_service(
 ) -> None:
     """Serve until interrupted. host: as listened on. `ready` is called when pages can come."""
     hosts, port = own_hosts(host, options.hosts), listener.port
-    app = create_app(service, hosts=lambda: hosts, port=lambda: port, metrics=options.metrics)
+    app = create_app(
+        service,
+        hosts=lambda: hosts,
+        port=lambda: port,
+        metrics=options.metrics,
+        connections=listener.socket.connections,
+    )
     with ExitStack() as stack:
 
         def started() -> None:

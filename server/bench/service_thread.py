@@ -19,12 +19,15 @@ START_S = 30.0
 
 
 @contextmanager
-def serving(options: ServeOptions, settings: Settings, **more: Any) -> Iterator[Service]:
+def serving(
+    options: ServeOptions, settings: Settings, *, listener: Listener | None = None, **more: Any
+) -> Iterator[Service]:
     """Make a service and serve it on loopback while the context lasts.
 
-    more: what else `make_service` is told. `service.address` says where it is.
+    listener: one that listens on loopback already. more: what else `make_service` is told.
+    `service.address` says where it is.
     """
-    listener = listen("127.0.0.1", settings.port, secure=options.cert is not None)
+    listener = listener or listen("127.0.0.1", settings.port, secure=options.cert is not None)
     try:
         service = make_service(options, settings, listener.address, **more)
         with _running(service, options, listener):
@@ -36,7 +39,13 @@ def serving(options: ServeOptions, settings: Settings, **more: Any) -> Iterator[
 @contextmanager
 def _running(service: Service, options: ServeOptions, listener: Listener) -> Iterator[None]:
     hosts, port = own_hosts("127.0.0.1", options.hosts), listener.port
-    app = create_app(service, hosts=lambda: hosts, port=lambda: port, metrics=options.metrics)
+    app = create_app(
+        service,
+        hosts=lambda: hosts,
+        port=lambda: port,
+        metrics=options.metrics,
+        connections=listener.socket.connections,
+    )
     told = threading.Event()
     server = TellingServer(server_config(app, options), told.set)
 

@@ -91,7 +91,10 @@ def settings_for(beside: Path | None, **given: Any) -> Settings:
     from server.config import load_settings
 
     known = {name: None if value == "" else value for name, value in given.items()}
-    return load_settings(known, beside=beside).settings
+    configured = load_settings(known, beside=beside)
+    if configured.told:
+        typer.echo(f"note: {configured.told}", err=True)
+    return configured.settings
 
 
 def missing_named(text: str) -> Literal["error", "hold", "black"]:

@@ -82,9 +82,13 @@ def prepare(
     key = load_recipe(recipe) if recipe is not None else None
     source = open_shot(
         shot,
-        colourspace=colourspace or (key.source.colourspace if key else "") or None,
+        colourspace=colourspace
+        or (key.source.colourspace if key else "")
+        or settings.colourspace
+        or None,
         ocio=settings.ocio or None,
         missing="hold",
+        fps=settings.fps or None,
     )
     wanted = frames_named(frames)
     name = recipe.name if recipe is not None else f"{source.name}.json"

@@ -115,9 +115,10 @@ def render(
     settings = settings_for(folder_beside(shot), engine=engine, threads=threads, ocio=ocio)
     source = open_shot(
         shot,
-        colourspace=colourspace or key.source.colourspace or None,
+        colourspace=colourspace or key.source.colourspace or settings.colourspace or None,
         ocio=settings.ocio or None,
         plate_alpha=key.source.plate_alpha,
+        fps=settings.fps or None,
         missing=on_missing,
     )
     roots = MediaRoots(

@@ -64,6 +64,13 @@ def serve(
         Path | None,
         typer.Option(metavar="FILE", help="Recipe to work on (.json); begun if it is not there."),
     ] = None,
+    take_over: Annotated[
+        bool,
+        typer.Option(
+            "--take-over",
+            help="Work on the recipe though another service does; that one saves no more.",
+        ),
+    ] = False,
     colourspace: Colourspace = "",
     ocio: Ocio = "",
     media_root: Annotated[
@@ -121,12 +128,14 @@ def serve(
         key=key,
         hosts=tuple(allow_host or []),
         watched=folder if watch else None,
+        take_over=take_over,
     )
     settings = settings_for(
         Path(shot).parent, host=host, port=port, engine=engine, threads=threads, ocio=ocio
     )
     # A wrong path is told first, whatever else is wrong.
-    open_shot(shot, colourspace=colourspace or None, ocio=settings.ocio or None, missing="hold")
+    space = colourspace or settings.colourspace or None
+    open_shot(shot, colourspace=space, ocio=settings.ocio or None, missing="hold")
     _run(options, settings, verbose)
 
 

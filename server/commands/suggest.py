@@ -72,7 +72,11 @@ def suggest(
     check_text_output(out)
     settings = settings_for(folder_beside(shot), ocio=ocio)
     source = open_shot(
-        shot, colourspace=colourspace or None, ocio=settings.ocio or None, missing="hold"
+        shot,
+        colourspace=colourspace or settings.colourspace or None,
+        ocio=settings.ocio or None,
+        missing="hold",
+        fps=settings.fps or None,
     )
     plate = None if flat else clean_plate or out.with_name(f"{out.stem}.clean.exr")
     given = None if plate is None or clean_plate is None else _given(plate, out, settings.ocio)

@@ -89,8 +89,9 @@ def survey(
             report,
             frames=frames_named(frames),
             workers=workers or None,
-            colourspace=colourspace or None,
+            colourspace=colourspace or settings.colourspace or None,
             ocio=settings.ocio or None,
+            fps=settings.fps or None,
             missing=on_missing,
         )
     labels = told_apart([(result.name, result.spec) for result in batch.results])

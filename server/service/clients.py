@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from server.pictures.outbox import Texts
-from server.security import DeviceRecord
+from server.security import DeviceRecord, RateLimit
 from server.wire.messages import Message, Role, Scopes
+from server.wire.replies import Problem
 from server.wire.state import Person
 
 log = logging.getLogger("verdigris.clients")
@@ -41,10 +42,14 @@ class Client:
     scope_sent: Hashable = None
     scope_waiting: int = 0
     closing: tuple[int, str] | None = None
+    put_out: asyncio.Event = field(default_factory=asyncio.Event)
+    """set when nothing of this page may be read or shown to it any more"""
     heard_at: float = 0.0
     """when the message that is being carried out came in, by the event loop's clock"""
     write_times: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=256))
     """(revision, when the message came) of writes whose picture has not gone out yet"""
+    limits: dict[str, RateLimit] = field(default_factory=dict)
+    limits_told: RateLimit = field(default_factory=lambda: RateLimit(1.0, 1.0))
     tasks: dict[Hashable, asyncio.Task[None]] = field(default_factory=dict)
 
     @property
@@ -78,6 +83,25 @@ class Client:
         """Have the connection closed after what is queued."""
         self.closing = (code, reason)
         self.wake.set()
+
+    def may_send(self, message: Message, about: str) -> bool:
+        """Tell whether a message keeps within its kind's limit; what is left out is answered."""
+        word, per_s, burst = message.limit
+        limit = self.limits.setdefault(word, RateLimit(per_s, burst))
+        if limit.allows(""):
+            return True
+        if about != getattr(message, "type", "") or self.limits_told.allows(word):
+            told = f"too many {word} in a short time: this was left out, wait a moment"
+            self.send(Problem(code="rate", about=about, message=told))
+        return False
+
+    def end_now(self, code: int, reason: str, message: str) -> None:
+        """Put the page out: what it sends is not read, what it waits for is not sent."""
+        self.pictures.clear()
+        self.texts.clear()
+        self.send(Problem(code="revoked", message=message, fatal=True))
+        self.closing = (code, reason)
+        self.put_out.set()
 
     def carry_out(self, message: Message, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         """Run a message's work in the background; a newer message of the same key ends it."""

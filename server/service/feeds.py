@@ -14,7 +14,7 @@ from server.service.clients import Client
 from server.service.service import Service
 from server.store.frame_types import NotReadyError
 from server.wire.messages import Scopes
-from server.wire.replies import Problem, Scope
+from server.wire.replies import Scope
 
 log = logging.getLogger("verdigris.feeds")
 TICK_S = 0.1
@@ -47,14 +47,7 @@ def _second(service: Service) -> None:
         service.tell_playhead()
     for client in list(service.clients.values()):
         if not service.gate.is_valid(client.device):
-            client.send(
-                Problem(
-                    code="revoked",
-                    message="this device's time is over: open a new link",
-                    fatal=True,
-                )
-            )
-            client.close(4401, "expired")
+            client.end_now(4401, "expired", "this device's time is over: open a new link")
     _refresh(service)
     service.pump()
 

@@ -41,6 +41,8 @@ class ServeOptions:
     hosts: tuple[str, ...] = ()
     watched: Path | None = None
     """folder whose new shots appear by themselves"""
+    take_over: bool = False
+    """work on the recipe though another service does: that one saves no more"""
     first_recipe: Callable[[], Recipe] = field(default=starting_recipe)
 
 
@@ -105,7 +107,12 @@ class ServiceMaker:
     def recipes(self, shot: Shot, path: Path | None) -> RecipeStore:
         """Return the store of a shot's recipe."""
         library = self.folders.data / "recipes"
-        return RecipeStore(path or self.recipe_path(shot), library, on_error=self._saving)
+        return RecipeStore(
+            path or self.recipe_path(shot),
+            library,
+            on_error=self._saving,
+            take_over=self.options.take_over,
+        )
 
     def _saving(self, failed: str) -> None:
         if failed:
@@ -122,10 +129,12 @@ class ServiceMaker:
         """Open a shot's files."""
         source = recipe.source if recipe is not None else None
         space = self.options.colourspace or (source.colourspace if source else "")
+        space = space or self.settings.colourspace
         return open_shot(
             spec,
             colourspace=space or None,
             ocio=self.settings.ocio or None,
+            fps=self.settings.fps or None,
             plate_alpha=source.plate_alpha if source else "ignore",
             missing="hold",
         )

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
+from typing import TypeVar
 
 from kernels.engine import Engine
 from kernels.recipe import Recipe
@@ -31,10 +32,11 @@ from server.service.media_list import root_labels
 from server.service.watch import Watch
 from server.wire.messages import JobKind, Message, Role
 from server.wire.protocol import Flag, PictureHeader, encoding_flags
-from server.wire.replies import Cached, Devices, Kept, Notes, People, Problem, StateAgain, Status
+from server.wire.replies import Cached, Devices, Kept, People, Problem, StateAgain, Status
 from server.wire.state import Device, JobInfo, Person, State
 
 log = logging.getLogger("verdigris.service")
+R = TypeVar("R")
 JOIN_PER_S, JOIN_BURST = 0.2, 12.0
 PICTURES_PER_S, PICTURES_BURST = 4.0, 20.0
 
@@ -87,6 +89,10 @@ class Service:
             on_end=self.tell_playhead,
             encoders=encoders,
         )
+        self._measurers = {
+            first: ThreadPoolExecutor(1, thread_name_prefix="measure") for first in (True, False)
+        }
+        """one for operators, one for reviewers, so that none waits behind the other's"""
         self._openers = ThreadPoolExecutor(1, thread_name_prefix="open")
         self._opening: set[Hashable] = set()
         self._cached_told: list[tuple[int, int]] = []
@@ -130,18 +136,26 @@ class Service:
         """Save, end threads and decoders, free memory. Blocks."""
         self.jobs.close()
         self._openers.shutdown(wait=True, cancel_futures=True)
+        for measurer in self._measurers.values():
+            measurer.shutdown(wait=True, cancel_futures=True)
         engine_end = self.thread.submit(Urgency.JOB, self.engine.close)
         self.thread.close()
         engine_end.result()
         self.pictures.stop()
         self.store.close_all()
         self.recipes.close()
+        self.notes.close()
+
+    async def measure(self, work: Callable[[], R], *, first: bool) -> R:
+        """Carry out a measurement on a thread of its own. first: an operator waits for it."""
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self._measurers[first], work)
 
     def switch(
         self, opened: ResidentShot, recipe: Recipe, recipes: RecipeStore, notes: NoteBoard
     ) -> None:
         """Go on with another shot; on the event loop's thread."""
-        old, old_recipes = self.opened, self.recipes
+        old, old_recipes, old_notes = self.opened, self.recipes, self.notes
         self.pictures.opened = opened
         self.session.replace(recipe)
         self.recipes, self.notes = recipes, notes
@@ -149,6 +163,7 @@ class Service:
         self.scheduler.opened(opened.size, opened.new_clock(), self.now())
         self._openers.submit(old.close)
         self._openers.submit(old_recipes.close)
+        self._openers.submit(old_notes.close)
         self.open_companions()
         self.tell_state()
         self.pump()
@@ -260,7 +275,8 @@ class Service:
     def _problems(self) -> str:
         frame = self.pictures.existing(self.scheduler.clock.frame_at(self.now()))
         recipe = self.session.recipe
-        return overview.problems(self.opened, recipe, self.store, frame, self.maker.trouble)
+        trouble = self.recipes.read_only or self.maker.trouble
+        return overview.problems(self.opened, recipe, self.store, frame, trouble)
 
     def broadcast(self, message: Message, *, but: str = "") -> None:
         """Send a message to everybody of the role that it is for."""
@@ -299,10 +315,6 @@ class Service:
         """Tell everybody who is there; operators learn about devices too."""
         self.broadcast(People(people=self.people()))
         self.broadcast(Devices(devices=self.devices()))
-
-    def tell_notes(self) -> None:
-        """Tell everybody the notes."""
-        self.broadcast(Notes(notes=self.notes.notes))
 
     def tell_cached(self) -> None:
         """Tell everybody which frames are cached, if that has changed."""

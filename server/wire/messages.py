@@ -6,7 +6,7 @@ What the server says stands in `server.wire.replies` and `server.wire.state`.
 from __future__ import annotations
 
 from collections.abc import Hashable
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
@@ -29,6 +29,18 @@ Short = Annotated[str, Field(max_length=80)]
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
 
 
+class Limit(NamedTuple):
+    """How many messages one client may send: `per_s` a second, at most `burst` at once.
+
+    Messages of the same word share one limit. Our own rule, no outside source: far more than hands
+    send, far less than what would slow others down.
+    """
+
+    word: str
+    per_s: float
+    burst: float
+
+
 class Message(BaseModel):
     """Base of all messages: unknown fields are refused, types are strict."""
 
@@ -40,6 +52,9 @@ class Message(BaseModel):
     """type of the message that answers this one; whatever is wrong is answered by an `error`"""
     newest_of: ClassVar[str] = ""
     """word under which a newer message takes an older one's place, waiting or being carried out"""
+
+    limit: ClassVar[Limit] = Limit("messages", 200.0, 600.0)
+    """how many one client may send"""
 
     def key(self) -> Hashable:
         """Return the key under which a newer message replaces this one; None: every one counts."""
@@ -214,6 +229,7 @@ class Sample(Message):
 
     reply: ClassVar[str] = "sampled"
     newest_of: ClassVar[str] = "sample"
+    limit: ClassVar[Limit] = Limit("measuring", 20, 40)
     type: Literal["sample"]
     id: ItemId
     name: ViewName = "plate"
@@ -227,6 +243,7 @@ class Separate(Message):
 
     reply: ClassVar[str] = "separated"
     newest_of: ClassVar[str] = "separate"
+    limit: ClassVar[Limit] = Limit("measuring", 20, 40)
     type: Literal["separate"]
     id: ItemId
     frame: Frame | None = None
@@ -238,6 +255,7 @@ class Scopes(Message):
     """Have scopes sent whenever they change; empty kinds: no longer."""
 
     reply: ClassVar[str] = "scope"
+    limit: ClassVar[Limit] = Limit("scopes", 5, 20)
     type: Literal["scopes"]
     kinds: Annotated[list[ScopeKind], Field(max_length=4)]
     name: ViewName = "plate"
@@ -254,7 +272,8 @@ class AckScopes(Message):
 class NoteAdd(Message):
     """Pin a note to a place of a frame."""
 
-    reply: ClassVar[str] = "notes"
+    reply: ClassVar[str] = "note"
+    limit: ClassVar[Limit] = Limit("notes", 2, 20)
     type: Literal["note_add"]
     frame: Frame
     x: Finite
@@ -265,7 +284,8 @@ class NoteAdd(Message):
 class NoteEdit(Message):
     """Change a note: one's own, operators any."""
 
-    reply: ClassVar[str] = "notes"
+    reply: ClassVar[str] = "note"
+    limit: ClassVar[Limit] = Limit("notes", 2, 20)
     type: Literal["note_edit"]
     note: ItemId
     text: Text | None = None
@@ -275,7 +295,8 @@ class NoteEdit(Message):
 class NoteRemove(Message):
     """Take a note away: one's own, operators any."""
 
-    reply: ClassVar[str] = "notes"
+    reply: ClassVar[str] = "note_gone"
+    limit: ClassVar[Limit] = Limit("notes", 2, 20)
     type: Literal["note_remove"]
     note: ItemId
 
@@ -286,6 +307,7 @@ class RecipesAsk(Message):
     only_for: ClassVar[Role | None] = "operator"
     reply: ClassVar[str] = "recipes"
     newest_of: ClassVar[str] = "recipes"
+    limit: ClassVar[Limit] = Limit("recipes", 5, 30)
     type: Literal["recipes"]
     id: ItemId
 
@@ -319,6 +341,7 @@ class MediaAsk(Message):
     only_for: ClassVar[Role | None] = "operator"
     reply: ClassVar[str] = "media"
     newest_of: ClassVar[str] = "media"
+    limit: ClassVar[Limit] = Limit("media", 5, 30)
     type: Literal["media"]
     id: ItemId
     root: Short = ""
@@ -330,6 +353,7 @@ class JobStart(Message):
 
     only_for: ClassVar[Role | None] = "operator"
     reply: ClassVar[str] = "job"
+    limit: ClassVar[Limit] = Limit("jobs", 5, 30)
     type: Literal["job_start"]
     id: ItemId
     kind: JobKind
@@ -382,6 +406,7 @@ class LinkAsk(Message):
 
     only_for: ClassVar[Role | None] = "operator"
     reply: ClassVar[str] = "link"
+    limit: ClassVar[Limit] = Limit("links", 5, 30)
     type: Literal["link"]
     id: ItemId
     role: Role = "reviewer"

@@ -62,7 +62,7 @@ class Refused(Message):
     type: Literal["refused"] = "refused"
     client_seq: int
     revision: int
-    reason: Literal["conflict", "invalid", "role", "nothing"]
+    reason: Literal["conflict", "invalid", "role", "nothing", "locked"]
     message: str
     current: list[Change] = Field(default_factory=list)
 
@@ -110,12 +110,26 @@ class Devices(Message):
     devices: list[Device]
 
 
-class Notes(Message):
-    """All notes."""
+class NoteChanged(Message):
+    """One note is new or has changed."""
 
-    newest_of: ClassVar[str] = "notes"
-    type: Literal["notes"] = "notes"
-    notes: list[Note]
+    type: Literal["note"] = "note"
+    note: Note
+
+    def key(self) -> Hashable:
+        """A newer state of the same note takes the older one's place."""
+        return "note", self.note.note
+
+
+class NoteGone(Message):
+    """One note was taken away."""
+
+    type: Literal["note_gone"] = "note_gone"
+    note: str
+
+    def key(self) -> Hashable:
+        """What was still to be told of the note is no longer told."""
+        return "note", self.note
 
 
 class Cached(Message):
@@ -352,7 +366,8 @@ ServerMessage = (
     | Following
     | People
     | Devices
-    | Notes
+    | NoteChanged
+    | NoteGone
     | Cached
     | Status
     | Sampled

@@ -81,7 +81,7 @@ class Device(Message):
 
 
 class Note(Message):
-    """A remark pinned to a frame and a place. mine is not sent: compare `client`."""
+    """A remark pinned to a frame and a place. Whose it is: compare `device`."""
 
     note: str
     frame: int
@@ -89,7 +89,7 @@ class Note(Message):
     y: float
     text: str
     by: str
-    client: str
+    device: str
     role: Role
     at: float
     done: bool = False

@@ -19,9 +19,11 @@ from websockets.sync.client import ClientConnection, connect
 
 from server.bench.service_thread import serving
 from server.config import Settings
+from server.http.connections import Connections
 from server.media import write_exr
 from server.service.maker import ServeOptions
 from server.service.service import Service
+from server.start import listen
 from server.wire.protocol import PROTOCOL, PictureHeader, unpack_header
 
 FRAMES = range(1001, 1007)
@@ -139,6 +141,7 @@ class Live:
     service: Service
     address: str
     folder: Path
+    connections: Connections = field(default_factory=Connections)
     _names: Iterator[int] = field(default_factory=itertools.count)
 
     def cookie(self, role: str = "operator") -> str:
@@ -228,8 +231,9 @@ def live_service(folder: Path, **change: Any) -> Iterator[Live]:
         }
     )
     settings = settings_for(folder)
-    with serving(options, settings) as service:
-        yield Live(service, service.address, folder)
+    listener = listen("127.0.0.1", 0, secure=options.cert is not None)
+    with serving(options, settings, listener=listener) as service:
+        yield Live(service, service.address, folder, listener.socket.connections)
 
 
 @pytest.fixture(scope="session")

@@ -32,7 +32,11 @@ const keep = (type, topic, put) => receive(type, (m) => { put(m); emit(topic); }
 keep("playhead", "playhead", ({ type, ...playhead }) => (state.playhead = playhead));
 keep("people", "people", (m) => (state.people = m.people));
 keep("devices", "devices", (m) => (state.devices = m.devices));
-keep("notes", "notes", (m) => (state.notes = m.notes));
+keep("note", "notes", ({ note }) => {
+  const known = state.notes.some((/** @type {any} */ n) => n.note === note.note);
+  state.notes = known ? state.notes.map((/** @type {any} */ n) => (n.note === note.note ? note : n)) : [...state.notes, note];
+});
+keep("note_gone", "notes", (m) => (state.notes = state.notes.filter((/** @type {any} */ n) => n.note !== m.note)));
 keep("cached", "cached", (m) => (state.cached = m.ranges));
 keep("takes", "takes", (m) => {
   const known = new Set(state.takes.filter((/** @type {any} */ t) => t.ready).map((/** @type {any} */ t) => t.take));

@@ -34,7 +34,7 @@ function write(at) {
   text.focus();
 }
 
-const mine = (/** @type {any} */ note) => operator() || note.client === state.you.client || note.client === state.you.device;
+const mine = (/** @type {any} */ note) => operator() || note.device === state.you.device;
 
 /** @param {any} note */
 function read(note) {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import singledispatch
-from typing import Any
+from typing import Any, Literal
 
 from kernels.errors import VerdigrisError
 from server.editing.notes import NotesError
@@ -19,6 +19,11 @@ def receive(service: Service, client: Client, message: m.ClientMessage) -> None:
     if message.only_for not in (None, client.role):
         _refuse_role(client, message, about)
         return
+    if not client.may_send(message, about):
+        return
+    if isinstance(message, m.Edit) and service.recipes.read_only:
+        _refuse_edit(client, message, "locked", service.recipes.read_only)
+        return
     try:
         handle(message, service, client)
     except (VerdigrisError, NotesError) as error:
@@ -27,16 +32,17 @@ def receive(service: Service, client: Client, message: m.ClientMessage) -> None:
 
 def _refuse_role(client: Client, message: m.ClientMessage, about: str) -> None:
     if isinstance(message, m.Edit):
-        client.send(
-            Refused(
-                client_seq=message.client_seq,
-                revision=0,
-                reason="role",
-                message="reviewers look on; only an operator changes the recipe",
-            )
-        )
+        told = "reviewers look on; only an operator changes the recipe"
+        _refuse_edit(client, message, "role", told)
     else:
         client.send(Problem(code="role", message="only an operator may do this", about=about))
+
+
+def _refuse_edit(
+    client: Client, message: m.Edit, reason: Literal["role", "locked"], told: str
+) -> None:
+    refused = Refused(client_seq=message.client_seq, revision=0, reason=reason, message=told)
+    client.send(refused)
 
 
 @singledispatch

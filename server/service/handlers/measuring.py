@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 import logging
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from kernels.errors import VerdigrisError
-from server.pictures.probe import sample, separate
+from server.pictures.probe import OnEngine, sample, separate
 from server.pictures.renderer import Urgency
 from server.service.clients import Client
 from server.service.handlers.dispatch import handle
@@ -32,13 +32,15 @@ def _measure(
     client: Client,
     message: m.Sample | m.Separate,
     frame: int,
-    work: Callable[[], Any],
+    work: Callable[[OnEngine], Any],
 ) -> None:
     async def run() -> None:
         try:
             await service.pictures.until_ready(frame, client.role == "operator")
-            future = service.thread.submit(Urgency.SAMPLE, work)
-            client.send(await asyncio.wrap_future(future))
+            operator = client.role == "operator"
+            urgency = Urgency.SAMPLE if operator else Urgency.LOOK
+            on_engine = partial(service.thread.call, urgency)
+            client.send(await service.measure(partial(work, on_engine), first=operator))
         except VerdigrisError as error:
             client.send(Problem(code="missing", message=str(error), about=message.id))
         except NotReadyError:
@@ -62,7 +64,7 @@ def sample_box(message: m.Sample, service: Service, client: Client) -> None:
         client,
         message,
         frame,
-        lambda: sample(opened, recipe, revision, frame, message),
+        lambda on_engine: sample(opened, recipe, revision, frame, message, on_engine),
     )
 
 
@@ -75,7 +77,7 @@ def separate_boxes(message: m.Separate, service: Service, client: Client) -> Non
         client,
         message,
         frame,
-        lambda: separate(opened, recipe, frame, message),
+        lambda on_engine: separate(opened, recipe, frame, message, on_engine),
     )
 
 

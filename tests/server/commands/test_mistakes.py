@@ -269,7 +269,7 @@ def test_the_settings_file_in_a_shot_s_folder_counts_when_the_folder_is_the_shot
     here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Our own rule, no outside source: the project file beside the shot's frames."""
-    (here / "shot/verdigris.toml").write_text("nonsense = 1\n")
+    (here / "shot/verdigris.toml").write_text("colourspace = 'nonsense'\n")
     for shot in ("shot", "shot/gate.####.exr"):
         arguments = ["render", shot, "--recipe", "key.json", "--out", "out/k.####.exr"]
         code, _, err = verdigris(capsys, *arguments)

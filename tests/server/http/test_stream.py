@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from server.editing.notes import NoteBoard
 from server.wire.protocol import Flag
 from tests.server.conftest import HEIGHT, WIDTH, Live, Page, close_code, wait_for
 
@@ -193,17 +194,22 @@ def test_notes_are_pinned_and_belong_to_their_writers(fresh: Live) -> None:
     """Common practice, no source."""
     with fresh.page() as op, fresh.page("reviewer") as r:
         r.send(type="note_add", frame=1002, x=10.5, y=20.5, text="hair here")
-        note = op.until("notes")["notes"][0]
+        note = op.until("note")["note"]
         assert (note["frame"], note["x"], note["text"]) == (1002, 10.5, "hair here")
         op.send(type="note_add", frame=1001, x=0, y=0, text="mine")
-        mine = next(n for n in r.until("notes", timeout=5)["notes"] if n["text"] == "hair here")
-        r.until("notes")
-        r.send(type="note_edit", note=mine["note"], done=True)
-        assert r.until("notes")["notes"][0]["done"]
+        assert r.until("note")["note"]["device"] == r.welcome["you"]["device"]
+        assert r.until("note")["note"]["text"] == "mine"
+        r.send(type="note_edit", note=note["note"], done=True)
+        assert r.until("note")["note"]["done"]
         other = fresh.service.notes.notes[1].note
         r.send(type="note_remove", note=other)
         assert "operator" in r.until("error")["message"]
         assert len(fresh.service.notes.notes) == 2
+        op.send(type="note_remove", note=other)
+        assert r.until("note_gone")["note"] == other
+        fresh.service.notes.flush()
+        kept = fresh.service.recipes.path.with_suffix(".notes.json")
+        assert [n.text for n in NoteBoard(kept).notes] == ["hair here"]
 
 
 def test_recipes_are_saved_loaded_and_kept_as_history(fresh: Live) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -198,7 +199,7 @@ def test_a_recipe_that_cannot_be_saved_is_told(tmp_path: Path) -> None:
     """Common practice, no source."""
     told: list[str] = []
     store = RecipeStore(tmp_path / "gone" / "key.json", tmp_path, on_error=told.append, after_s=0)
-    (tmp_path / "gone").rmdir()
+    shutil.rmtree(tmp_path / "gone")
     store.changed(starting_recipe(), 1, "x")
     store.flush()
     assert told
@@ -246,7 +247,7 @@ def test_what_could_not_be_saved_is_saved_later_without_another_change(
     monkeypatch.setattr("server.editing.recipes_store.RETRY_S", 0.01)
     told: list[str] = []
     store = RecipeStore(tmp_path / "gone" / "key.json", tmp_path, on_error=told.append, after_s=0)
-    (tmp_path / "gone").rmdir()
+    shutil.rmtree(tmp_path / "gone")
     for n in (1, 2):
         store.changed(starting_recipe(), n, f"step {n}")
     assert not store.flush()
