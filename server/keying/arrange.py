@@ -274,8 +274,8 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
         )
     elif found.separation < LEAST_SEPARATED:
         notes["keep_solid"] = (
-            "part of the subject reads like the screen: draw a keep solid shape inside "
-            "it, never over glass or smoke"
+            "part of the subject reads like the screen: draw a keep-solid shape inside it where "
+            "it is solid, never over glass or smoke"
         )
     levels = list(found.drift.values())
     if isinstance(_gain(found, 1.0), Keys):

@@ -123,7 +123,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold(
         "matte_noise",
         "noise of a colour-difference matte on bare screen",
-        "of full coverage",
+        "of full alpha",
         0.1,
         0.25,
         True,
@@ -136,7 +136,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold(
         "alpha_noise_edge",
         "expected noise of the matte on edges",
-        "of full coverage",
+        "of full alpha",
         0.06,
         None,
         True,
@@ -149,14 +149,14 @@ TABLE: tuple[Threshold, ...] = (
     Threshold(
         "separation_matte",
         "separation of the subject's colours from the screen",
-        "of full coverage",
+        "of full alpha",
         0.85,
         None,
         False,
         10.0,
         "change what is near the screen's hue (costume, props), or "
-        "use the other screen colour; else draw a keep solid shape inside it, never over glass or "
-        "smoke, which read like this too",
+        "use the other screen colour; else draw a keep-solid shape inside it (never over glass "
+        "or smoke, which read like this too)",
         percent=True,
         good=1.0,
     ),
@@ -247,7 +247,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold(
         "key_bias",
         "bias of a key at the subject's edges",
-        "of full coverage",
+        "of full alpha",
         0.4,
         None,
         True,

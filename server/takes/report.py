@@ -177,7 +177,8 @@ def measure_rows(result: SurveyResult) -> list[Row]:
         if value is None or row.measure in ("level_high", "chroma_loss"):
             continue
         severity = row.severity(value)
-        limits = f"work {'over' if row.rising else 'under'} {_limit(row.work, row)}"
+        side = "above" if row.rising else "below"
+        limits = f"needs work {side} {_limit(row.work, row)}"
         if row.relight is not None:
             side = "over" if row.rising else "under"
             limits += f", relight {side} {_limit(row.relight, row)}"

@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from kernels.views import ViewName
 from server.wire.messages import JobKind, JobState, Message, Role, Show
 
 
@@ -138,7 +139,7 @@ class ViewInfo(Message):
     measure's colour scale says from its low end to its high one, and its title.
     """
 
-    name: str
+    name: ViewName
     title: str
     help: str
     signal: bool
