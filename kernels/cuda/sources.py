@@ -67,7 +67,10 @@ class Structure:
             and self.flags & (limits["ALWAYS"] | 3 << c["PRIMARY_SHIFT"]) == limits["ALWAYS"]
             and self.outputs & ~limits["OUTPUTS"] == 0
             and all(code & ~limits["CODE"] == 0 for code in self.extractors)
-            and not any(_is_delta_e(code) for code in self.extractors)
+            and all(
+                code & c["OPERATION"] & ~c["SPACE_LOG"] in lean_operations()
+                for code in self.extractors
+            )
             and all(code & ~limits["PASS_CODE"] == 0 for code in self.passes)
         )
         return lean if serves else None
@@ -106,10 +109,12 @@ def lean_limits(primary: int, clean: bool) -> dict[str, int]:
     }
 
 
-def _is_delta_e(code: int) -> bool:
-    c = constants()
-    mode = code >> c["MODE_SHIFT"] & 7
-    return code & c["KIND"] == c["KIND_PLATE_DIFFERENCE"] and mode == c["NORM_DELTA_E"]
+@lru_cache(maxsize=1)
+def lean_operations() -> frozenset[int]:
+    """Return the operations that a lean size has code for, as mattes.cuh lists them."""
+    listed = re.findall(r"IN_BOTH_SPACES\((KIND_\w+), (\d)\)", _read("mattes.cuh"))
+    shift = constants()["MODE_SHIFT"]
+    return frozenset(kinds()[kind] | int(mode) << shift for kind, mode in listed)
 
 
 def _braces(codes: tuple[int, ...]) -> str:

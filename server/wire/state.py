@@ -7,6 +7,7 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
+from kernels.views import ViewName
 from server.wire.messages import JobKind, JobState, Message, Role, Show
 
 
@@ -148,7 +149,7 @@ class ViewInfo(Message):
     measure's colour scale says from its low end to its high one, and its title.
     """
 
-    name: str
+    name: ViewName
     title: str
     help: str
     signal: bool
