@@ -20,6 +20,7 @@ from server.security import (
     security_headers,
 )
 from server.timing import Timing
+from server.wire.protocol import Closed
 
 log = logging.getLogger("verdigris.http")
 MAX_BODY = 64 * 1024
@@ -119,7 +120,7 @@ class Guard:
         self.timing.refused.labels(refusal[1]).inc()
         log.warning("a handshake was refused: %s", refusal[1])
         await receive()
-        await send({"type": "websocket.close", "code": 4403, "reason": refusal[2]})
+        await send({"type": "websocket.close", "code": Closed.FOREIGN, "reason": refusal[2]})
 
     async def _http(
         self,

@@ -26,6 +26,7 @@ from server.security import (
 )
 from server.service.service import Service
 from server.wire.messages import Role
+from server.wire.protocol import Closed
 from server.wire.state import State
 
 
@@ -149,7 +150,7 @@ async def leave(device: AnyDevice, request: Request, service: TheService) -> Res
     service.gate.revoke_device(device.device)
     for client in service.clients.values():
         if client.device.device == device.device:
-            client.close(4401, "left")
+            client.close(Closed.SIGNED_OUT, "left")
     service.tell_people()
     name = cookie_name(request.app.state.port())
     answer = Response(status_code=204)

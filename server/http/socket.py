@@ -13,7 +13,7 @@ from server.service.clients import Client
 from server.service.handlers import receive
 from server.service.service import Service
 from server.wire.messages import Hello
-from server.wire.protocol import PROTOCOL, ProtocolError, parse_message
+from server.wire.protocol import PROTOCOL, Closed, ProtocolError, parse_message
 from server.wire.replies import Problem, StateAgain, Welcome, You
 
 log = logging.getLogger("verdigris.socket")
@@ -39,7 +39,7 @@ async def serve_socket(ws: WebSocket, service: Service, device: DeviceRecord | N
     client: Client | None = None
     try:
         if device is None:
-            raise _EndedError(4401, "open a link first")
+            raise _EndedError(Closed.SIGNED_OUT, "open a link first")
         client = await _admit(ws, service, device)
         await _both(ws, service, client)
     except _EndedError as end:
@@ -58,24 +58,28 @@ async def _admit(ws: WebSocket, service: Service, device: DeviceRecord) -> Clien
             message = parse_message(await _text(ws))
     except (ProtocolError, TimeoutError) as error:
         reason = str(error) or "no hello came"
-        raise await _refused(ws, "protocol", f"say hello first: {reason}", 4400) from None
+        raise await _refused(
+            ws, "protocol", f"say hello first: {reason}", Closed.PROTOCOL
+        ) from None
     if not isinstance(message, Hello):
-        raise await _refused(ws, "protocol", "say hello first", 4400)
+        raise await _refused(ws, "protocol", "say hello first", Closed.PROTOCOL)
     if message.protocol != PROTOCOL:
         raise await _refused(
             ws,
             "protocol",
             f"this page speaks version {message.protocol} of the protocol, the "
             f"service {PROTOCOL}: reload the page",
-            4400,
+            Closed.PROTOCOL,
         )
     if service.owners.setdefault(message.client, device.device) != device.device:
-        raise await _refused(ws, "role", "this client id belongs to another device", 4409)
+        raise await _refused(
+            ws, "role", "this client id belongs to another device", Closed.ELSEWHERE
+        )
     if message.client not in service.clients:
         await _check_room(ws, service, device)
     old = service.clients.get(message.client)
     if old is not None:
-        old.close(4409, "opened again elsewhere")
+        old.close(Closed.ELSEWHERE, "opened again elsewhere")
         _leave(service, old)
     client = Client(message.client, device, clean_name(message.name or device.name))
     service.clients[client.client] = client
@@ -97,7 +101,7 @@ async def _check_room(ws: WebSocket, service: Service, device: DeviceRecord) -> 
     own = sum(c.device.device == device.device for c in service.clients.values())
     room = MAX_CLIENTS + (MAX_OPERATORS if device.role == "operator" else 0)
     if own >= MAX_OF_DEVICE or len(service.clients) >= room:
-        raise await _refused(ws, "rate", "too many pages are connected already", 4429)
+        raise await _refused(ws, "rate", "too many pages are connected already", Closed.TOO_MUCH)
     for old in [c for c in service.owners if c not in service.clients][:-MAX_OWNERS]:
         del service.owners[old]
 
@@ -144,7 +148,7 @@ async def _both(ws: WebSocket, service: Service, client: Client) -> None:
 async def _put_out(client: Client) -> None:
     """End with the moment in which a client is put out."""
     await client.put_out.wait()
-    raise _EndedError(*(client.closing or (4401, "revoked")))
+    raise _EndedError(*(client.closing or (Closed.SIGNED_OUT, "revoked")))
 
 
 async def _last_words(ws: WebSocket, client: Client) -> None:
@@ -158,9 +162,9 @@ async def _last_words(ws: WebSocket, client: Client) -> None:
 def _check_device(service: Service, client: Client) -> None:
     """Raise where the device may not stay: asked for each message and each picture."""
     if not client.put_out.is_set() and not service.gate.is_valid(client.device):
-        client.end_now(4401, "expired", "this device's time is over: open a new link")
+        client.end_now(Closed.SIGNED_OUT, "expired", "this device's time is over: open a new link")
     if client.put_out.is_set():
-        raise _EndedError(*(client.closing or (4401, "revoked")))
+        raise _EndedError(*(client.closing or (Closed.SIGNED_OUT, "revoked")))
 
 
 async def _text(ws: WebSocket) -> str:
@@ -182,14 +186,16 @@ async def _read(ws: WebSocket, service: Service, client: Client) -> None:
             client.heard_at = service.now()
             _check_device(service, client)
             if not rate.allows(""):
-                raise await _refused(ws, "rate", "too many messages", 4429)
+                raise await _refused(ws, "rate", "too many messages", Closed.TOO_MUCH)
             message = parse_message(text)
             if isinstance(message, Hello):
                 raise ProtocolError("hello was said already")
         except ProtocolError as error:
             client.send(Problem(code="protocol", message=str(error)))
             if not bad.allows(""):
-                raise await _refused(ws, "rate", "too many wrong messages", 4429) from None
+                raise await _refused(
+                    ws, "rate", "too many wrong messages", Closed.TOO_MUCH
+                ) from None
             continue
         try:
             receive(service, client, message)

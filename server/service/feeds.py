@@ -14,6 +14,7 @@ from server.service.clients import Client
 from server.service.service import Service
 from server.store.frame_types import NotReadyError
 from server.wire.messages import Scopes
+from server.wire.protocol import Closed
 from server.wire.replies import Scope
 
 log = logging.getLogger("verdigris.feeds")
@@ -47,7 +48,9 @@ def _second(service: Service) -> None:
         service.tell_playhead()
     for client in list(service.clients.values()):
         if not service.gate.is_valid(client.device):
-            client.end_now(4401, "expired", "this device's time is over: open a new link")
+            client.end_now(
+                Closed.SIGNED_OUT, "expired", "this device's time is over: open a new link"
+            )
     _refresh(service)
     service.pump()
 

@@ -59,7 +59,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from enum import IntFlag
+from enum import IntEnum, IntFlag
 from typing import Literal
 
 from server.wire.messages import ClientMessage, client_adapter
@@ -94,6 +94,16 @@ class Flag(IntFlag):
     """the frame is missing; held or black is shown"""
     FALLBACK = 128
     """the cuda engine failed at this frame, the cpu engine made it"""
+
+
+class Closed(IntEnum):
+    """Why a connection is closed by the service: codes of the websocket's private range."""
+
+    PROTOCOL = 4400
+    SIGNED_OUT = 4401
+    FOREIGN = 4403
+    ELSEWHERE = 4409
+    TOO_MUCH = 4429
 
 
 @dataclass(frozen=True)

@@ -52,7 +52,8 @@ def test_a_reviewer_follows_then_looks_by_itself_and_cannot_change_anything(
     assert "Only an operator" not in desk.step("extract").inner_text()
     tablet.slider("gain").press("End")
     assert tablet.page.locator("#history button").count() == 0
-    tablet.page.wait_for_timeout(200)
+    tablet.answered()
+    desk.answered()
     assert tablet.recipe() == before == desk.recipe()
     follow.tap()
     tablet.page.wait_for_function("() => page.view.name === 'foreground'")

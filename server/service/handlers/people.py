@@ -10,6 +10,7 @@ from server.service.clients import Client
 from server.service.handlers.dispatch import handle
 from server.service.service import Service
 from server.wire import messages as m
+from server.wire.protocol import Closed
 from server.wire.replies import Link, NoteChanged, NoteGone, Pong
 
 
@@ -48,7 +49,7 @@ def revoke(message: m.Revoke, service: Service, client: Client) -> None:
         gone = service.gate.revoke_role(message.role, own)
     for other in service.clients.values():
         if other.device.device in gone:
-            other.end_now(4401, "revoked", "this link was revoked by the operator")
+            other.end_now(Closed.SIGNED_OUT, "revoked", "this link was revoked by the operator")
     service.tell_people()
 
 
