@@ -14,7 +14,7 @@ from typing import Any
 
 import uvicorn
 
-from kernels.engine import EngineChoice, choose_engine
+from kernels.engines import EngineChoice, choose_engine
 from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
 from server import gc_pauses
@@ -77,7 +77,7 @@ def make_service(
         thread.call(Urgency.PICTURE, lambda: budget(settings, choice)),
         on_decoded=lambda seconds: timing.add("decode", seconds),
         disk=disk_tier(settings),
-        bytes_per_value=2 if choice.engine.name == "cuda" else 5,
+        bytes_per_value=choice.engine.abilities.bytes_per_value,
     )
     maker = ServiceMaker(options, settings, choice, thread, store, roots, timing, say, folders)
     shot = probe if known is None else maker.shot(options.shot, known)
@@ -143,9 +143,9 @@ def _put_options_in(recipe: Recipe, options: ServeOptions, roots: MediaRoots) ->
 def budget(settings: Settings, choice: EngineChoice) -> Budget:
     """Return how much each tier may hold."""
     host, disk = settings.host_memory_mb << 20, settings.disk_cache_mb << 20
-    if choice.engine.name != "cuda":
+    if not choice.engine.abilities.own_memory:
         return Budget(host // 2, host - host // 2, disk)
-    free = int(getattr(choice.engine, "free_bytes", lambda: 4 << 30)())
+    free = choice.engine.free_bytes()
     return Budget((settings.gpu_memory_mb << 20) or int(0.6 * free), host, disk)
 
 

@@ -14,6 +14,8 @@ from typing import Any
 
 import numpy as np
 
+from kernels.recipe import EXTRACTORS
+
 UNITS = ("pointwise", "finish", "blur", "refine", "place", "planes", "denoise")
 """Names of the .cu files."""
 OPTIONS = ("--std=c++17",)
@@ -130,9 +132,23 @@ def _expand(text: str, seen: set[str]) -> str:
     return _INCLUDE.sub(put_in, text)
 
 
+@lru_cache(maxsize=1)
+def kinds() -> dict[str, int]:
+    """Return the code of every kind of extractor, as the recipe lists them."""
+    return {f"KIND_{kind.upper()}": code for code, kind in enumerate(EXTRACTORS)}
+
+
+@lru_cache(maxsize=1)
+def served_kinds() -> frozenset[int]:
+    """Return the codes of the kinds that the kernels have code for."""
+    body = _read("mattes.cuh").split("bool is_known(int code)", 1)[1].split("return true", 1)[0]
+    return frozenset(kinds()[name] for name in re.findall(r"case (KIND_\w+):", body))
+
+
 @lru_cache(maxsize=64)
 def _unit(name: str) -> str:
-    return _expand(_read(f"{name}.cu"), set())
+    codes = "".join(f"#define {kind} {code}\n" for kind, code in kinds().items())
+    return codes + _expand(_read(f"{name}.cu"), set())
 
 
 def source(unit: str, structure: Structure | None = None, *, lean: Lean | None = None) -> str:
@@ -168,9 +184,9 @@ _TYPES = {"u64": "<u8", "long long": "<i8", "int": "<i4", "float": "<f4", "doubl
 
 @lru_cache(maxsize=1)
 def constants() -> dict[str, int]:
-    """Return the integer constants of `params.cuh` by name: the codes have one declaration."""
+    """Return the integer constants of `params.cuh`, and the kinds: codes have one declaration."""
     found = _CONSTANT.finditer(_read("params.cuh"))
-    return {m.group(1): int(m.group(2)) << int(m.group(3) or 0) for m in found}
+    return kinds() | {m.group(1): int(m.group(2)) << int(m.group(3) or 0) for m in found}
 
 
 @lru_cache(maxsize=64)

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from kernels.engine import choose_engine
+from kernels.engines import choose_engine
 from kernels.recipe import Despeckle, Guide, Recipe, Refine
 from server import gc_pauses
 from server.bench import bench_service as service_bench

@@ -44,7 +44,7 @@ def bench_recipe() -> Recipe:
         despill=[Pass(id="spill", name="spill")],
     )
     for extractor in recipe.extractors:
-        extractor.refine.levels.black, extractor.refine.levels.white = 0.05, 0.95
+        extractor.refine.levels.clear_below, extractor.refine.levels.solid_above = 0.05, 0.95
     return recipe
 
 
@@ -82,7 +82,7 @@ def drag(service: Service, pages: Pages, target_ms: float | None = None) -> dict
 
     target_ms: of a moving picture; the engine's own for pointwise work when not given.
     """
-    card = service.engine.name == "cuda"
+    card = not service.engine.abilities.uses_cores
     changes = CARD_CHANGES if card else CHANGES
     found = pages.ask("drag", changes=changes, rests=RESTS)
     inside = service.timing.seconds_of("message_to_picture")[-changes:]

@@ -61,10 +61,10 @@ def parity(
 
 
 def _engines() -> tuple[list[Any], str]:
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
 
     best = choose_engine("auto")
-    if best.engine.name == "cpu":
+    if best.engine.abilities.uses_cores:
         return [best.engine], best.reason
     return [best.engine, choose_engine("cpu").engine], best.reason
 

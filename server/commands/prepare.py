@@ -69,7 +69,7 @@ def prepare(
     The folder then holds the denoised frames, the clean plate, and a recipe that names them.
     Finished frames are left alone when the same command runs again.
     """
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
     from kernels.recipe import Recipe
     from kernels.recipe_file import load_recipe
     from server.keying.bake_folder import check_folder, save_beside

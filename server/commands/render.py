@@ -99,7 +99,7 @@ def render(
     Finished frames are left alone when the same command runs again; Ctrl-C leaves nothing
     half-written.
     """
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
     from kernels.recipe_file import load_recipe
     from server.keying.render import Renderer
     from server.keying.render_job import RenderJob, check_out

@@ -183,7 +183,7 @@ def demo(
 def _render_demo(
     paths: Any, out: Path, frames: str, settings: Settings, folder: Path | None
 ) -> None:
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
     from server.keying.demo import render_demo
     from server.progress import progress
     from server.words import counted

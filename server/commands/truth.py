@@ -47,7 +47,7 @@ def truth(
 
     Example: verdigris truth --seeds 100-109 --per-shot --json truth.json
     """
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
     from kernels.errors import EXTRAS, VerdigrisError
     from kernels.recipe_file import check_text_output, write_text_atomically
     from server.bench.truth import REPORT_SEEDS, REPORT_SIZE, run_truth, standard_methods

@@ -12,6 +12,8 @@ from kernels.engine import Inputs
 from kernels.plan import Plan, Region
 from kernels.recipe import Recipe
 from kernels.reference.colour import acescct_from_linear, hue_degrees, luminance, saturation
+from kernels.reference.view import view_needs, view_source
+from kernels.views import VIEW_TABLE, View, ViewName
 from server.pictures.keys import Sight
 from server.pictures.resident import ResidentShot
 from server.wire.messages import Sample, Separate
@@ -43,32 +45,34 @@ def values_of(
     opened: ResidentShot,
     plan: Plan,
     inputs: Inputs,
-    name: str,
+    name: ViewName,
     extractor: str,
     box: Region,
     pixels: Callable[[str], Array],
 ) -> Array:
     """Return the values of a view over a box, (3, h, w) or (h, w) for a matte.
 
-    pixels: returns a whole input picture by its role.
+    pixels: returns a whole input picture by its role. A measure is no signal: the plate's values.
     """
     x0, y0, x1, y1 = box
-    held = {"denoised": "denoised", "clean_plate": "clean"}.get(name, "plate")
-    if held == "clean" and held not in inputs.planes:
-        flat = np.array(plan.context.screen, np.float32).reshape(3, 1, 1)
-        return np.broadcast_to(flat, (3, y1 - y0, x1 - x0))
-    if name == "matte":
-        known = any(e.id == extractor for e in plan.recipe.extractors)
-        wanted = f"extractor:{extractor}" if known else "alpha"
-    elif name in ("despilled", "foreground", "composite", "spill"):
-        wanted = "despilled" if name == "spill" else name
-    else:
-        role = held if held in inputs.planes else "plate"
-        return pixels(role)[..., y0:y1, x0:x1].astype(np.float32)
-    made = opened.engine.planes(plan, inputs, [wanted], box)[wanted]
-    if name != "spill":
-        return made
-    return np.asarray(np.maximum(pixels("plate")[..., y0:y1, x0:x1].astype(np.float32) - made, 0))
+    known = any(e.id == extractor for e in plan.recipe.extractors)
+    seen = View(
+        name if VIEW_TABLE[name].signal else "plate", x1 - x0, y1 - y0, extractor if known else ""
+    )
+    needs = view_needs(plan, seen)
+    planes = {
+        role: pixels(role)[..., y0:y1, x0:x1].astype(np.float32)
+        for role in needs
+        if role in inputs.planes
+    }
+    keyed = {
+        plane.replace("matte:", "extractor:"): plane
+        for plane in needs
+        if plane not in ("plate", "denoised", "clean")
+    }
+    made = opened.engine.planes(plan, inputs, list(keyed), box) if keyed else {}
+    planes |= {keyed[wanted]: values for wanted, values in made.items()}
+    return view_source(plan, seen, planes)
 
 
 def sample(

@@ -17,6 +17,7 @@ from kernels.engine import Inputs
 from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.reference.colour import hue_degrees, saturation
+from kernels.views import VIEW_TABLE, ViewName
 from server.pictures.keys import Sight
 from server.pictures.probe import channels_of, values_of
 from server.pictures.resident import ResidentShot
@@ -28,8 +29,6 @@ SAMPLE_WIDTH = 480
 WAVE = (240, 128)
 DISC = 144
 KR, KB = 0.2126, 0.0722
-MEASURING = ("evenness", "alpha_noise", "deciding")
-"""views in measuring colours: these are no signal, so all scopes of them are the plate's"""
 Array = NDArray[Any]
 
 
@@ -38,12 +37,15 @@ def scope(
     recipe: Recipe,
     revision: int,
     frame: int,
-    name: str,
+    name: ViewName,
     extractor: str,
     kinds: list[ScopeKind],
 ) -> Scope:
-    """Measure the scopes asked for; `sequence` is filled in by whoever sends it."""
-    measured = "plate" if name in MEASURING else name
+    """Measure the scopes asked for; `sequence` is filled in by whoever sends it.
+
+    Views in measuring colours are no signal, so all scopes of them are the plate's.
+    """
+    measured = name if VIEW_TABLE[name].signal else "plate"
     inputs = _reduced(opened, recipe, frame)
     plan = build_plan(
         recipe,

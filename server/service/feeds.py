@@ -87,7 +87,7 @@ class ScopeFeed:
             asked = client.scopes
             if asked is None or viewer is None or viewer.hidden or client.scope_waiting:
                 continue
-            if service.engine.name == "cpu" and not quiet and client.scope_sent is not None:
+            if service.engine.abilities.uses_cores and not quiet and client.scope_sent is not None:
                 continue
             clock = viewer.clock or service.scheduler.clock
             frame = service.pictures.existing(clock.frame_at(now))

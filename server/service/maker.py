@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from kernels.engine import EngineChoice
+from kernels.engines import EngineChoice
 from kernels.recipe import Recipe, starting_recipe
 from server.config import Settings
 from server.editing.recipes_store import RecipeStore

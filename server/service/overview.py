@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from kernels.engine import EngineChoice
+from kernels.engines import EngineChoice
 from kernels.recipe import Recipe
+from kernels.views import VIEW_TABLE
 from server.pictures.resident import ResidentShot
 from server.pictures.scheduler import Scheduler
 from server.security import Gate
@@ -16,7 +17,7 @@ from server.service.clients import Client
 from server.store.frame_types import FrameId
 from server.store.frames import FrameStore
 from server.wire.messages import Role
-from server.wire.state import ColourInfo, Device, EngineInfo, Person, ShotInfo
+from server.wire.state import ColourInfo, Device, EngineInfo, Person, ShotInfo, ViewInfo
 
 
 def problems(
@@ -95,3 +96,18 @@ def colour_info(opened: ResidentShot, role: Role) -> ColourInfo:
         displays={d: list(colour.views(d)) for d in colour.displays()},
         colourspaces=list(colour.names()) if role == "operator" else [],
     )
+
+
+def view_infos() -> list[ViewInfo]:
+    """Return what pages learn about the views."""
+    return [
+        ViewInfo(
+            name=name,
+            title=row.title,
+            help=row.help,
+            signal=row.signal,
+            marks=list(row.marks),
+            scale=row.scale,
+        )
+        for name, row in VIEW_TABLE.items()
+    ]

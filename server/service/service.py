@@ -13,7 +13,6 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 
 from kernels.engine import Engine
-from kernels.plan import VIEWS
 from kernels.recipe import Recipe
 from server.editing.notes import NoteBoard
 from server.editing.recipes_store import RecipeStore
@@ -255,7 +254,7 @@ class Service:
             following=self.scheduler.following_shows(),
             colour=overview.colour_info(self.opened, role),
             roots=root_labels(self.roots) if operator else [],
-            views=list(VIEWS),
+            views=overview.view_infos(),
         )
 
     def _problems(self) -> str:

@@ -155,8 +155,8 @@ TABLE: tuple[Threshold, ...] = (
         False,
         10.0,
         "change what is near the screen's hue (costume, props), or "
-        "use the other screen colour; else draw a keep-solid shape inside what is solid, never "
-        "over glass or smoke, which read like this too",
+        "use the other screen colour; else draw a keep-solid shape inside it (never over glass "
+        "or smoke, which read like this too)",
         percent=True,
         good=1.0,
     ),

@@ -177,9 +177,10 @@ def measure_rows(result: SurveyResult) -> list[Row]:
         if value is None or row.measure in ("level_high", "chroma_loss"):
             continue
         severity = row.severity(value)
-        limits = f"needs work {'above' if row.rising else 'below'} {_limit(row.work, row)}"
+        side = "above" if row.rising else "below"
+        limits = f"needs work {side} {_limit(row.work, row)}"
         if row.relight is not None:
-            side = "above" if row.rising else "below"
+            side = "over" if row.rising else "under"
             limits += f", relight {side} {_limit(row.relight, row)}"
         rows.append(
             Row(

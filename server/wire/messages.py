@@ -204,7 +204,7 @@ class Transport(Message):
     playing: bool | None = None
     direction: Literal[1, -1] | None = None
     fps: Annotated[float, Field(gt=0.1, le=240, allow_inf_nan=False)] | None = None
-    loop: Literal["loop", "once", "bounce"] | None = None
+    loop: Literal["loop", "once", "back_and_forth"] | None = None
     first: Frame | None = None
     last: Frame | None = None
 

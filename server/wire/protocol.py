@@ -43,7 +43,7 @@ What each message is for stands at its class, as do who may send it (`only_for`)
 answers it (`reply`) and what a newer one replaces (`key`).
 
 Paths in a write name a place in the recipe by fields and stable ids: `screen/colour`,
-`extractors/1f0c9a2b/refine/levels/black`, `despill/77aa01fe/spill_by_hue/points`; the empty
+`extractors/1f0c9a2b/refine/levels/clear_below`, `despill/77aa01fe/spill_by_hue/points`; the empty
 path is the whole recipe. Items of lists that have ids are inserted, removed and moved; other lists
 and `{"keys": …}` are set whole. `moving` is true while a control is dragged; writes with one
 `gesture` are one step of undo. A write is refused only if another client changed one of its paths

@@ -7,6 +7,7 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
+from kernels.views import ViewName
 from server.wire.messages import JobKind, JobState, Message, Role, Show
 
 
@@ -26,7 +27,7 @@ class Playhead(Message):
     playing: bool = False
     direction: Literal[1, -1] = 1
     fps: float = 24.0
-    loop: Literal["loop", "once", "bounce"] = "loop"
+    loop: Literal["loop", "once", "back_and_forth"] = "loop"
     first: int
     last: int
     dropped: int = 0
@@ -141,6 +142,21 @@ class ColourInfo(Message):
     colourspaces: list[str] = Field(default_factory=list)
 
 
+class ViewInfo(Message):
+    """A kind of view: a row of `kernels.views.VIEW_TABLE`.
+
+    signal: whether its values are a signal, else a measure in colours. marks, scale: what a
+    measure's colour scale says from its low end to its high one, and its title.
+    """
+
+    name: ViewName
+    title: str
+    help: str
+    signal: bool
+    marks: list[str] = Field(default_factory=list)
+    scale: str = ""
+
+
 class State(Message):
     """Everything a page needs to begin."""
 
@@ -160,5 +176,5 @@ class State(Message):
     following: list[Show] = Field(default_factory=list)
     colour: ColourInfo
     roots: list[str] = Field(default_factory=list)
-    views: list[str] = Field(default_factory=list)
+    views: list[ViewInfo] = Field(default_factory=list)
     """all views; `denoised` shows the plate where there is no such pass"""

@@ -66,7 +66,7 @@ def test_without_a_cookie_there_is_the_sign_in_page_only(live: Live) -> None:
     """Common practice, no source."""
     answer = live.get("/")
     assert answer.status_code == 401
-    assert 'id="come-in"' in answer.text
+    assert 'id="join"' in answer.text
     assert live.get("/healthz").json() == {"ok": True}
 
 

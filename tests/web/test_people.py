@@ -65,7 +65,7 @@ def test_notes_are_pinned_to_frame_and_place_and_seen_by_all(desk: Seat, seat: M
     tablet.page.get_by_label("Pin a note", exact=True).tap()
     tablet.page.touchscreen.tap(*tablet.at(240, 60))
     tablet.page.get_by_label("Note", exact=True).last.fill("The tip of the plume is lost")
-    tablet.page.get_by_role("button", name="Pin the note").tap()
+    tablet.page.get_by_role("button", name="Save note").tap()
     pin = desk.page.locator("#marks .pin")
     pin.wait_for()
     note = desk.state("state.notes[0]")
@@ -112,7 +112,7 @@ def test_the_operator_sees_who_is_there_and_takes_a_link_back(
     browser: Any, desk: Seat, service: Running
 ) -> None:
     """Common practice, no source."""
-    desk.page.get_by_label("Who is there").click()
+    desk.page.get_by_label("Who is watching").click()
     sheet = desk.page.locator("dialog.sheet")
     sheet.get_by_label("Make a link for reviewers").click()
     link = sheet.get_by_label("The link", exact=True)

@@ -61,7 +61,7 @@ def start_job(message: m.JobStart, service: Service, client: Client) -> None:
 
 def _job_engine(service: Service) -> Any:
     """The engine for a job: the GPU is shared through its thread, the CPU gets one thread more."""
-    if service.engine.name == "cuda":
+    if not service.engine.abilities.uses_cores:
         return SharedEngine(service.engine, service.thread)
     from kernels.cpu.engine import CpuEngine
 
