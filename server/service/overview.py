@@ -67,21 +67,6 @@ def engine_info(choice: EngineChoice) -> EngineInfo:
     )
 
 
-def view_infos() -> list[ViewInfo]:
-    """Return what pages learn about each view, in the order in which they are offered."""
-    return [
-        ViewInfo(
-            name=name,
-            title=row.title,
-            help=row.help,
-            signal=row.signal,
-            marks=list(row.marks),
-            scale=row.scale,
-        )
-        for name, row in VIEW_TABLE.items()
-    ]
-
-
 def shot_info(opened: ResidentShot) -> ShotInfo:
     """Return what pages learn about a shot."""
     shot = opened.shot
@@ -111,3 +96,18 @@ def colour_info(opened: ResidentShot, role: Role) -> ColourInfo:
         displays={d: list(colour.views(d)) for d in colour.displays()},
         colourspaces=list(colour.names()) if role == "operator" else [],
     )
+
+
+def view_infos() -> list[ViewInfo]:
+    """Return what pages learn about the views."""
+    return [
+        ViewInfo(
+            name=name,
+            title=row.title,
+            help=row.help,
+            signal=row.signal,
+            marks=list(row.marks),
+            scale=row.scale,
+        )
+        for name, row in VIEW_TABLE.items()
+    ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,6 +28,11 @@ from server.wire.protocol import PROTOCOL, PictureHeader, unpack_header
 
 FRAMES = range(1001, 1007)
 WIDTH, HEIGHT = 96, 54
+EVERY_FRAME_TOLD = (
+    "import functools, sys; from server import cli, progress; "
+    "progress._lines = functools.partial(progress._lines, every_s=0); cli.main(sys.argv[1:])"
+)
+"""the program, with a line of progress for every frame"""
 
 
 def write_shot(folder: Path, name: str = "take", frames: range = FRAMES) -> Path:
@@ -115,14 +120,6 @@ class Page:
                 and not (rest and got[0].flags & 1)
             ):
                 return got
-
-
-def wait_for(condition: Callable[[], bool], timeout: float = 10.0) -> None:
-    """Wait until a condition holds; the test fails when it does not in time."""
-    end = time.monotonic() + timeout
-    while not condition():
-        assert time.monotonic() < end, "the condition did not come true in time"
-        time.sleep(0.01)
 
 
 def close_code(page: Page, timeout: float = 10.0) -> int:

@@ -1103,3 +1103,16 @@ export type ServerMessage =
   | Done
   | Pong
   | Problem;
+
+export interface Answers {
+  sample: Sampled;
+  separate: Separated;
+  recipes: Recipes;
+  recipe_save_as: Recipes;
+  recipe_load: Done;
+  media: Media;
+  job_start: JobInfo;
+  shot_open: Done;
+  take_note: Done;
+  link: Link;
+}

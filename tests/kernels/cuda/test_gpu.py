@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-import time
+from concurrent.futures import wait
 from typing import Any
 
 import numpy as np
@@ -179,8 +179,5 @@ def test_a_structure_is_ready_within_seconds(card: Any) -> None:
     inputs = gather(card, recipe, 1, plate=plate(32, 48))
     plan = build_plan(recipe, 1, inputs.planes)
     card.render(plan, inputs, View("matte", 24, 16))
-    deadline = time.monotonic() + 30
-    while not all(future.done() for future in card.card._special.values()):
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
+    assert not wait(list(card.card._special.values()), timeout=60).not_done
     assert all(future.exception() is None for future in card.card._special.values())

@@ -23,7 +23,7 @@ from websockets.exceptions import ConnectionClosed
 
 from server.wire.protocol import PROTOCOL
 from server.wire.state import State
-from tests.server.conftest import Live, Page, wait_for
+from tests.server.conftest import Live, Page
 
 WELL_FORMED: list[dict[str, Any]] = [
     {
@@ -188,7 +188,7 @@ def test_a_welcome_that_fails_leaves_nobody_behind(
             socket.send(json.dumps({"type": "hello", "protocol": PROTOCOL, "client": "c"}))
             with pytest.raises(ConnectionClosed):
                 socket.recv(10)
-        wait_for(lambda: not fresh.service.clients)
+        assert not fresh.service.clients
         assert not fresh.service.scheduler.viewers
     with fresh.page(cookie=cookie, client="c") as page:
         assert page.welcome["you"]["client"] == "c"

@@ -6,7 +6,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import av
@@ -22,6 +21,7 @@ from kernels.recipe_file import recipe_hash, save_recipe
 from kernels.reference import execute
 from server import cli
 from server.media import open_shot, write_exr
+from tests.server.conftest import EVERY_FRAME_TOLD
 
 FRAMES = (1001, 1002, 1003)
 HEIGHT, WIDTH = 40, 56
@@ -249,8 +249,8 @@ def test_killing_a_render_leaves_only_whole_files(shot: str, recipe: Path, tmp_p
     process = subprocess.Popen(
         [
             sys.executable,
-            "-m",
-            "server.cli",
+            "-c",
+            EVERY_FRAME_TOLD,
             "render",
             shot,
             "--recipe",
@@ -261,13 +261,13 @@ def test_killing_a_render_leaves_only_whole_files(shot: str, recipe: Path, tmp_p
             "cpu",
         ],
         stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
     )
-    deadline = time.monotonic() + 60
-    while not list((tmp_path / "out").glob("k.*.exr")) and time.monotonic() < deadline:
-        time.sleep(0.01)
+    assert process.stderr is not None
+    assert next(line for line in process.stderr if line.startswith("rendering: 1/"))
     process.send_signal(signal.SIGKILL)
-    process.wait()
+    process.communicate(timeout=60)
     written = list((tmp_path / "out").glob("k.*.exr"))
     assert written
     for path in written:
