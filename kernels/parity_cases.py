@@ -73,8 +73,9 @@ def cases() -> Iterator[Case]:
 def _extractor_cases() -> Iterator[Case]:
     matte = ("extractor:a",)
     for kind, model in EXTRACTORS.items():
-        for space in ("linear", "log"):
-            yield Case(f"{kind} as it is {space}", _key(model(space=space)), matte, "log")
+        for values in ("linear", "log"):
+            plain = model.model_validate({"space": values})
+            yield Case(f"{kind} as it is {values}", _key(plain), matte, "log")
     for channel in ("red", "green", "blue", "luminance", "largest", "smallest", "saturation"):
         band = ValueBand(channel=channel, low_out=-0.1, low_in=0.2, high_in=0.6, high_out=1.62)
         yield Case(f"value_band {channel}", _key(band), matte, "pointwise")

@@ -101,8 +101,8 @@ DEVICE float excess_of(const float* v, int code, int k, const float* x) {
     const float xk = pick(k, x[0], x[1], x[2]);
     const float xi = k == 0 ? x[1] : x[0], xj = k == 2 ? x[1] : x[2];
     if (MODE(code) == 1) return xk - (v[0] * xi + v[1] * xj);
-    // The lean between smaller and larger, from their sum and their distance.
-    return xk - 0.5f * (xi + xj) - (v[0] - 0.5f) * fabsf(xi - xj);
+    // Not from their sum and distance: beside a value of -65504 in log nothing would be left.
+    return xk - ((1.0f - v[0]) * fminf(xi, xj) + v[0] * fmaxf(xi, xj));
 }
 
 // Variance of the screen's excess.

@@ -94,8 +94,8 @@
 #define OUT_COMBINED (1 << 7)       // combined mattes before the cumulative refinement, and guide
 #define OUT_WRAP (1 << 8)
 #define OUT_LOCAL_FOREGROUND (1 << 9)   // weighted despilled plate (3) and the weight
-#define OUT_PRIMARY (1 << 10)     // denoised primary, for carried shadows
-#define OUT_MATTE (1 << 18)       // combined matte as in OUT_ALPHA, before the carried area
+#define OUT_PRIMARY (1 << 10)     // denoised primary, for the screen's shadows
+#define OUT_MATTE (1 << 18)       // combined matte as in OUT_ALPHA, before the marked area
 #define OUT_PLATE (1 << 11)       // views only from here
 #define OUT_DENOISED (1 << 12)
 #define OUT_CLEAN (1 << 13)

@@ -86,7 +86,7 @@ def combined(plan: Plan, tile: Tile) -> Array:
 
 
 def cumulative(plan: Plan, tile: Tile) -> Array:
-    """Return the combined and refined matte before keep_solid and garbage, (h, w)."""
+    """Return the combined and refined matte before keep solid and garbage, (h, w)."""
     made = tile.get("cumulative")
     if made is not None:
         return made
@@ -94,7 +94,7 @@ def cumulative(plan: Plan, tile: Tile) -> Array:
 
 
 def alpha(plan: Plan, tile: Tile) -> Array:
-    """Return the cumulative matte with keep_solid, garbage and plate alpha applied, (h, w)."""
+    """Return the cumulative matte with keep solid, garbage and plate alpha applied, (h, w)."""
     return assemble.final_alpha(
         cumulative(plan, tile),
         keep_solid=tile.get("mask:keep_solid"),
@@ -174,7 +174,7 @@ def despilled_clean(plan: Plan, tile: Tile) -> Array:
 
 
 def screen_light_added(plan: Plan, tile: Tile) -> Array | None:
-    """Return the light on the screen beyond its own, despilled; None where none is carried."""
+    """Return the light on the screen beyond its own, despilled; None where none is taken over."""
     if tile.get("mask:screen_light") is None or num(plan.recipe.assemble.screen_light.light) == 0:
         return None
     source = assemble.screen_light_source(denoised(tile), tile.get("clean"), plan.context)
@@ -200,7 +200,7 @@ def assembled(plan: Plan, tile: Tile) -> Assembled:
 
 
 def lit_background(plan: Plan, tile: Tile) -> Array:
-    """Return the background with carried shadows and light, without grain, (3, h, w)."""
+    """Return the background with the screen's shadows and light, without grain, (3, h, w)."""
     return assemble.screen_light(
         tile["background"],
         plan.recipe.assemble.screen_light,
