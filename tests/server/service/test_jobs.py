@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from OpenImageIO import ImageBuf
 
+from kernels.cuda.runner import DeviceEngine
 from kernels.errors import VerdigrisError
 from server.media import Frame, Shot, write_exr
 from server.pictures.renderer import RenderThread, SharedEngine, Urgency
@@ -322,7 +323,7 @@ def test_the_engines_thread_does_the_urgent_first_and_survives_failures() -> Non
     seen: list[str] = []
 
     class Engine:
-        name, description = "cuda", "x"
+        name, description, abilities = "cuda", "x", DeviceEngine.abilities
 
         def fetch(self, n: int) -> int:
             seen.append(threading.current_thread().name)
