@@ -237,8 +237,8 @@ def assemble(
     alpha: `final_alpha`. n_plate, n_clean: the same despill passes on the plate and on the clean
     plate (or flat screen, (3, 1, 1)). background: placed; None is black. clean: for carried
     shadows; None is the flat screen. local_foreground, shadow, wrap: planes of the plan's stages.
-    light: for the screen's light. area: the mask of the carry. origin: (x, y) of the first pixel in the
-    frame, for grain that does not depend on tiles.
+    light: for the screen's light. area: its mask. origin: (x, y) of the first pixel in
+    the frame, for grain that does not depend on tiles.
     """
     settings, ctx = plan.recipe.assemble, plan.context
     a = alpha_outside_area(alpha, area)
