@@ -122,7 +122,11 @@ def test_a_region_equals_the_whole_frame(card: Any) -> None:
 
 
 def test_memory_is_steady_over_many_pictures(card: Any) -> None:
-    """Two hundred changed pictures leave the pool as large as twenty did."""
+    """Two hundred changed pictures leave the pool as large as a hundred did.
+
+    Our own rule, no outside source; by then the specialised form has taken over and planes of all
+    sizes have been had once.
+    """
     import cupy
 
     recipe = rich_recipe()
@@ -134,7 +138,7 @@ def test_memory_is_steady_over_many_pictures(card: Any) -> None:
             card.render(build_plan(recipe, 1, inputs.planes), inputs, View("composite", 320, 180))
         return int(cupy.get_default_memory_pool().total_bytes())
 
-    after_few = pictures(20)
+    after_few = pictures(100)
     assert pictures(200) <= after_few * 1.02
 
 
