@@ -40,9 +40,16 @@ class Candidate:
     deep: bool = False
 
 
-def core_weight(solid_inside: Array) -> Array:
-    """Weight (h, w) of pixels whose colour is surely the subject's own, two pixels in."""
-    return np.asarray(soft_step(least(solid_inside, 2), 0.7, 0.95), np.float32)
+def core_weight(s: Signals, solid_inside: Array, inset_px: int = 1) -> Array:
+    """Weight (h, w) of pixels whose colour is surely the subject's own.
+
+    Solid, and nowhere within `inset_px` clearer than the most opaque pixels within 10: partly
+    covered pixels among hair would carry the screen's colour on and make every matte too dense.
+    """
+    share = np.clip(s.excess_share, 0, 1.3).astype(np.float32)
+    top = np.maximum(greatest(gaussian(share, 0.7), 10), 0.2)
+    opaque = soft_step(least(share, inset_px) / top, 0.85, 0.97)
+    return np.asarray(soft_step(solid_inside, 0.5, 0.9) * opaque, np.float32)
 
 
 def carried(plate: Array, weight: Array) -> list[Array]:
@@ -61,6 +68,18 @@ def strand_colour(s: Signals) -> Array:
     colour = s.plate - (1 - np.minimum(share, 1)) * s.clean
     colour = np.maximum(colour / np.maximum(share, 0.3), 0)
     return push(pull(colour, np.asarray(weight, np.float32), LEVELS), 0)
+
+
+def bright_colour(s: Signals) -> tuple[Array, Array]:
+    """Colours of things brighter than the screen, carried on: sparks, lamps, rim light.
+
+    Returns the colour (3, h, w) and the log prior (h, w), which is that such a thing is near.
+    """
+    level, beyond = s.plate.max(axis=0), s.clean.max(axis=0)
+    top = soft_step(level / np.maximum(greatest(level, 4), 1e-4), 0.75, 0.95)
+    weight = np.asarray(top * soft_step(level / beyond, 1.3, 2.0), np.float32)
+    near = gaussian(greatest(weight, 8), 4.0)
+    return push(pull(s.plate, weight, LEVELS), 0), np.log(np.maximum(near, 1e-5))
 
 
 def along_rays(plate: Array, weight: Array, doublings: int = 5) -> tuple[Array, Array]:
@@ -88,13 +107,15 @@ def along_rays(plate: Array, weight: Array, doublings: int = 5) -> tuple[Array, 
 
 def candidates(s: Signals, solid_inside: Array) -> list[Candidate]:
     """Pass 8: every sampled candidate at the size of the reduced picture."""
-    core = core_weight(solid_inside)
+    core = core_weight(s, solid_inside)
     near = carried(s.plate, core)
+    bright, bright_near = bright_colour(s)
     found = [
         Candidate("near", near[0], 0.03, 0.0),
         Candidate("over 4", near[1], 0.06, -0.3),
         Candidate("over 16", near[2], 0.10, -0.8),
         Candidate("strand", strand_colour(s), 0.05, -0.5),
+        Candidate("bright", bright, 0.05, bright_near - 0.7),
     ]
     rays, met = along_rays(s.plate, core)
     for n, (colour, seen) in enumerate(zip(rays, met, strict=True)):

@@ -135,3 +135,9 @@ def soft_step(x: Array, low: float, high: float) -> Array:
 def logistic(x: Array) -> Array:
     """1 / (1 + exp(-x)), safe for large |x|."""
     return 1 / (1 + np.exp(-np.clip(x, -30, 30)))
+
+
+def log_odds(p: Array) -> Array:
+    """log(p / (1 - p)), p held to .002...998."""
+    held = np.clip(p, 0.002, 0.998)
+    return np.asarray(np.log(held / (1 - held)))

@@ -6,10 +6,12 @@ import numpy as np
 
 from kernels.recipe import Noise
 from kernels.reference.unmix.colours import Candidate, candidates
-from kernels.reference.unmix.filters import Any, enlarged, reduced, soft_step
-from kernels.reference.unmix.mixture import mixture
+from kernels.reference.unmix.despill import despilled, foreground_colour, own_hue
+from kernels.reference.unmix.filters import Any, enlarged, log_odds, logistic, reduced
+from kernels.reference.unmix.mixture import Mixture, mixture
+from kernels.reference.unmix.neutral import neutral_colour
 from kernels.reference.unmix.settings import COARSE_WIDTH, Array, UnmixResult, UnmixSettings
-from kernels.reference.unmix.signals import finite, signals
+from kernels.reference.unmix.signals import Signals, finite, signals
 from kernels.reference.unmix.solid import solid_posterior
 
 
@@ -19,6 +21,16 @@ def coarse_factor(width: int) -> int:
     while width > COARSE_WIDTH * factor:
         factor *= 2
     return factor
+
+
+def haze(s: Signals, solid: Array, settings: UnmixSettings) -> Candidate:
+    """The candidate of smoke, steam and mist: the colour given, else the most neutral one."""
+    colour, seen = neutral_colour(s, solid, settings.primary)
+    if settings.haze_colour is not None:
+        given = np.asarray(settings.haze_colour, np.float32)[:, None, None]
+        colour = np.broadcast_to(given, colour.shape).copy()
+    here = seen * (1 - solid)
+    return Candidate("haze", colour, 0.04, np.log(np.maximum(here, 1e-4)) + 1.0)
 
 
 def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> UnmixResult:
@@ -31,6 +43,7 @@ def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> 
     small = signals(reduced(plate, factor), reduced(clean, factor), noise, settings, averaged)
     solid, inside = solid_posterior(small, settings.solidity)
     found = candidates(small, inside)
+    found.append(haze(small, solid, settings))
     # the full picture
     full = small if factor == 1 else signals(plate, clean, noise, settings)
 
@@ -40,13 +53,22 @@ def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> 
     found = [
         Candidate(f.name, grown(f.colour), f.tightness, grown(f.log_prior), f.deep) for f in found
     ]
-    alpha, variance, colour, deep = mixture(full, found, settings.shading, settings.clean_error)
-    mix = alpha
-    inside_full = grown(inside)
-    q = inside_full * soft_step(inside_full, 0.5, 0.95)
-    alpha = alpha + q * (1 - alpha)
-    alpha = alpha * (1 - full.bare)
-    debug = {"solid": solid, "inside": inside, "mix": mix, "bare": full.bare, "deep": deep}
-    return UnmixResult(
-        alpha, colour, colour, np.sqrt(np.maximum(variance, 0)), np.abs(2 * inside_full - 1), debug
-    )
+    m = mixture(full, found, settings.shading, settings.clean_error)
+    fill = solid_fill(grown(inside), m)
+    alpha = (m.alpha + fill * (1 - m.alpha)) * (1 - full.bare)
+    sigma_alpha = np.sqrt(m.variance) * (1 - fill) * (1 - full.bare)
+    colour = foreground_colour(full, alpha, sigma_alpha, m.colour)
+    hue = grown(own_hue(reduced(colour, factor), reduced(alpha, factor), settings.primary))
+    clear = despilled(colour, clean, hue, settings.despill, settings.primary)
+    debug = {"solid": solid, "inside": inside, "mix": m.alpha, "bare": full.bare, "deep": m.deep,
+             "through": m.see_through, "hue": hue, "fill": fill}  # fmt: skip
+    sure = np.abs(2 * grown(inside) - 1)
+    return UnmixResult(alpha, colour, clear, sigma_alpha, sure, debug)
+
+
+def solid_fill(inside: Array, m: Mixture) -> Array:
+    """Pass 10: share (h, w) by which a pixel is solid after all: posterior, evidence, coverage."""
+    logit = log_odds(inside)
+    alpha = np.clip(m.alpha, 0.002, 0.998)
+    evidence = np.clip(m.see_through, -6, 6)
+    return logistic(-9.2 + 2.3 * logit - 0.3 * evidence + 1.3 * np.log(alpha / (1 - alpha)))

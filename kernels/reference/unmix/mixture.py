@@ -14,17 +14,22 @@ from kernels.reference.unmix.signals import Signals
 
 Array = NDArray[Any]
 STEPS = 2
+EDGE_NOISE = 6.0
+"""Factor on the noise's variance at edges, where mosaic, lens and codec err more than on areas."""
 BROAD = 0.5
 """Relative deviation of the colour of a subject of which nothing is known."""
 
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """One candidate's answer. alpha, variance, evidence: (h, w)."""
+    """One candidate's answer. alpha, variance, evidence: (h, w). shaded: (h, w), the evidence for
+    the pixel being this colour alone, only brighter or darker.
+    """
 
     alpha: Array
     variance: Array
     evidence: Array
+    shaded: Array
 
 
 def solve(s: Signals, colour: Array, tightness: float, shading: float, clean_error: float) -> Solved:
@@ -37,8 +42,9 @@ def solve(s: Signals, colour: Array, tightness: float, shading: float, clean_err
     d, r = colour - s.clean, s.plate - s.clean
     alpha = np.clip(s.excess_share, 0.02, 0.98)
     f2, c2 = (tightness * colour) ** 2, (clean_error * s.clean) ** 2
+    noise = EDGE_NOISE * s.variance + 1e-10
     for _ in range(STEPS):
-        a = 1 / (s.variance + alpha**2 * f2 + (1 - alpha) ** 2 * c2 + 1e-10)
+        a = 1 / (noise + alpha**2 * f2 + (1 - alpha) ** 2 * c2)
         u = alpha * shading * colour
         uau = 1 + (u * u * a).sum(axis=0)
         ud, ur = (u * a * d).sum(axis=0), (u * a * r).sum(axis=0)
@@ -48,7 +54,11 @@ def solve(s: Signals, colour: Array, tightness: float, shading: float, clean_err
     left = r - alpha * d
     chi = (left * a * left).sum(axis=0) - (u * a * left).sum(axis=0) ** 2 / uau
     log_v = np.log(uau) - np.log(a).sum(axis=0)
-    return Solved(alpha, 1 / information, -0.5 * (chi + log_v))
+    a = 1 / (noise + f2)
+    along = (s.plate * a * colour).sum(axis=0) ** 2 / ((colour * a * colour).sum(axis=0) + 1e-10)
+    off = (s.plate * a * s.plate).sum(axis=0) - along
+    shaded = -0.5 * (off - np.log(a).sum(axis=0))
+    return Solved(alpha, 1 / information, -0.5 * (chi + log_v), shaded)
 
 
 def default(s: Signals, broad: float = BROAD) -> Solved:
@@ -56,7 +66,8 @@ def default(s: Signals, broad: float = BROAD) -> Solved:
     alpha = np.clip(s.excess_share, 0, 1)
     level = np.maximum(s.plate, 0).mean(axis=0) + 0.05
     log_v = np.log(s.variance + (alpha * broad * level) ** 2).sum(axis=0)
-    return Solved(alpha, 0.02 + 1 / s.snr**2, -0.5 * (1.5 + log_v))
+    evidence = -0.5 * (1.5 + log_v)
+    return Solved(alpha, 0.02 + 1 / s.snr**2, evidence, evidence)
 
 
 def mixed(solved: Sequence[Solved], log_priors: Sequence[Any]) -> tuple[Array, Array, Array]:
@@ -71,21 +82,36 @@ def mixed(solved: Sequence[Solved], log_priors: Sequence[Any]) -> tuple[Array, A
     return mean, variance, weights
 
 
+def pooled_evidence(scores: Array) -> Array:
+    """log of the sum of exp of (n, h, w) over n."""
+    top = scores.max(axis=0)
+    return np.asarray(top + np.log(np.exp(scores - top).sum(axis=0)))
+
+
+@dataclass(frozen=True, eq=False)
+class Mixture:
+    """alpha, variance: (h, w). colour: (3, h, w), F. deep: (h, w), weight of the deep candidates.
+    see_through: (h, w), log ratio of the evidence for a mix to that for a shaded solid.
+    """
+
+    alpha: Array
+    variance: Array
+    colour: Array
+    deep: Array
+    see_through: Array
+
+
 def mixture(
     s: Signals, found: Sequence[Candidate], shading: float, clean_error: float
-) -> tuple[Array, Array, Array, Array]:
-    """Pass 9: returns alpha, variance, F (3, h, w) and the weight (h, w) of deep candidates."""
-    solved, priors, colours = [], [], []
-    for one in found:
-        for spread, cost in ((0.0, 0.0), (shading, -0.3)):
-            solved.append(solve(s, one.colour, one.tightness, spread, clean_error))
-            priors.append(one.log_prior + cost)
-            colours.append(one)
-    solved.append(default(s))
-    priors.append(-1.0)
-    alpha, variance, weights = mixed(solved, priors)
-    colour = sum(w * one.colour for w, one in zip(weights, colours, strict=False))
-    own = (s.plate - (1 - alpha) * s.clean) / np.maximum(alpha, 0.05)
-    colour = colour + weights[-1] * own
-    deep = sum(w for w, one in zip(weights, colours, strict=False) if one.deep)
-    return alpha, variance, np.asarray(colour), np.asarray(deep)
+) -> Mixture:
+    """Pass 9: every candidate solved, weighed and joined."""
+    solved = [solve(s, one.colour, one.tightness, shading, clean_error) for one in found]
+    priors = [one.log_prior for one in found]
+    alpha, variance, weights = mixed([*solved, default(s)], [*priors, -3.0])
+    colour = sum(w * one.colour for w, one in zip(weights, found, strict=False))
+    own = (s.plate - (1 - alpha) * s.clean) / np.maximum(alpha, 0.1)
+    colour = colour + weights[-1] * np.maximum(own, 0)
+    deep = sum(w for w, one in zip(weights, found, strict=False) if one.deep)
+    mix = pooled_evidence(np.stack([x.evidence + p for x, p in zip(solved, priors, strict=True)]))
+    solid = pooled_evidence(np.stack([x.shaded + p for x, p in zip(solved, priors, strict=True)]))
+    return Mixture(alpha, variance, np.asarray(colour), np.asarray(deep), mix - solid)
