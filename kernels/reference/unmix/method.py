@@ -41,7 +41,7 @@ def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> 
     # the reduced picture: where it is solid, and which colours there are
     averaged = 1.0 if factor == 1 else min(2.0 / factor**2, 1.0)
     small = signals(reduced(plate, factor), reduced(clean, factor), noise, settings, averaged)
-    solid, inside = solid_posterior(small, settings.solidity)
+    solid, inside = solid_posterior(small, settings.primary, settings.solidity)
     found = candidates(small, inside)
     found.append(haze(small, solid, settings))
     # the full picture
@@ -61,7 +61,7 @@ def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> 
     hue = grown(own_hue(reduced(colour, factor), reduced(alpha, factor), settings.primary))
     clear = despilled(colour, clean, hue, settings.despill, settings.primary)
     debug = {"solid": solid, "inside": inside, "mix": m.alpha, "bare": full.bare, "deep": m.deep,
-             "through": m.see_through, "hue": hue, "fill": fill}  # fmt: skip
+             "through": m.see_through, "share": full.excess_share, "var": m.variance, "hue": hue, "fill": fill}  # fmt: skip
     sure = np.abs(2 * grown(inside) - 1)
     return UnmixResult(alpha, colour, clear, sigma_alpha, sure, debug)
 

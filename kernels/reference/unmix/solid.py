@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from kernels.recipe import Primary
+from kernels.reference.backing_find import channel_index
 from kernels.reference.unmix.filters import (
     box,
     enlarged,
@@ -53,11 +55,19 @@ def shading_line(s: Signals, radius_px: int) -> Array:
     return np.asarray(np.clip(np.log(ratio[0] / ratio[1]), -5, 5), np.float32)
 
 
-def solid_logit(s: Signals, solidity: float) -> Array:
-    """Log odds (h, w) that a pixel is solid: a fitted logistic regression of three signals."""
+def solid_logit(s: Signals, primary: Primary, solidity: float) -> Array:
+    """Log odds (h, w) that a pixel is solid: a fitted logistic regression of four signals.
+
+    The shading line over 7 and 41 pixels, the excess share by the larger and by the mean of the
+    other channels. Fitted to generated shots with half of the pixels see-through.
+    """
     near, wide = shading_line(s, 3), shading_line(s, 20)
-    logit = -2.87 + 0.50 * near + 0.44 * wide + 4.22 * np.clip(s.excess_share, 0, 1) + solidity
-    return np.asarray(np.where(s.bare > 0.5, -6, logit), np.float32)
+    share = np.clip(gaussian(np.clip(s.excess_share, -1, 2), 1.0), 0, 1)
+    k, i, j = channel_index(primary)
+    p, c = gaussian(s.plate, 1.0), s.clean
+    balanced = 1 - (p[k] - (p[i] + p[j]) / 2) / np.maximum(c[k] - (c[i] + c[j]) / 2, 1e-4)
+    logit = -5.0 + 1.04 * near + 0.37 * wide + 4.57 * share + 2.08 * np.clip(balanced, 0, 1)
+    return np.asarray(np.where(s.bare > 0.5, -6, logit + solidity), np.float32)
 
 
 def spread(logit: Array, s: Signals, rounds: int = 3) -> Array:
@@ -91,9 +101,9 @@ def enclosed(solid: Array, bare: Array) -> Array:
     return enlarged(np.asarray(ranked[2], np.float32), 2, *solid.shape)
 
 
-def solid_posterior(s: Signals, solidity: float) -> tuple[Array, Array]:
+def solid_posterior(s: Signals, primary: Primary, solidity: float) -> tuple[Array, Array]:
     """Passes 4 to 7: returns (P, P_in): the posterior, and the same held to places 7 px thick."""
-    p = logistic(spread(solid_logit(s, solidity), s)) * (1 - s.bare)
+    p = logistic(spread(solid_logit(s, primary, solidity), s)) * (1 - s.bare)
     away = depth(s.bare)
     p = np.maximum(p, enclosed(p, s.bare) * soft_step(away, 2, 5))
     p = np.asarray(p, np.float32)
