@@ -20,7 +20,9 @@ PERCENTILE = 0.08
 POOL_SIGMA_PX = 28.0
 
 
-def foreground_colour(s: Signals, alpha: Array, sigma_alpha: Array, guess: Array) -> Array:
+def foreground_colour(
+    s: Signals, plate: Array, alpha: Array, sigma_alpha: Array, guess: Array
+) -> Array:
     """Pass 12: F (3, h, w): what is left of the pixel without the screen, held to the guess.
 
     own = (p - (1 - a) c) / a; F = guess + g (own - guess), g = v_F / (v_F + (sigma^2 +
@@ -28,7 +30,7 @@ def foreground_colour(s: Signals, alpha: Array, sigma_alpha: Array, guess: Array
     the guess and solid ones keep their own grain.
     """
     a = np.maximum(alpha, 0.02)
-    own = (s.plate - (1 - a) * s.clean) / a
+    own = (plate - (1 - a) * s.clean) / a
     spread = (0.3 * np.maximum(guess, 0.02)) ** 2
     error = (s.variance + (sigma_alpha * (guess - s.clean)) ** 2 * (1 - a)) / a**2
     error = error * (1 - np.clip((a - 0.98) / 0.02, 0, 1))

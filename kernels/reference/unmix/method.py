@@ -10,8 +10,9 @@ from kernels.reference.unmix.despill import despilled, foreground_colour, own_hu
 from kernels.reference.unmix.filters import Any, enlarged, log_odds, logistic, reduced
 from kernels.reference.unmix.mixture import Mixture, mixture
 from kernels.reference.unmix.neutral import neutral_colour
+from kernels.reference.unmix.screen import screen_light
 from kernels.reference.unmix.settings import COARSE_WIDTH, Array, UnmixResult, UnmixSettings
-from kernels.reference.unmix.signals import Signals, finite, signals
+from kernels.reference.unmix.signals import Signals, finite, relit, signals
 from kernels.reference.unmix.solid import solid_posterior
 
 
@@ -39,13 +40,17 @@ def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> 
     factor = coarse_factor(w)
     plate, clean = finite(plate), np.maximum(finite(clean), 1e-6)
     # the reduced picture: where it is solid, and which colours there are
-    averaged = 1.0 if factor == 1 else min(2.0 / factor**2, 1.0)
+    averaged = 1.0 if factor == 1 else min(2.5 / factor**2, 1.0)
     small = signals(reduced(plate, factor), reduced(clean, factor), noise, settings, averaged)
+    solid, _ = solid_posterior(small, settings.primary, settings.solidity)
+    light = screen_light(small, solid)
+    small = relit(small, light, settings)
     solid, inside = solid_posterior(small, settings.primary, settings.solidity)
     found = candidates(small, inside)
     found.append(haze(small, solid, settings))
     # the full picture
-    full = small if factor == 1 else signals(plate, clean, noise, settings)
+    light = enlarged(light, factor, h, w)
+    full = small if factor == 1 else signals(plate, clean * light, noise, settings)
 
     def grown(x: Any) -> Any:
         return enlarged(x, factor, h, w) if isinstance(x, np.ndarray) else x
@@ -57,7 +62,7 @@ def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> 
     fill = solid_fill(grown(inside), m)
     alpha = (m.alpha + fill * (1 - m.alpha)) * (1 - full.bare)
     sigma_alpha = np.sqrt(m.variance) * (1 - fill) * (1 - full.bare)
-    colour = foreground_colour(full, alpha, sigma_alpha, m.colour)
+    colour = foreground_colour(full, plate, alpha, sigma_alpha, m.colour)
     hue = grown(own_hue(reduced(colour, factor), reduced(alpha, factor), settings.primary))
     clear = despilled(colour, clean, hue, settings.despill, settings.primary)
     debug = {"solid": solid, "inside": inside, "mix": m.alpha, "bare": full.bare, "deep": m.deep,

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.recipe import Noise
+from kernels.recipe import Noise, Primary
 from kernels.reference.backing_find import channel_index
 from kernels.reference.unmix.filters import gaussian, greatest, box, opened, soft_step
+from kernels.reference.unmix.pooling import pooled
 from kernels.reference.unmix.settings import UnmixSettings
 
 Array = NDArray[Any]
@@ -38,9 +39,9 @@ def finite(picture: Array) -> Array:
     return np.clip(clean, -LARGEST, LARGEST)
 
 
-def excess(picture: Array, primary: str) -> Array:
+def excess(picture: Array, primary: Primary) -> Array:
     """e = x_k - max(x_i, x_j) of (3, h, w). Source: Smith & Blinn 1996."""
-    k, i, j = channel_index(primary)  # type: ignore[arg-type]
+    k, i, j = channel_index(primary)
     return np.asarray(picture[k] - np.maximum(picture[i], picture[j]))
 
 
@@ -55,13 +56,13 @@ def noise_variance(plate: Array, noise: Noise, trust: float, averaged: float) ->
     return np.asarray((gain * level + offset) * np.float32(trust * averaged) + np.float32(1e-8))
 
 
-def fringe_variance(plate: Array, variance: Array, primary: str) -> Array:
+def fringe_variance(plate: Array, variance: Array, primary: Primary) -> Array:
     """Variance (3, h, w) to be added where very bright edges leave coloured fringes.
 
     M = largest value in 5x5; u = the 3x3 mean square of the high-passed difference to the primary
     beyond its noise; half of it, near M > 0.8, and (0.02 (M - 0.8))^2 everywhere there.
     """
-    k, i, j = channel_index(primary)  # type: ignore[arg-type]
+    k, i, j = channel_index(primary)
     bright = greatest(plate.max(axis=0), 2)
     near = soft_step(bright, 0.8, 1.2)
     added = np.zeros_like(plate)
@@ -77,15 +78,37 @@ def fringe_variance(plate: Array, variance: Array, primary: str) -> Array:
 def signals(
     plate: Array, clean: Array, noise: Noise, settings: UnmixSettings, averaged: float = 1.0
 ) -> Signals:
-    """Passes 1 to 3: variance, excess share and the bare-screen test."""
+    """Passes 1 to 4: variance, pooling, excess share and the bare-screen test."""
     variance = noise_variance(plate, noise, settings.noise_trust, averaged)
+    snr = signal_to_noise(clean, variance, settings.primary)
+    plate, variance = pooled(plate, variance, snr)
     variance = variance + fringe_variance(plate, variance, settings.primary)
-    k, i, j = channel_index(settings.primary)
-    ec = np.maximum(excess(clean, settings.primary), 0.04 * np.maximum(clean[k], 0) + 1e-5)
-    share = 1 - excess(plate, settings.primary) / ec
-    snr = ec / np.sqrt(variance[k] + np.maximum(variance[i], variance[j]))
+    return _with_screen(plate, clean, variance, settings)
+
+
+def relit(s: Signals, light: Array, settings: UnmixSettings) -> Signals:
+    """The same signals before a clean plate times `light` (h, w)."""
+    return _with_screen(s.plate, s.clean * light, s.variance, settings)
+
+
+def _with_screen(plate: Array, clean: Array, variance: Array, settings: UnmixSettings) -> Signals:
+    share = 1 - excess(plate, settings.primary) / _screen_excess(clean, settings.primary)
+    snr = signal_to_noise(clean, variance, settings.primary)
     bare = bare_screen(plate, clean, variance, share, snr, settings.clean_error)
     return Signals(plate, clean, variance, share, bare, snr)
+
+
+def _screen_excess(clean: Array, primary: Primary) -> Array:
+    """e(c), held away from 0 so that no screen at all gives a share of about 1."""
+    k, _, _ = channel_index(primary)
+    return np.maximum(excess(clean, primary), 0.04 * np.maximum(clean[k], 0) + 1e-5)
+
+
+def signal_to_noise(clean: Array, variance: Array, primary: Primary) -> Array:
+    """e(c) in units of its noise, (h, w)."""
+    k, i, j = channel_index(primary)
+    noise = np.sqrt(variance[k] + np.maximum(variance[i], variance[j]))
+    return np.asarray(_screen_excess(clean, primary) / noise)
 
 
 def bare_screen(
