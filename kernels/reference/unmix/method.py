@@ -7,7 +7,7 @@ import numpy as np
 from kernels.recipe import Noise
 from kernels.reference.unmix.colours import Candidate, candidates
 from kernels.reference.unmix.despill import despilled, foreground_colour, own_hue
-from kernels.reference.unmix.filters import Any, enlarged, log_odds, logistic, reduced
+from kernels.reference.unmix.filters import Any, enlarged, gaussian, log_odds, logistic, reduced
 from kernels.reference.unmix.mixture import Mixture, mixture
 from kernels.reference.unmix.neutral import neutral_colour
 from kernels.reference.unmix.screen import screen_light
@@ -24,14 +24,16 @@ def coarse_factor(width: int) -> int:
     return factor
 
 
-def haze(s: Signals, solid: Array, settings: UnmixSettings) -> Candidate:
-    """The candidate of smoke, steam and mist: the colour given, else the most neutral one."""
-    colour, seen = neutral_colour(s, solid, settings.primary)
-    if settings.haze_colour is not None:
-        given = np.asarray(settings.haze_colour, np.float32)[:, None, None]
-        colour = np.broadcast_to(given, colour.shape).copy()
-    here = seen * (1 - solid)
-    return Candidate("haze", colour, 0.04, np.log(np.maximum(here, 1e-4)) + 1.0)
+def haze(s: Signals, solid: Array, settings: UnmixSettings) -> list[Candidate]:
+    """The candidates of smoke, steam and mist: the colour given, else the most neutral ones."""
+    found = []
+    for colour, seen in neutral_colour(s, solid, settings.primary):
+        if settings.haze_colour is not None:
+            given = np.asarray(settings.haze_colour, np.float32)[:, None, None]
+            colour = np.broadcast_to(given, colour.shape).copy()
+        here = np.log(np.maximum(seen * (1 - solid), 1e-4))
+        found.append(Candidate("haze", colour, 0.04, here + 2.0))
+    return found
 
 
 def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> UnmixResult:
@@ -47,7 +49,7 @@ def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> 
     small = relit(small, light, settings)
     solid, inside = solid_posterior(small, settings.primary, settings.solidity)
     found = candidates(small, inside)
-    found.append(haze(small, solid, settings))
+    found += haze(small, solid, settings)
     # the full picture
     light = enlarged(light, factor, h, w)
     full = small if factor == 1 else signals(plate, clean * light, noise, settings)
@@ -73,7 +75,9 @@ def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> 
 
 def solid_fill(inside: Array, m: Mixture) -> Array:
     """Pass 10: share (h, w) by which a pixel is solid after all: posterior, evidence, coverage."""
-    logit = log_odds(inside)
-    alpha = np.clip(m.alpha, 0.002, 0.998)
-    evidence = np.clip(m.see_through, -6, 6)
-    return logistic(-9.2 + 2.3 * logit - 0.3 * evidence + 1.3 * np.log(alpha / (1 - alpha)))
+    alpha = log_odds(m.alpha)
+    evidence = gaussian(np.clip(m.see_through, -6, 6).astype(np.float32), 1.0)
+    around = log_odds(gaussian(np.asarray(m.alpha, np.float32), 1.5))
+    unsure = np.sqrt(m.variance)
+    logit = -7.4 + 0.6 * log_odds(inside) - 1.5 * evidence - 0.6 * alpha + 0.8 * around
+    return logistic(logit + 11.2 * unsure)

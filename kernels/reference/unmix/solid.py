@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.recipe import Primary
-from kernels.reference.backing_find import channel_index
 from kernels.reference.unmix.filters import (
     box,
     enlarged,
@@ -19,6 +18,7 @@ from kernels.reference.unmix.filters import (
     shifted,
     soft_step,
 )
+from kernels.reference.unmix.natural import likely_alpha
 from kernels.reference.unmix.signals import Signals
 
 Array = NDArray[Any]
@@ -56,18 +56,20 @@ def shading_line(s: Signals, radius_px: int) -> Array:
 
 
 def solid_logit(s: Signals, primary: Primary, solidity: float) -> Array:
-    """Log odds (h, w) that a pixel is solid: a fitted logistic regression of four signals.
+    """Log odds (h, w) that a pixel is solid: a fitted logistic regression of five signals.
 
-    The shading line over 7 and 41 pixels, the excess share by the larger and by the mean of the
-    other channels. Fitted to generated shots with half of the pixels see-through.
+    The shading line over 7 and 41 pixels, the excess share, the alpha of an everyday colour, and
+    how much the share varies over 7 pixels. Fitted to generated shots, half of the pixels
+    see-through.
     """
     near, wide = shading_line(s, 3), shading_line(s, 20)
-    share = np.clip(gaussian(np.clip(s.excess_share, -1, 2), 1.0), 0, 1)
-    k, i, j = channel_index(primary)
-    p, c = gaussian(s.plate, 1.0), s.clean
-    balanced = 1 - (p[k] - (p[i] + p[j]) / 2) / np.maximum(c[k] - (c[i] + c[j]) / 2, 1e-4)
-    logit = -5.0 + 1.04 * near + 0.37 * wide + 4.57 * share + 2.08 * np.clip(balanced, 0, 1)
-    return np.asarray(np.where(s.bare > 0.5, -6, logit + solidity), np.float32)
+    share = gaussian(np.clip(s.excess_share, -1, 2), 1.0)
+    mean = box(share, 3)
+    rough = np.sqrt(np.maximum(box(share * share, 3) - mean * mean, 0))
+    likely = np.clip(likely_alpha(gaussian(s.plate, 1.0), s.clean, primary), 0, 1)
+    logit = -4.8 + 0.88 * near + 0.40 * wide + 5.0 * np.clip(share, 0, 1) + 2.2 * likely
+    logit = logit - 3.5 * np.minimum(rough, 0.5) + solidity
+    return np.asarray(np.where(s.bare > 0.5, -6, logit), np.float32)
 
 
 def spread(logit: Array, s: Signals, rounds: int = 3) -> Array:
