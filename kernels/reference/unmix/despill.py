@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from kernels.recipe import Primary
 from kernels.reference.backing_find import channel_index
 from kernels.reference.unmix.filters import enlarged, gaussian, reduced
-from kernels.reference.unmix.signals import Signals
 
 Array = NDArray[Any]
 BINS = 24
@@ -21,7 +20,7 @@ POOL_SIGMA_PX = 28.0
 
 
 def foreground_colour(
-    s: Signals, plate: Array, alpha: Array, sigma_alpha: Array, guess: Array
+    plate: Array, clean: Array, variance: Array, alpha: Array, sigma_alpha: Array, guess: Array
 ) -> Array:
     """Pass 12: F (3, h, w): what is left of the pixel without the screen, held to the guess.
 
@@ -30,9 +29,9 @@ def foreground_colour(
     the guess and solid ones keep their own grain.
     """
     a = np.maximum(alpha, 0.02)
-    own = (plate - (1 - a) * s.clean) / a
+    own = (plate - (1 - a) * clean) / a
     spread = (0.3 * np.maximum(guess, 0.02)) ** 2
-    error = (s.variance + (sigma_alpha * (guess - s.clean)) ** 2 * (1 - a)) / a**2
+    error = (variance + (sigma_alpha * (guess - clean)) ** 2 * (1 - a)) / a**2
     error = error * (1 - np.clip((a - 0.98) / 0.02, 0, 1))
     return np.asarray(guess + spread / (spread + error) * (own - guess), np.float32)
 

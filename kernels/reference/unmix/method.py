@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from kernels.recipe import Noise
+from kernels.reference.unmix.chroma import STEP, sharpened
 from kernels.reference.unmix.colours import Candidate, candidates
 from kernels.reference.unmix.despill import despilled, foreground_colour, own_hue
 from kernels.reference.unmix.filters import Any, enlarged, gaussian, log_odds, logistic, reduced
@@ -51,25 +52,30 @@ def unmix(plate: Array, clean: Array, noise: Noise, settings: UnmixSettings) -> 
     found = candidates(small, inside)
     found += haze(small, solid, settings)
     # the full picture
-    light = enlarged(light, factor, h, w)
-    full = small if factor == 1 else signals(plate, clean * light, noise, settings)
+    clean = clean * enlarged(light, factor, h, w)
 
     def grown(x: Any) -> Any:
         return enlarged(x, factor, h, w) if isinstance(x, np.ndarray) else x
 
+    full = small if factor == 1 else signals(plate, clean, noise, settings)
     found = [
         Candidate(f.name, grown(f.colour), f.tightness, grown(f.log_prior), f.deep) for f in found
     ]
     m = mixture(full, found, settings.shading, settings.clean_error)
+    step, mix, sigma_mix = STEP[settings.chroma], m.alpha, np.sqrt(m.variance)
+    if step != (1, 1):
+        mix = sharpened(mix, sigma_mix, m.colour, plate, clean, step)
     fill = solid_fill(grown(inside), m)
-    alpha = (m.alpha + fill * (1 - m.alpha)) * (1 - full.bare)
-    sigma_alpha = np.sqrt(m.variance) * (1 - fill) * (1 - full.bare)
-    colour = foreground_colour(full, plate, alpha, sigma_alpha, m.colour)
-    hue = grown(own_hue(reduced(colour, factor), reduced(alpha, factor), settings.primary))
+    alpha = (mix + fill * (1 - mix)) * (1 - full.bare)
+    sigma_alpha = sigma_mix * (1 - fill) * (1 - full.bare)
+    # the colour side
+    colour = foreground_colour(plate, clean, full.variance, alpha, sigma_alpha, m.colour)
+    hue = own_hue(reduced(colour, factor), reduced(alpha, factor), settings.primary)
+    hue = enlarged(hue, factor, h, w)
     clear = despilled(colour, clean, hue, settings.despill, settings.primary)
     debug = {"solid": solid, "inside": inside, "mix": m.alpha, "bare": full.bare, "deep": m.deep,
              "through": m.see_through, "share": full.excess_share, "var": m.variance, "hue": hue, "fill": fill}  # fmt: skip
-    sure = np.abs(2 * grown(inside) - 1)
+    sure = np.abs(2 * enlarged(inside, factor, h, w) - 1)
     return UnmixResult(alpha, colour, clear, sigma_alpha, sure, debug)
 
 
