@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kernels.reference.unmix.method import unmix
+from kernels.reference.unmix.method import HALO_PX, Regional, local, regional, unmix
 from kernels.reference.unmix.settings import UnmixResult, UnmixSettings
 
-__all__ = ["UnmixResult", "UnmixSettings", "unmix"]
+__all__ = ["HALO_PX", "Regional", "UnmixResult", "UnmixSettings", "local", "regional", "unmix"]

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.reference.unmix.filters import planes
+from kernels.reference.unmix.filters import greatest, planes, soft_step
 
 Array = NDArray[Any]
 STEP = {"4:4:4": (1, 1), "4:2:2": (1, 2), "4:2:0": (2, 2)}
@@ -20,7 +20,7 @@ REC709_FROM_WORKING = np.array(
 """Source: ITU-R BT.709 primaries from ACEScg (S-2014-004) with the white point adapted."""
 REC709_WEIGHTS = np.array([0.2126, 0.7152, 0.0722], np.float32)
 EXPONENT = 2.4
-LUMA_ERROR, CHROMA_ERROR, SHADING = 0.02, 0.02, 0.1
+LUMA_ERROR, CHROMA_ERROR, SHADING = 0.02, 0.05, 0.1
 """Errors of recorded luma and chroma, and by how much F's luma is trusted, relative."""
 ROUNDS = 3
 
@@ -72,11 +72,12 @@ def sharpened(
     luma's residual, and the chroma's residual through the recording's own blur B, back along the
     change d of the recorded colour with alpha:
     a += (d_y r_y / s_y + B(d_c . r_c) / s_c + (a_0 - a) / v) / (d_y^2 / s_y + |d_c|^2 / s_c + 1/v),
-    v = sigma_a^2. Source: Landweber 1951, for the iteration.
+    v = sigma_a^2, less where something is bright beyond the recording's range. Source: Landweber 1951, for the iteration.
     """
     h, w = plate.shape[1:]
     target, start = recorded(plate), alpha
-    inertia = 1 / (sigma_alpha**2 + 0.02**2)
+    bright = soft_step(greatest(plate.max(axis=0), 2), 0.8, 1.2)
+    inertia = 1 / ((sigma_alpha**2 + 0.02**2) * (1 - 0.99 * bright))
 
     def blurred(x: Array) -> Array:
         return doubled(halved(x, step), step, h, w)

@@ -105,8 +105,11 @@ def along_rays(plate: Array, weight: Array, doublings: int = 5) -> tuple[Array, 
     return np.stack(big), np.stack([enlarged(np.asarray(m, np.float32), 2, h, w) for m in met])
 
 
-def candidates(s: Signals, solid_inside: Array) -> list[Candidate]:
-    """Pass 8: every sampled candidate at the size of the reduced picture."""
+def candidates(s: Signals, solid_inside: Array, reach_px: int) -> list[Candidate]:
+    """Pass 8: every sampled candidate at the size of the reduced picture.
+
+    reach_px: how far rays look for the core.
+    """
     core = core_weight(s, solid_inside)
     near = carried(s.plate, core)
     bright, bright_near = bright_colour(s)
@@ -117,7 +120,8 @@ def candidates(s: Signals, solid_inside: Array) -> list[Candidate]:
         Candidate("strand", strand_colour(s), 0.05, -0.5),
         Candidate("bright", bright, 0.05, bright_near - 0.7),
     ]
-    rays, met = along_rays(s.plate, core)
+    doublings = max(1, round(float(np.log2(max(reach_px, 4) / 2))))
+    rays, met = along_rays(s.plate, core, doublings)
     for n, (colour, seen) in enumerate(zip(rays, met, strict=True)):
         found.append(Candidate(f"ray {n}", colour, 0.03, np.log(np.maximum(seen, 1e-4)) - 1.0))
     deep = solid_inside
