@@ -104,7 +104,7 @@ def test_expected_error_is_of_the_size_of_the_error() -> None:
 
 
 def test_agrees_with_triangulation() -> None:
-    """Source: Smith & Blinn 1996, triangulation matting: alpha from one subject over two screens."""
+    """Source: Smith & Blinn 1996, triangulation: alpha from one subject over two screens."""
     alpha = disc(101, 131, 2.0)
     colour = flat([0.4, 0.28, 0.2], 101, 131)
     first, second = flat(GREEN, 101, 131), flat([0.05, 0.1, 0.4], 101, 131)
@@ -187,8 +187,8 @@ def test_a_part_of_the_frame_equals_the_whole(width: int, chroma: Any) -> None:
 
 
 def test_despill_leaves_what_has_no_spill_and_takes_a_known_share() -> None:
-    """Source: worked by hand: F + .2 c of a grey F goes back to F at kappa .2, if c's other channels
-    are black; a grey F stays as it is, and amount 0 is the identity.
+    """Source: worked by hand: F + .2 c of a grey F goes back to F at kappa .2, if c's other
+    channels are black; a grey F stays as it is, and amount 0 is the identity.
     """
     clean = flat([0.0, 0.4, 0.0], 4, 5)
     colour = flat(GREY, 4, 5)

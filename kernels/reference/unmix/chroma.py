@@ -72,7 +72,8 @@ def sharpened(
     luma's residual, and the chroma's residual through the recording's own blur B, back along the
     change d of the recorded colour with alpha:
     a += (d_y r_y / s_y + B(d_c . r_c) / s_c + (a_0 - a) / v) / (d_y^2 / s_y + |d_c|^2 / s_c + 1/v),
-    v = sigma_a^2, less where something is bright beyond the recording's range. Source: Landweber 1951, for the iteration.
+    v = sigma_a^2, less where something is bright beyond the recording's range. Source: Landweber
+    1951, for the iteration.
     """
     h, w = plate.shape[1:]
     target, start = recorded(plate), alpha
@@ -82,7 +83,8 @@ def sharpened(
     def blurred(x: Array) -> Array:
         return doubled(halved(x, step), step, h, w)
 
-    y_scale = 1 / (LUMA_ERROR**2 + (SHADING * recorded(foreground)[0] * np.sqrt(alpha)) ** 2)
+    uneven = SHADING * recorded(foreground)[0] * np.sqrt(alpha)
+    y_scale = 1 / (LUMA_ERROR**2 + uneven**2)
     c_scale = 1 / CHROMA_ERROR**2
     for _ in range(rounds):
         mixed = alpha * foreground + (1 - alpha) * clean

@@ -1,4 +1,4 @@
-"""The colour side: F of every pixel, and the screen's light taken off it by the surface's own hue."""
+"""The colour side: F of every pixel, and the screen's light taken off by the surface's own hue."""
 
 from __future__ import annotations
 
@@ -74,11 +74,15 @@ def _quantile(cumulative: Array, share: float) -> Array:
     return np.asarray((first + inside) * WIDEST / BINS)
 
 
-def despilled(colour: Array, clean: Array, log_own: Array, amount: float, primary: Primary) -> Array:
+def despilled(
+    colour: Array, clean: Array, log_own: Array, amount: float, primary: Primary
+) -> Array:
     """Pass 13: F - kappa c, kappa = clip((F_k - q0 m) / max(c_k - q0 m_c, .15 c_k), 0, 1)."""
     k, i, j = channel_index(primary)
     q = np.exp(log_own)
     m, m_clean = np.maximum(colour[i], colour[j]), np.maximum(clean[i], clean[j])
     over = np.maximum(clean[k] - q * m_clean, 0.15 * clean[k])
     kappa = amount * np.clip((colour[k] - q * np.maximum(m, 0)) / over, 0, 1)
-    return np.asarray(np.where(kappa > 0, np.maximum(colour - kappa * clean, np.minimum(colour, 0)), colour))
+    return np.asarray(
+        np.where(kappa > 0, np.maximum(colour - kappa * clean, np.minimum(colour, 0)), colour)
+    )

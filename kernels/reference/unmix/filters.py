@@ -127,14 +127,14 @@ def push(pyramid: list[tuple[Array, Array]], finest: int = 0) -> Array:
     return np.asarray(up, np.float32)
 
 
-def soft_step(x: Array, low: float, high: float) -> Array:
+def soft_step(x: Array, low: Any, high: Any) -> Array:
     """clip((x - low) / (high - low), 0, 1)."""
-    return np.clip((x - low) / (high - low), 0, 1)
+    return np.asarray(np.clip((x - low) / (high - low), 0, 1))
 
 
 def logistic(x: Array) -> Array:
     """1 / (1 + exp(-x)), safe for large |x|."""
-    return 1 / (1 + np.exp(-np.clip(x, -30, 30)))
+    return np.asarray(1 / (1 + np.exp(-np.clip(x, -30, 30))))
 
 
 def log_odds(p: Array) -> Array:

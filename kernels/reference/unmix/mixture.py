@@ -32,7 +32,9 @@ class Solved:
     shaded: Array
 
 
-def solve(s: Signals, colour: Array, tightness: float, shading: float, clean_error: float) -> Solved:
+def solve(
+    s: Signals, colour: Array, tightness: float, shading: float, clean_error: float
+) -> Solved:
     """Least squares of p = a F + (1 - a) c for one F with spread, a few fixed-point steps.
 
     V = diag(sigma^2 + a^2 t^2 F^2 + (1 - a)^2 (e c)^2) + a^2 sh^2 F F^T,
@@ -101,9 +103,7 @@ class Mixture:
     see_through: Array
 
 
-def mixture(
-    s: Signals, found: Sequence[Candidate], shading: float, clean_error: float
-) -> Mixture:
+def mixture(s: Signals, found: Sequence[Candidate], shading: float, clean_error: float) -> Mixture:
     """Pass 9: every candidate solved, weighed and joined."""
     solved = [solve(s, one.colour, one.tightness, shading, clean_error) for one in found]
     priors = [one.log_prior for one in found]

@@ -26,8 +26,8 @@ def _shaded(s: Signals, near: Array) -> tuple[Array, Array]:
     """Folds and shadows: one factor t = c.p / c.c in units of the noise, and where it holds (h, w).
 
     Accepted where p - t c is noise, pixel by pixel and in the mean over 2.5 px (else it is thin
-    haze), over areas 5 px wide, and t is within .5...1.15, near solid parts .85...1.15: a soft black
-    edge is no shadow.
+    haze), over areas 5 px wide, and t is within .5...1.15, near solid parts .85...1.15: a soft
+    black edge is no shadow.
     """
     v = s.variance + (0.004 * s.clean) ** 2
     g = gaussian(s.plate, 1.0)
@@ -46,8 +46,8 @@ def _shaded(s: Signals, near: Array) -> tuple[Array, Array]:
 def _dimmer(s: Signals, near: Array) -> tuple[Array, Array]:
     """Panels and falling light that the fit has missed: factors (3, h, w), and where they hold.
 
-    Smooth, away from solid parts, no channel brighter than the fitted screen (haze adds light), none
-    below half of it, and the three within 1.3 of each other.
+    Smooth, away from solid parts, no channel brighter than the fitted screen (haze adds light),
+    none below half of it, and the three within 1.3 of each other.
     """
     g = gaussian(s.plate, 3.0)
     ratio = g / s.clean

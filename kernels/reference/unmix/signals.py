@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kernels.recipe import Noise, Primary
 from kernels.reference.backing_find import channel_index
-from kernels.reference.unmix.filters import gaussian, greatest, box, opened, soft_step
+from kernels.reference.unmix.filters import box, gaussian, greatest, opened, soft_step
 from kernels.reference.unmix.pooling import pooled
 from kernels.reference.unmix.settings import UnmixSettings
 
@@ -21,8 +21,9 @@ LARGEST = 1e4
 
 @dataclass(frozen=True, eq=False)
 class Signals:
-    """Planes of one picture. plate, clean, variance: (3, h, w); excess_share: (h, w), 1 - e(p)/e(c),
-    not clamped; bare: (h, w), 0..1, soft posterior that only screen is seen; snr: (h, w).
+    """Planes of one picture. plate, clean, variance: (3, h, w); excess_share: (h, w),
+    1 - e(p)/e(c), not clamped. bare: (h, w), 0..1, soft posterior that only screen is seen. snr:
+    (h, w), the screen's excess in units of its noise.
     """
 
     plate: Array
@@ -101,7 +102,7 @@ def _with_screen(plate: Array, clean: Array, variance: Array, settings: UnmixSet
 def _screen_excess(clean: Array, primary: Primary) -> Array:
     """e(c), held away from 0 so that no screen at all gives a share of about 1."""
     k, _, _ = channel_index(primary)
-    return np.maximum(excess(clean, primary), 0.04 * np.maximum(clean[k], 0) + 1e-5)
+    return np.asarray(np.maximum(excess(clean, primary), 0.04 * np.maximum(clean[k], 0) + 1e-5))
 
 
 def signal_to_noise(clean: Array, variance: Array, primary: Primary) -> Array:

@@ -12,6 +12,7 @@ from kernels.reference.unmix.filters import (
     box,
     enlarged,
     gaussian,
+    least,
     logistic,
     opened,
     reduced,
@@ -80,7 +81,8 @@ def spread(logit: Array, s: Signals, rounds: int = 3) -> Array:
     total = 0.35 + sum(weights)
     out = logit
     for _ in range(rounds):
-        out = (0.35 * logit + sum(w * shifted(out, *o) for w, o in zip(weights, offsets))) / total
+        pulls = [w * shifted(out, *o) for w, o in zip(weights, offsets, strict=True)]
+        out = (0.35 * logit + sum(pulls)) / total
     return np.asarray(out, np.float32)
 
 
@@ -114,7 +116,5 @@ def solid_posterior(s: Signals, primary: Primary, solidity: float) -> tuple[Arra
 
 def depth(bare: Array) -> Array:
     """Distance (h, w) to bare screen in pixels of the square norm, up to 8."""
-    from kernels.reference.unmix.filters import least
-
     inside = np.asarray(1 - bare, np.float32)
     return sum(least(inside, r) for r in range(1, 9))  # type: ignore[return-value]
