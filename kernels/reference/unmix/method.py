@@ -162,7 +162,7 @@ def solid_fill(inside: Array, m: Mixture) -> Array:
     logit = -8.7 + 0.8 * log_odds(inside) - 2.0 * evidence - 0.6 * alpha + 0.7 * around
     sure = soft_step(least(np.asarray(inside, np.float32), 3), 0.94, 0.99)
     fill = np.maximum(logistic(logit + 13.4 * unsure), sure)
-    return settled(fill, m.alpha, inside, evidence)
+    return settled(gaussian(np.asarray(fill, np.float32), 1.0), m.alpha, inside, evidence)
 
 
 def settled(fill: Array, alpha: Array, inside: Array, evidence: Array) -> Array:

@@ -28,6 +28,8 @@ DIRECTIONS = (
     (0, -1), (-1, -2), (-1, -1), (-2, -1), (-1, 0), (-2, 1), (-1, 1), (-1, 2),
 )  # fmt: skip
 """Sixteen rays, as whole steps (dy, dx)."""
+MOST_RAISED = 3.0
+"""Enclosure raises the log odds by at most this: it does not outweigh what the pixel itself says."""
 RAY_DOUBLINGS = 6
 """Rays reach 2^6 steps of the half-size picture."""
 
@@ -107,9 +109,11 @@ def enclosed(solid: Array, bare: Array) -> Array:
 
 def solid_posterior(s: Signals, primary: Primary, solidity: float) -> tuple[Array, Array]:
     """Passes 4 to 7: returns (P, P_in): the posterior, and the same held to places 7 px thick."""
-    p = logistic(spread(solid_logit(s, primary, solidity), s)) * (1 - s.bare)
+    logit = spread(solid_logit(s, primary, solidity), s)
+    p = logistic(logit) * (1 - s.bare)
     away = depth(s.bare)
-    p = np.maximum(p, enclosed(p, s.bare) * soft_step(away, 2, 5))
+    raised = np.minimum(enclosed(p, s.bare), logistic(logit + MOST_RAISED))
+    p = np.maximum(p, raised * soft_step(away, 2, 5))
     p = np.asarray(p, np.float32)
     return p, np.minimum(p, opened(p, 3))
 
