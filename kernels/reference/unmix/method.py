@@ -138,11 +138,12 @@ def positive(clean: Array) -> Array:
 
 def haze(s: Signals, solid: Array, settings: UnmixSettings) -> list[Candidate]:
     """Candidates for smoke, steam, cloth and glass: the colour given, else the likeliest ones."""
+    if settings.haze_colour is not None:
+        given = np.asarray(settings.haze_colour, np.float32)[:, None, None]
+        colour = np.broadcast_to(given, s.plate.shape).copy()
+        return [Candidate("haze", colour, 0.04, np.log(np.maximum(1 - solid, 0.05)) + 3.0)]
     found = []
     for colour, seen in neutral_colour(s, solid, settings.primary):
-        if settings.haze_colour is not None:
-            given = np.asarray(settings.haze_colour, np.float32)[:, None, None]
-            colour = np.broadcast_to(given, colour.shape).copy()
         here = np.log(np.maximum(seen * (1 - solid), 1e-4))
         found.append(Candidate("haze", colour, 0.04, here + 2.0))
     return found

@@ -29,7 +29,7 @@ DIRECTIONS = (
 )  # fmt: skip
 """Sixteen rays, as whole steps (dy, dx)."""
 MOST_RAISED = 3.0
-"""Enclosure raises the log odds by at most this: it does not outweigh what the pixel itself says."""
+"""Enclosure raises the log odds by at most this, so that it does not outweigh the pixel itself."""
 RAY_DOUBLINGS = 6
 """Rays reach 2^6 steps of the half-size picture."""
 
