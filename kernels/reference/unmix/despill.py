@@ -19,21 +19,17 @@ PERCENTILE = 0.08
 POOL_SIGMA_PX = 28.0
 
 
-def foreground_colour(
-    plate: Array, clean: Array, variance: Array, alpha: Array, sigma_alpha: Array, guess: Array
-) -> Array:
-    """Pass 12: F (3, h, w): what is left of the pixel without the screen, held to the guess.
+def foreground_colour(plate: Array, clean: Array, alpha: Array, guess: Array) -> Array:
+    """Pass 14: F (3, h, w): what is left of the pixel without the screen, or where hardly anything
+    is, the mixture's guess.
 
-    own = (p - (1 - a) c) / a; F = guess + g (own - guess), g = v_F / (v_F + (sigma^2 +
-    sigma_a^2 (guess - c)^2) / a^2), v_F = (0.3 guess)^2: Wiener's gain, so that thin parts take
-    the guess and solid ones keep their own grain.
+    own = (p - (1 - a) c) / a, so that a F + (1 - a) c is the plate again; over alpha .02 to .12 the
+    guess goes over to it. Source: the compositing equation solved for F.
     """
     a = np.maximum(alpha, 0.02)
     own = (plate - (1 - a) * clean) / a
-    spread = (0.3 * np.maximum(guess, 0.02)) ** 2
-    error = (variance + (sigma_alpha * (guess - clean)) ** 2 * (1 - a)) / a**2
-    error = error * (1 - np.clip((a - 0.98) / 0.02, 0, 1))
-    return np.asarray(guess + spread / (spread + error) * (own - guess), np.float32)
+    gain = np.clip((alpha - 0.02) / 0.10, 0, 1)
+    return np.asarray(guess + gain * (own - guess), np.float32)
 
 
 def own_hue(colour: Array, alpha: Array, primary: Primary) -> Array:

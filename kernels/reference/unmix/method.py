@@ -112,7 +112,7 @@ def local(
     fill = solid_fill(inside, m)
     alpha = np.clip((mix + fill * (1 - mix)) * (1 - s.bare), 0, 1).astype(np.float32)
     sigma = np.asarray(sigma * (1 - fill) * (1 - s.bare), np.float32)
-    colour = foreground_colour(plate, clean, s.variance, alpha, sigma, m.colour)
+    colour = foreground_colour(plate, clean, alpha, m.colour)
     hue = at_full(region.hue)
     clear = despilled(colour, clean, hue, settings.despill, settings.primary)
     sure = np.maximum(s.bare, np.abs(2 * inside - 1))
