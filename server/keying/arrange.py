@@ -269,13 +269,13 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
     }
     if sigma > 0.25:
         notes["noise"] = (
-            "the noise exceeds a quarter of the screen's excess, where a colour "
-            "difference counts the screen as none: denoise the shot first"
+            "the noise exceeds a quarter of the screen's excess, beyond which a colour "
+            "difference sees none: denoise the shot first"
         )
     elif found.separation < LEAST_SEPARATED:
         notes["keep_solid"] = (
-            "part of the subject reads like the screen: draw a keep-solid shape inside it where "
-            "it is solid, never over glass or smoke"
+            "part of the subject reads like the screen: draw a keep-solid shape inside it if it is "
+            "solid, never over glass or smoke"
         )
     levels = list(found.drift.values())
     if isinstance(_gain(found, 1.0), Keys):

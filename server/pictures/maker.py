@@ -14,7 +14,7 @@ from kernels.plan import Plan
 from kernels.recipe import Recipe
 from server.pictures.encode import MOVING_QUALITY, REST_QUALITY, encode
 from server.pictures.keys import Picture, PictureKey, Quality
-from server.pictures.resident import OpenedShot
+from server.pictures.resident import ResidentShot
 from server.wire.protocol import Flag
 
 DRAFT_FROM_S = 0.030
@@ -66,7 +66,7 @@ class PictureMaker:
     pace: Pace = field(default_factory=Pace)
     _spare: Engine | None = None
 
-    def make(self, opened: OpenedShot, key: PictureKey, recipe: Recipe) -> Made:
+    def make(self, opened: ResidentShot, key: PictureKey, recipe: Recipe) -> Made:
         """Make the picture of `key`.
 
         Raises NotReadyError when a frame has left the store meanwhile.
@@ -85,7 +85,7 @@ class PictureMaker:
             self.pace.note(seconds)
         return made
 
-    def _try(self, opened: OpenedShot, key: PictureKey, recipe: Recipe) -> Made:
+    def _try(self, opened: ResidentShot, key: PictureKey, recipe: Recipe) -> Made:
         inputs, missing = opened.inputs(recipe, key.frame)
         x0, y0, x1, y1 = key.sight.region or inputs.whole
         draft = self.pace.draft(self.engine, key, (x1 - x0) * (y1 - y0))
@@ -98,7 +98,7 @@ class PictureMaker:
         pixels, seconds = _timed(lambda: self.engine.render(plan, inputs, view))
         return Made(pixels, None, flags, seconds)
 
-    def _off_the_card(self, opened: OpenedShot, key: PictureKey, recipe: Recipe) -> Made:
+    def _off_the_card(self, opened: ResidentShot, key: PictureKey, recipe: Recipe) -> Made:
         """Make the picture with the cpu engine, and say so."""
         if self._spare is None:
             from kernels.cpu.engine import CpuEngine

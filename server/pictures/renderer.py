@@ -25,12 +25,13 @@ BAND_PIXELS = 1 << 20
 
 
 class Urgency(IntEnum):
-    """What comes first on the engine's thread."""
+    """What comes first on the engine's thread; LOOK: what reviewers measure."""
 
     PICTURE = 0
     SAMPLE = 1
     SCOPE = 2
     JOB = 3
+    LOOK = 4
     END = 9
 
 

@@ -20,7 +20,7 @@ from kernels.reference.colour import hue_degrees, saturation
 from kernels.views import VIEW_TABLE, ViewName
 from server.pictures.keys import Sight
 from server.pictures.probe import channels_of, values_of
-from server.pictures.resident import OpenedShot
+from server.pictures.resident import ResidentShot
 from server.wire.messages import ScopeKind
 from server.wire.replies import Density, Histogram, Scope, Target
 
@@ -33,7 +33,7 @@ Array = NDArray[Any]
 
 
 def scope(
-    opened: OpenedShot,
+    opened: ResidentShot,
     recipe: Recipe,
     revision: int,
     frame: int,
@@ -89,7 +89,7 @@ def scope(
     )
 
 
-def _reduced(opened: OpenedShot, recipe: Recipe, frame: int) -> Inputs:
+def _reduced(opened: ResidentShot, recipe: Recipe, frame: int) -> Inputs:
     """Return every n-th pixel of the frame as inputs of their own.
 
     Planes are reduced once and kept, so that a dragged control costs a small key only.
@@ -115,7 +115,7 @@ def _reduced(opened: OpenedShot, recipe: Recipe, frame: int) -> Inputs:
     return Inputs(("scope", *_key(full.key)), width, height, planes)
 
 
-def _whole(opened: OpenedShot, recipe: Recipe, frame: int, full: Inputs, name: str) -> Array:
+def _whole(opened: ResidentShot, recipe: Recipe, frame: int, full: Inputs, name: str) -> Array:
     """Return a whole plane in host memory."""
     if name in ("plate", "clean", "denoised"):
         pixels: Array = opened.pixels(recipe, frame, full, name)

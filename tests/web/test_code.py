@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -18,28 +16,6 @@ ROOT = HERE.parent.parent
 CODE = sorted((ROOT / "web" / "js").rglob("*.js")) + sorted((ROOT / "server").rglob("*.js"))
 LONGEST_LINE, LONGEST_FUNCTION = 120, 60
 Ran = subprocess.CompletedProcess[str]
-
-
-@pytest.fixture(scope="module")
-def node() -> Callable[..., Ran]:
-    """Runs a script with node, or skips (an error where VERDIGRIS_REQUIRE_BROWSER=1)."""
-    program = shutil.which("node")
-    problem = None
-    if program is None:
-        problem = "node is not installed"
-    elif not (HERE / "node_modules" / "typescript").is_dir():
-        problem = "run `npm ci --prefix tests/web` first"
-    if problem is not None:
-        if os.environ.get("VERDIGRIS_REQUIRE_BROWSER") == "1":
-            pytest.fail(problem)
-        pytest.skip(problem)
-
-    def run(*arguments: str) -> Ran:
-        return subprocess.run(
-            [str(program), *arguments], cwd=HERE, capture_output=True, text=True, check=False
-        )
-
-    return run
 
 
 @pytest.mark.slow

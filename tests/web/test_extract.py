@@ -217,7 +217,6 @@ def test_shapes_are_drawn_moved_and_removed(desk: Seat) -> None:
     desk.unfold("Keep solid").get_by_text("Polygon").click()
     for place in ((20, 20), (60, 20), (60, 60)):
         desk.page.mouse.click(*desk.at(*place))
-        desk.page.wait_for_timeout(30)
     desk.page.get_by_text("Close the outline").click()
     desk.settle()
     assert len(desk.recipe("keep_solid[0].poses[0].points")) == 3

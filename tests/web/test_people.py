@@ -52,7 +52,8 @@ def test_a_reviewer_follows_then_looks_by_itself_and_cannot_change_anything(
     assert "Only an operator" not in desk.step("extract").inner_text()
     tablet.slider("gain").press("End")
     assert tablet.page.locator("#history button").count() == 0
-    tablet.page.wait_for_timeout(200)
+    tablet.answered()
+    desk.answered()
     assert tablet.recipe() == before == desk.recipe()
     follow.tap()
     tablet.page.wait_for_function("() => page.view.name === 'foreground'")
@@ -159,7 +160,7 @@ def test_new_takes_appear_and_open_with_the_recipe_in_one_tap(
         panel.locator("[data-kept='2']").wait_for(timeout=90_000)
         judged = panel.locator("[data-take]", has_text="able")
         one.page.wait_for_function(
-            "() => page.state.takes.length === 2 && page.state.takes.every((t) => t.verdict)"
+            "() => page.state.watched.length === 2 && page.state.watched.every((t) => t.verdict)"
         )
         assert judged.count() == 2
         assert panel.get_by_role("button", name="new take").count() == 0

@@ -187,7 +187,7 @@ def test_the_wipe_is_dragged_by_its_edge_between_any_two_views(desk: Seat) -> No
     desk.page.mouse.move(desk.at(40, 0)[0], y, steps=5)
     desk.page.mouse.up()
     assert desk.page.evaluate("() => page.view.wipe.at") == pytest.approx(40 / WIDTH, abs=0.01)
-    desk.page.wait_for_timeout(300)
+    desk.settle()
     assert patch(desk, desk.picture(), 60, 40).max() < 30
     edge.press("PageUp")
     assert desk.page.evaluate("() => page.view.wipe.at") == pytest.approx(

@@ -84,11 +84,25 @@ def wire_types() -> str:
         keys = [(model, cast(JsonSchemaMode, mode)) for model in models]
         refs = (names[key]["$ref"] if key in names else key[0].__name__ for key in keys)
         parts.append(_union(title, map(_name, refs)))
+    parts.append(_answers())
     return "\n".join(parts)
 
 
 def _union(name: str, members: Any) -> str:
     return f"export type {name} =\n" + "\n".join(f"  | {member}" for member in members) + ";\n"
+
+
+def _answers() -> str:
+    """Return which message answers a question, by the question's type: what has an id is one."""
+    told = {_type_word(model): model.__name__ for model in get_args(ServerMessage)}
+    asked = [model for model in get_args(ClientMessage) if "id" in model.model_fields]
+    lines = [f"  {_type_word(model)}: {told[model.reply]};" for model in asked]
+    return "export interface Answers {\n" + "\n".join(lines) + "\n}\n"
+
+
+def _type_word(model: type[BaseModel]) -> str:
+    (word,) = get_args(model.model_fields["type"].annotation)
+    return str(word)
 
 
 def _name(name: str) -> str:

@@ -3,6 +3,7 @@
 import { block, button, dropdown, h, oneOf, sheet } from "./dom.js";
 import { keepNote, kept, pickDay, thumbnailOf, wholeTake } from "./kept.js";
 import { scaleOf } from "./legend.js";
+import { NOTE_LENGTH } from "./limits.js";
 import { mapImage, mapWord } from "./maps.js";
 import { sayError } from "./notice.js";
 import { capital } from "./paths.js";
@@ -273,7 +274,12 @@ function note(t) {
       h("p", { class: t.note ? "" : "help", text: t.note || "The operator has not written one." }),
     );
   let seen = t.note;
-  const text = h("textarea", { "aria-label": "Note on this take", maxLength: 2000, rows: 3, value: t.note });
+  const text = h("textarea", {
+    "aria-label": "Note on this take",
+    maxLength: NOTE_LENGTH,
+    rows: 3,
+    value: t.note,
+  });
   const keep = button({
     label: "Save note",
     text: "Save note",

@@ -1,6 +1,7 @@
 // Changing the recipe. An edit shows at once; it stays in a list until the server has accepted it,
 // and is sent again after a lost connection, so none is lost and none is applied twice.
 
+import { LABEL_LENGTH } from "./limits.js";
 import { copy, getAt, indexOf, newId, setAt, touches } from "./paths.js";
 import { emit, operator, state } from "./store.js";
 import { receive, send } from "./wire.js";
@@ -63,7 +64,7 @@ export function change(ops, { label, moving = false, gesture = "" }) {
       client_seq: ++seq,
       seen: state.revision,
       ops: copy(ops),
-      label: label.slice(0, 80),
+      label: label.slice(0, LABEL_LENGTH),
       moving,
       gesture,
       at: performance.now(),

@@ -13,7 +13,7 @@ import { state } from "./store.js";
  * Settings that act only beside another setting's value; they are folded away elsewhere.
  * @type {Record<string, [string, string[]]>}
  */
-const ACTS_WITH = {
+export const ACTS_WITH = {
   "ColourDifference.lean": ["excess", ["lean"]],
   "ColourDifference.comparison_level": ["excess", ["balance"]],
   "ColourDifference.red_blue_balance": ["excess", ["balance"]],
@@ -35,7 +35,7 @@ const BESIDE = /** @type {Record<string, string[]>} */ ({
 });
 
 /** Where a field's own name reads badly. @type {Record<string, string>} */
-const CALLED = {
+export const CALLED = {
   "Denoise.reach_frames": "Frames on each side",
   "Screen.primary": "Key channel",
   "Screen.colour": "Screen colour",

@@ -2,6 +2,7 @@
 
 import { button, h, sheet } from "./dom.js";
 import { take } from "./gestures.js";
+import { NOTE_LENGTH } from "./limits.js";
 import { putMark, removeMark } from "./marks.js";
 import { insideFrame } from "./picture.js";
 import { on, operator, state } from "./store.js";
@@ -27,7 +28,7 @@ export function takeNotePin() {
 
 /** @param {number[]} at */
 function write(at) {
-  const text = h("textarea", { "aria-label": "Note", maxLength: 2000, rows: 4 });
+  const text = h("textarea", { "aria-label": "Note", maxLength: NOTE_LENGTH, rows: 4 });
   const frame = state.playhead.frame;
   const box = sheet(
     "Note",
@@ -55,7 +56,7 @@ function write(at) {
 }
 
 /** @param {Note} note */
-const mine = (note) => operator() || note.client === state.you.client || note.client === state.you.device;
+const mine = (note) => operator() || note.device === state.you.device;
 
 /** @param {Note} note */
 function read(note) {

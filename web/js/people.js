@@ -1,6 +1,7 @@
 // Who is watching, the links that let them in, and taking a link back.
 
 import { button, h, sheet } from "./dom.js";
+import { NAME_LENGTH } from "./limits.js";
 import { on, operator, state } from "./store.js";
 import { sayError } from "./notice.js";
 import { ask, send } from "./wire.js";
@@ -105,7 +106,7 @@ function nameRow() {
   const input = h("input", {
     class: "text",
     type: "text",
-    maxLength: 60,
+    maxLength: NAME_LENGTH,
     "aria-label": "Your name, shown to the others",
     value: localStorage.getItem("name") ?? state.you.name ?? "",
     onchange: () => localStorage.setItem("name", input.value.trim()),

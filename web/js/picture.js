@@ -3,12 +3,12 @@
 import { byId } from "./dom.js";
 import { drawn as editDrawn } from "./edits.js";
 import { makePaint } from "./paint.js";
+import { WIDTHS } from "./protocol.js";
 import { emit, on, perFrame, state } from "./store.js";
 import { frameView, keyOf, stopFollowing, view } from "./view.js";
 import { receivePictures, send } from "./wire.js";
 
 const MAX_SCALE = 48;
-const WIDTHS = [640, 960, 1280, 1920, 2560];
 
 const box = byId("picture");
 const canvas = /** @type {HTMLCanvasElement} */ (document.getElementById("canvas"));

@@ -4,13 +4,11 @@
 export const PROTOCOL = 1;
 /** Widths that the server makes pictures in. */
 export const WIDTHS = [640, 960, 1280, 1920, 2560];
-/** Pictures on the way to this page that are not drawn yet. */
-export const WINDOW = 2;
 /** Bits of a picture's flags; bits 4 and 5 hold the encoding's place in ENCODINGS. */
 export const FLAG = { moving: 1, draft: 2, stress: 4, port1: 8, missing: 64, fallback: 128 };
 export const ENCODINGS = ["image/jpeg", "image/webp", "image/png"];
 /** Why the server closes a connection. */
-export const CLOSED = { protocol: 4400, signedOut: 4401, foreign: 4403 };
+export const CLOSED = { protocol: 4400, signed_out: 4401, foreign: 4403 };
 
 const MAGIC = 0x46474456; // "VDGF" read as little-endian
 const HEADER_BYTES = 64;

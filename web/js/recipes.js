@@ -1,6 +1,7 @@
 // Recipes: save as, load, download, and the history of saves.
 
 import { button, h, sheet } from "./dom.js";
+import { NAME_LENGTH } from "./limits.js";
 import { capital } from "./paths.js";
 import { state } from "./store.js";
 import { say, sayError } from "./notice.js";
@@ -19,7 +20,7 @@ export async function openRecipes() {
   const name = h("input", {
     class: "text grow",
     type: "text",
-    maxLength: 60,
+    maxLength: NAME_LENGTH,
     "aria-label": "Name of the recipe",
     value: state.recipe.name,
   });

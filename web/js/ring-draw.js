@@ -1,6 +1,7 @@
 // Drawing the hue rings: the hues of the frame inside, a curve around them.
 
 import { hueInk, hueTable } from "./hue-curve.js";
+import { CURVE_RANGE } from "./limits.js";
 import { getAt } from "./paths.js";
 import { drawDensity } from "./scope-draw.js";
 import { state } from "./store.js";
@@ -9,15 +10,13 @@ import { state } from "./store.js";
 /** @typedef {"spill_by_hue" | "saturation_by_hue"} CurveName */
 
 const INNER = 0.56; // radius of the hue plot, of half the size
-/** Values a curve may take. @type {Record<CurveName, [number, number]>} */
-export const RANGE = { spill_by_hue: [0, 1], saturation_by_hue: [0, 2] };
 /** Radii of the ring, of half the size. */
 export const BAND = [0.64, 0.96];
 const NAMES = ["R", "Yl", "G", "Cy", "B", "Mg"];
 
 /** Radius of a value, of half the size. @param {CurveName} curve @param {number} v */
 export function share(curve, v) {
-  const [lo, hi] = RANGE[curve];
+  const [lo, hi] = CURVE_RANGE[curve];
   return BAND[0] + ((BAND[1] - BAND[0]) * (Math.min(hi, v) - lo)) / (hi - lo);
 }
 

@@ -4,8 +4,9 @@
 import { button, h, oneOf } from "./dom.js";
 import { concerns, newGesture, set } from "./edits.js";
 import { numberBox } from "./controls.js";
+import { CURVE_POINTS, CURVE_RANGE } from "./limits.js";
 import { figure, getAt } from "./paths.js";
-import { BAND, RANGE, drawRings, share } from "./ring-draw.js";
+import { BAND, drawRings, share } from "./ring-draw.js";
 import { on, operator, perFrame, state } from "./store.js";
 import { wantScope } from "./scopes.js";
 
@@ -13,7 +14,6 @@ import { wantScope } from "./scopes.js";
 /** @import { CurvePoint, Density } from "./wire-types.js" */
 /** @typedef {{moving?: boolean, gesture?: string}} How */
 
-const MOST = 24;
 const DOUBLE_TAP_MS = 350;
 /** @type {{value: CurveName, text: string, title: string}[]} */
 const CURVES = [
@@ -56,7 +56,7 @@ class Points {
   }
 
   get range() {
-    return RANGE[chosenCurve];
+    return CURVE_RANGE[chosenCurve];
   }
 
   get title() {
@@ -77,7 +77,7 @@ class Points {
 
   /** @param {number} hue @param {number} value */
   add(hue, value) {
-    if (!operator() || this.list.length >= MOST) return;
+    if (!operator() || this.list.length >= CURVE_POINTS) return;
     this.chosen = hue;
     this.put([...this.list.filter((p) => p.hue_deg !== hue), { hue_deg: hue, value }], "add");
   }
@@ -163,7 +163,7 @@ function polar(stage, e) {
   const r = stage.getBoundingClientRect();
   const [x, y] = [(e.clientX - r.left) / r.width - 0.5, 0.5 - (e.clientY - r.top) / r.height];
   const hue = (Math.round((Math.atan2(y, x) * 1800) / Math.PI) / 10 + 360) % 360;
-  const [lo, hi] = RANGE[chosenCurve];
+  const [lo, hi] = CURVE_RANGE[chosenCurve];
   const radius = 2 * Math.hypot(x, y);
   const t = (radius - BAND[0]) / (BAND[1] - BAND[0]);
   return { hue, radius, value: within(lo + t * (hi - lo), [lo, hi]) };
@@ -178,8 +178,14 @@ function addByPointer(stage, points, e) {
   startDrag(stage, points, e, at.hue);
 }
 
-/** @param {HTMLElement} stage @param {Points} points @param {PointerEvent} e @param {number} hue */
-function startDrag(stage, points, e, hue) {
+/**
+ * @param {HTMLElement} stage
+ * @param {Points} points
+ * @param {PointerEvent} e
+ * @param {number} hue
+ * @param {() => void} [onmoved]
+ */
+function startDrag(stage, points, e, hue, onmoved = () => {}) {
   let from = hue;
   let moved = false;
   let last = polar(stage, e);
@@ -188,6 +194,7 @@ function startDrag(stage, points, e, hue) {
     if (m.pointerId !== e.pointerId) return;
     if (Math.hypot(m.clientX - e.clientX, m.clientY - e.clientY) < 3 && !moved) return;
     moved = true;
+    onmoved();
     last = polar(stage, m);
     points.move(from, last.hue, last.value, true);
     from = points.chosen ?? from;
@@ -222,7 +229,8 @@ function pointButton(stage, points, i, tell) {
     points.chosen = p.hue_deg;
     points.gesture = newGesture();
     tell.refresh();
-    startDrag(stage, points, e, p.hue_deg);
+    // A drag is not the first half of a double tap.
+    startDrag(stage, points, e, p.hue_deg, () => (lastTap = -Infinity));
   });
   b.addEventListener("focus", () => {
     points.chosen = mine()?.hue_deg ?? null;

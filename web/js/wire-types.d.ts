@@ -120,6 +120,7 @@ export interface Changed {
   revision: number;
   by: string;
   label: string;
+  gesture: string;
   changes: Change[];
   undo: string | null;
   redo: string | null;
@@ -482,7 +483,7 @@ export interface Note {
   y: number;
   text: string;
   by: string;
-  client: string;
+  device: string;
   role: Role;
   at: number;
   done: boolean;
@@ -496,6 +497,11 @@ export interface NoteAdd {
   text: string;
 }
 
+export interface NoteChanged {
+  type: "note";
+  note: Note;
+}
+
 export interface NoteEdit {
   type: "note_edit";
   note: string;
@@ -503,14 +509,14 @@ export interface NoteEdit {
   done?: boolean | null;
 }
 
-export interface NoteRemove {
-  type: "note_remove";
+export interface NoteGone {
+  type: "note_gone";
   note: string;
 }
 
-export interface Notes {
-  type: "notes";
-  notes: Note[];
+export interface NoteRemove {
+  type: "note_remove";
+  note: string;
 }
 
 export interface People {
@@ -640,8 +646,8 @@ export interface RecipesAsk {
 }
 
 export interface Redo {
-  type: "redo";
   client_seq: number;
+  type: "redo";
 }
 
 export interface Refine {
@@ -657,7 +663,7 @@ export interface Refused {
   type: "refused";
   client_seq: number;
   revision: number;
-  reason: "conflict" | "invalid" | "role" | "nothing";
+  reason: "conflict" | "invalid" | "role" | "nothing" | "locked";
   message: string;
   current: Change[];
 }
@@ -804,6 +810,13 @@ export interface ShotInfo {
   chroma: string | null;
 }
 
+export interface ShotOpen {
+  type: "shot_open";
+  id: string;
+  shot: string;
+  keep_recipe?: boolean;
+}
+
 export interface ShowSent {
   type: "show";
   port?: 0 | 1;
@@ -852,7 +865,7 @@ export interface State {
   notes: Note[];
   cached: [number, number][];
   jobs: JobInfo[];
-  takes: Take[];
+  watched: WatchedShot[];
   following: Show[];
   colour: ColourInfo;
   roots: string[];
@@ -884,16 +897,6 @@ export interface StressRequest {
   gamma: number;
 }
 
-export interface Take {
-  take: string;
-  name: string;
-  at: number;
-  frames: number;
-  open: boolean;
-  ready: boolean;
-  verdict: string;
-}
-
 export interface TakeMeasure {
   name: string;
   title: string;
@@ -909,18 +912,6 @@ export interface TakeNote {
   take: number;
   text: string;
   seen?: string | null;
-}
-
-export interface TakeOpen {
-  type: "take_open";
-  id: string;
-  take: string;
-  keep_recipe?: boolean;
-}
-
-export interface Takes {
-  type: "takes";
-  takes: Take[];
 }
 
 export interface Target {
@@ -943,8 +934,8 @@ export interface Transport {
 }
 
 export interface Undo {
-  type: "undo";
   client_seq: number;
+  type: "undo";
 }
 
 export interface Unshow {
@@ -988,6 +979,21 @@ export interface ViewInfo {
   scale: string;
 }
 
+export interface Watched {
+  type: "watched";
+  shots: WatchedShot[];
+}
+
+export interface WatchedShot {
+  shot: string;
+  name: string;
+  at: number;
+  frames: number;
+  open: boolean;
+  ready: boolean;
+  verdict: string;
+}
+
 export interface Welcome {
   type: "welcome";
   protocol: number;
@@ -1017,8 +1023,8 @@ export interface Wipe {
 }
 
 export interface Write {
-  type: "write";
   client_seq: number;
+  type: "write";
   seen: number;
   ops: (SetOp | InsertOp | RemoveOp | MoveOp)[];
   label?: string;
@@ -1065,7 +1071,7 @@ export type ClientMessage =
   | MediaAsk
   | JobStart
   | JobCancel
-  | TakeOpen
+  | ShotOpen
   | TakeNote
   | LinkAsk
   | Revoke
@@ -1081,7 +1087,8 @@ export type ServerMessage =
   | Following
   | People
   | Devices
-  | Notes
+  | NoteChanged
+  | NoteGone
   | Cached
   | Status
   | Sampled
@@ -1090,9 +1097,22 @@ export type ServerMessage =
   | Recipes
   | Media
   | JobInfo
-  | Takes
+  | Watched
   | Kept
   | Link
   | Done
   | Pong
   | Problem;
+
+export interface Answers {
+  sample: Sampled;
+  separate: Separated;
+  recipes: Recipes;
+  recipe_save_as: Recipes;
+  recipe_load: Done;
+  media: Media;
+  job_start: JobInfo;
+  shot_open: Done;
+  take_note: Done;
+  link: Link;
+}

@@ -1,14 +1,12 @@
 // The connection: opens, greets, reconnects, hands out messages and pictures. The only module that
 // knows the socket; `edits.js` is the only one that sends writes.
 
+import { SILENT_MS } from "./limits.js";
 import { CLOSED, PROTOCOL, readHeader } from "./protocol.js";
 import { emit, state } from "./store.js";
 
 const PATIENCE_MS = 20000;
 const RETRY_MS = [250, 500, 1000, 2000, 3000];
-/** The server says something every second; a connection silent for longer than this is lost. A busy
- * server may take a little longer to say welcome. */
-const SILENT_MS = { on: 8000, off: 12000 };
 
 /** @typedef {import("./wire-types.js").ClientMessage} ClientMessage */
 /** @typedef {import("./wire-types.js").ServerMessage} ServerMessage */
@@ -18,20 +16,7 @@ const SILENT_MS = { on: 8000, off: 12000 };
  * @typedef {import("./protocol.js").Header & {key: string}} Meta
  */
 
-/**
- * Which answer a question gets.
- * @typedef {object} Answers
- * @property {import("./wire-types.js").Sampled} sample
- * @property {import("./wire-types.js").Separated} separate
- * @property {import("./wire-types.js").Recipes} recipes
- * @property {import("./wire-types.js").Recipes} recipe_save_as
- * @property {import("./wire-types.js").Done} recipe_load
- * @property {import("./wire-types.js").Media} media
- * @property {import("./wire-types.js").JobInfo} job_start
- * @property {import("./wire-types.js").Done} take_open
- * @property {import("./wire-types.js").Done} take_note
- * @property {import("./wire-types.js").Link} link
- */
+/** @typedef {import("./wire-types.js").Answers} Answers */
 
 /** @typedef {{resolve: (answer: ServerMessage) => void, reject: (error: Error) => void}} Waiting */
 
@@ -145,7 +130,7 @@ function closed(code) {
   for (const { reject } of asked.values())
     reject(new Error("The connection was lost before the answer came."));
   asked.clear();
-  if (code === CLOSED.signedOut) {
+  if (code === CLOSED.signed_out) {
     closedForGood = true;
     return setLink("gone", "This link no longer works. Ask the operator for a new one.");
   }

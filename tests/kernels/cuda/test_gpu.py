@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-import time
+from concurrent.futures import wait
 from typing import Any
 
 import numpy as np
@@ -122,7 +122,11 @@ def test_a_region_equals_the_whole_frame(card: Any) -> None:
 
 
 def test_memory_is_steady_over_many_pictures(card: Any) -> None:
-    """Two hundred changed pictures leave the pool as large as twenty did."""
+    """Two hundred changed pictures leave the pool as large as a hundred did.
+
+    Our own rule, no outside source; by then the specialised form has taken over and planes of all
+    sizes have been had once.
+    """
     import cupy
 
     recipe = rich_recipe()
@@ -134,7 +138,7 @@ def test_memory_is_steady_over_many_pictures(card: Any) -> None:
             card.render(build_plan(recipe, 1, inputs.planes), inputs, View("composite", 320, 180))
         return int(cupy.get_default_memory_pool().total_bytes())
 
-    after_few = pictures(20)
+    after_few = pictures(100)
     assert pictures(200) <= after_few * 1.02
 
 
@@ -179,8 +183,5 @@ def test_a_structure_is_ready_within_seconds(card: Any) -> None:
     inputs = gather(card, recipe, 1, plate=plate(32, 48))
     plan = build_plan(recipe, 1, inputs.planes)
     card.render(plan, inputs, View("matte", 24, 16))
-    deadline = time.monotonic() + 30
-    while not all(future.done() for future in card.card._special.values()):
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
+    assert not wait(list(card.card._special.values()), timeout=60).not_done
     assert all(future.exception() is None for future in card.card._special.values())

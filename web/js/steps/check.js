@@ -2,6 +2,7 @@
 
 import { block, button, dropdown, h, oneOf } from "../dom.js";
 import { numberBox } from "../controls.js";
+import { NAME_LENGTH, STRESS_MOST } from "../limits.js";
 import { notesList } from "../notes.js";
 import { slider } from "../slider.js";
 import { on, operator, state } from "../store.js";
@@ -43,8 +44,6 @@ export function checkStep() {
 
 /** @typedef {import("../view.js").view["stress"]} Stress */
 
-const MOST = { gain: 1000, gamma: 20 };
-
 /**
  * A number of the stress view.
  * @param {string} label
@@ -54,7 +53,7 @@ const MOST = { gain: 1000, gamma: 20 };
  */
 function stressField(label, key, drag, home) {
   const put = (/** @type {number} */ v) => look({ stress: { ...view.stress, [key]: v } });
-  const limits = { step: 0.1, low: 0.05, high: MOST[key] };
+  const limits = { step: 0.1, low: 0.05, high: STRESS_MOST[key] };
   const box = numberBox(label, limits, put);
   const onchange = (/** @type {number} */ v) => {
     box.show(v);
@@ -150,7 +149,7 @@ function handOver() {
   const name = h("input", {
     class: "text",
     type: "text",
-    maxLength: 60,
+    maxLength: NAME_LENGTH,
     "aria-label": "Name of the folder and files",
     value: safe(state.recipe.name === "untitled" ? state.shot.name : state.recipe.name),
   });
