@@ -80,13 +80,13 @@ PARTS: dict[str, tuple[str, str]] = {
     ),
     "subject colours near the screen's, or see-through things": (
         "separation_matte",
-        "change what is near the screen's hue (costume, props), else draw a keep-solid shape "
-        "inside it, never over glass or smoke",
+        "change what is near the screen's hue (costume, props); else draw a keep-solid shape "
+        "inside what is solid, never over glass or smoke",
     ),
     "clipped screen": ("clipped_share", "close down, or take light off the clipped part"),
     "spill on the subject": (
         "spill",
-        "move the subject further off the screen, or flag the screen's edges off",
+        "move the subject further forward, or flag the screen's edges off",
     ),
 }
 """Of each part of the expected error: the measure whose own reason covers it, and the remedy."""

@@ -161,7 +161,7 @@ def test_new_takes_appear_and_open_with_the_recipe_in_one_tap(
         panel.locator("[data-kept='2']").wait_for(timeout=90_000)
         judged = panel.locator("[data-take]", has_text="able")
         one.page.wait_for_function(
-            "() => page.state.takes.length === 2 && page.state.takes.every((t) => t.verdict)"
+            "() => page.state.watched.length === 2 && page.state.watched.every((t) => t.verdict)"
         )
         assert judged.count() == 2
         assert panel.get_by_role("button", name="new take").count() == 0

@@ -43,7 +43,7 @@ def patch(seat: Seat, picture: np.ndarray[Any, Any], x: float, y: float) -> np.n
 def test_every_view_can_be_shown(desk: Seat) -> None:
     """Common practice, no source: all but the denoised pass, which this recipe has none of."""
     seen = {}
-    for name in desk.state("state.views.filter((n) => n !== 'denoised')"):
+    for name in desk.state("state.views.map((row) => row.name).filter((n) => n !== 'denoised')"):
         show(desk, name)
         seen[name] = desk.picture()
     screen = patch(desk, seen["plate"], 60, 40)
@@ -216,7 +216,7 @@ def test_stress_reveals_noise_is_flagged_and_ends_in_one_tap(desk: Seat) -> None
     assert "not what the matte looks like" in desk.page.inner_text("[data-flag=stress]")
     panel.get_by_role("radio", name="Core holes").click()
     desk.page.wait_for_function("() => page.view.stress.preset === 'core'")
-    assert desk.recipe("refine.levels.black") == 0
+    assert desk.recipe("refine.levels.clear_below") == 0
     desk.page.get_by_label("End the stress view").click()
     desk.page.wait_for_function("() => !document.querySelector('[data-flag=stress]')")
     desk.settle()

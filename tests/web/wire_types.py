@@ -12,8 +12,8 @@ from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaMode, models_json_schema
 
 from kernels.engine import Channel
-from kernels.plan import ViewName
 from kernels.recipe import CombineName, Extractor, Recipe
+from kernels.views import ViewName
 from server.service.take_list import DayOfTakes, WholeTake
 from server.wire.messages import ClientMessage, JobKind, JobState, Role, ScopeKind
 from server.wire.replies import ServerMessage
@@ -84,11 +84,25 @@ def wire_types() -> str:
         keys = [(model, cast(JsonSchemaMode, mode)) for model in models]
         refs = (names[key]["$ref"] if key in names else key[0].__name__ for key in keys)
         parts.append(_union(title, map(_name, refs)))
+    parts.append(_answers())
     return "\n".join(parts)
 
 
 def _union(name: str, members: Any) -> str:
     return f"export type {name} =\n" + "\n".join(f"  | {member}" for member in members) + ";\n"
+
+
+def _answers() -> str:
+    """Return which message answers a question, by the question's type: what has an id is one."""
+    told = {_type_word(model): model.__name__ for model in get_args(ServerMessage)}
+    asked = [model for model in get_args(ClientMessage) if "id" in model.model_fields]
+    lines = [f"  {_type_word(model)}: {told[model.reply]};" for model in asked]
+    return "export interface Answers {\n" + "\n".join(lines) + "\n}\n"
+
+
+def _type_word(model: type[BaseModel]) -> str:
+    (word,) = get_args(model.model_fields["type"].annotation)
+    return str(word)
 
 
 def _name(name: str) -> str:

@@ -8,7 +8,7 @@ import { capital } from "./paths.js";
 import { FLAG } from "./protocol.js";
 import { closeOutlineButton } from "./shape-tool.js";
 import { on, operator, state } from "./store.js";
-import { VIEW_HELP, canStress, look, view, viewTitle } from "./view.js";
+import { canStress, look, view, viewInfo, viewTitle } from "./view.js";
 import { keepsTrying, tryNow } from "./wire.js";
 
 const place = byId("flags");
@@ -60,7 +60,7 @@ function show() {
   const { name, extractor } = view;
   what.textContent = state.over
     ? `${state.over.title}: measured by the survey, laid over the plate`
-    : `${viewTitle(name, extractor)}: ${extractor ? "the matte of this extractor alone" : VIEW_HELP[name]}`;
+    : `${viewTitle(name, extractor)}: ${extractor ? "the matte of this extractor alone" : viewInfo(name).help}`;
   const now = JSON.stringify([list(), toolInHand()]);
   if (now === shown) return;
   shown = now;

@@ -4,7 +4,7 @@
 import { block, h } from "./dom.js";
 import { control } from "./controls.js";
 import { at } from "./keys.js";
-import { counted, figure, getAt, words } from "./paths.js";
+import { capital, counted, figure, getAt, words } from "./paths.js";
 import { fieldsOf, modelOf } from "./schema.js";
 import { shapeList } from "./shape-list.js";
 import { state } from "./store.js";
@@ -15,8 +15,8 @@ import { state } from "./store.js";
  */
 export const ACTS_WITH = {
   "ColourDifference.lean": ["excess", ["lean"]],
-  "ColourDifference.weight_first": ["excess", ["weights"]],
-  "ColourDifference.weight_second": ["excess", ["weights"]],
+  "ColourDifference.comparison_level": ["excess", ["balance"]],
+  "ColourDifference.red_blue_balance": ["excess", ["balance"]],
   "DespillPass.weight": ["limit", ["weighted"]],
   "DespillPass.fill_amount": ["fill", ["grey", "background"]],
   "DespillPass.fill_blur_px": ["fill", ["background"]],
@@ -27,15 +27,7 @@ export const ACTS_WITH = {
   "Screen.clean_plate_colourspace": ["clean_plate", ["file"]],
 };
 
-/**
- * Weights are named after the channel they weigh: its place among those beside the primary.
- * @type {Record<string, 0 | 1>}
- */
-const WEIGHS = {
-  "ColourDifference.weight_first": 0,
-  "ColourDifference.weight_second": 1,
-  "DespillPass.weight": 0,
-};
+/** The two channels beside the screen's primary, after which balances and weights are named. */
 const BESIDE = /** @type {Record<string, string[]>} */ ({
   red: ["green", "blue"],
   green: ["red", "blue"],
@@ -53,8 +45,9 @@ export const CALLED = {
 function labelOf(model, field) {
   const called = CALLED[`${model}.${field.key}`];
   if (called) return called;
-  const at = WEIGHS[`${model}.${field.key}`];
-  return at === undefined ? field.label : `Weight of ${BESIDE[state.recipe.screen.primary][at]}`;
+  const [first, second] = BESIDE[state.recipe.screen.primary];
+  if (field.key === "red_blue_balance") return `${capital(first)}\u2013${second} balance`;
+  return model === "DespillPass" && field.key === "weight" ? `Weight of ${first}` : field.label;
 }
 
 /** @import { FieldInfo } from "./schema.js" */

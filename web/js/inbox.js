@@ -9,7 +9,7 @@ import { receive } from "./wire.js";
 
 const NEWS = /** @type {const} */ ([
   ...["shot", "playhead", "people", "devices", "notes"],
-  ...["cached", "jobs", "takes", "status", "samples"],
+  ...["cached", "jobs", "watched", "status", "samples"],
 ]);
 
 /** @param {State} server */
@@ -45,20 +45,25 @@ receive("devices", (m) => {
   state.devices = m.devices;
   emit("devices");
 });
-receive("notes", (m) => {
-  state.notes = m.notes;
+receive("note", ({ note }) => {
+  const known = state.notes.some((n) => n.note === note.note);
+  state.notes = known ? state.notes.map((n) => (n.note === note.note ? note : n)) : [...state.notes, note];
+  emit("notes");
+});
+receive("note_gone", (m) => {
+  state.notes = state.notes.filter((n) => n.note !== m.note);
   emit("notes");
 });
 receive("cached", (m) => {
   state.cached = m.ranges;
   emit("cached");
 });
-receive("takes", (m) => {
-  const ready = new Set(state.takes.filter((t) => t.ready).map((t) => t.take));
-  const fresh = m.takes.filter((t) => t.ready && !ready.has(t.take) && !t.open);
-  state.takes = m.takes;
-  for (const take of fresh) emit("newtake", take);
-  emit("takes");
+receive("watched", (m) => {
+  const ready = new Set(state.watched.filter((t) => t.ready).map((t) => t.shot));
+  const fresh = m.shots.filter((t) => t.ready && !ready.has(t.shot) && !t.open);
+  state.watched = m.shots;
+  for (const shot of fresh) emit("newshot", shot);
+  emit("watched");
 });
 receive("status", (m) => {
   Object.assign(state, { engine: m.engine, timing: m.timing, store: m.store, message: m.message });

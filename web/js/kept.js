@@ -64,9 +64,9 @@ export const keepNote = (take, text, seen) => ask({ type: "take_note", take, tex
 receive("kept", fetchKept);
 let verdicts = "";
 // A take that was surveyed elsewhere: the watched folder's list tells of its verdict.
-on("takes", () => {
-  const now = state.takes
-    .map((t) => `${t.take} ${t.verdict}`)
+on("watched", () => {
+  const now = state.watched
+    .map((t) => `${t.shot} ${t.verdict}`)
     .sort()
     .join();
   if (now !== verdicts && kept.loaded) fetchKept();

@@ -1,10 +1,10 @@
 // What the colours of a measuring view or a map mean, in the line under the picture, where it hides
-// nothing. The ranges, the colour line and the palette are the engines' own
+// nothing. The colour line and the palette are the engines' own
 // (`kernels/reference/view.py`, `display.py`); a test compares them.
 
 import { h } from "./dom.js";
 import { on, perFrame, state } from "./store.js";
-import { view } from "./view.js";
+import { view, viewInfo } from "./view.js";
 
 /** Ends of the false-colour line in CIE L*a*b* (D65). */
 export const LINE = [
@@ -21,12 +21,6 @@ export const PALETTE = [
   [213, 94, 0],
   [204, 121, 167],
 ];
-/** @type {Record<string, {title: string, marks: string[]}>} */
-export const RANGES = {
-  evenness: { title: "Light on the screen, in stops", marks: ["\u22121", "0", "+1"] },
-  alpha_noise: { title: "Expected alpha noise", marks: ["0", "0.05", "0.1"] },
-};
-
 /**
  * sRGB code values of L*a*b*, D65. Source: CIE 15, IEC 61966-2-1.
  * @param {number[]} lab
@@ -129,11 +123,9 @@ function explanation() {
       }),
     ];
   }
-  const range = RANGES[view.name];
-  if (range)
-    return [
-      scale(range.title, range.marks, `${range.title}: scale from ${range.marks[0]} to ${range.marks[2]}`),
-    ];
+  const { marks, scale: title } = viewInfo(view.name);
+  if (marks.length)
+    return [scale(title, marks, `${title}: scale from ${marks[0]} to ${marks[marks.length - 1]}`)];
   return view.name === "deciding" ? deciders((state.recipe?.extractors ?? []).filter((e) => e.on)) : [];
 }
 

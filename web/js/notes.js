@@ -56,7 +56,7 @@ function write(at) {
 }
 
 /** @param {Note} note */
-const mine = (note) => operator() || note.client === state.you.client || note.client === state.you.device;
+const mine = (note) => operator() || note.device === state.you.device;
 
 /** @param {Note} note */
 function read(note) {

@@ -2,7 +2,7 @@
 // dock's and a panel's), it takes turns whenever something has changed.
 
 import { emit, on, state } from "./store.js";
-import { view } from "./view.js";
+import { view, viewInfo } from "./view.js";
 import { receive, send } from "./wire.js";
 
 /** @import { Scope, ScopeKind, ViewName } from "./wire-types.js" */
@@ -20,11 +20,10 @@ const KEEP = 6;
 let subscribed = "";
 let stamp = { frame: 0, revision: 0 };
 
-/** Views in measuring colours; a signal has to be judged, so their scopes are the plate's. */
-const MEASURING = ["evenness", "alpha_noise", "deciding"];
+// A signal has to be judged, so the scopes of a view in measuring colours are the plate's.
 /** @returns {Of} */
 const shownView = () =>
-  MEASURING.includes(view.name) ? plateView() : { name: view.name, extractor: view.extractor };
+  viewInfo(view.name).signal ? { name: view.name, extractor: view.extractor } : plateView();
 /** The plate, for editors of what reads the plate. @returns {Of} */
 export const plateView = () => ({ name: "plate", extractor: "" });
 

@@ -1,7 +1,7 @@
 // What the page knows: one object, and topics that tell who wants to hear of a change.
 
 /** @typedef {import("./wire-types.js").State} State */
-/** @typedef {import("./wire-types.js").Take} Take */
+/** @typedef {import("./wire-types.js").WatchedShot} WatchedShot */
 /** @typedef {import("./wire-types.js").MapPicture} MapPicture */
 
 /**
@@ -60,7 +60,7 @@ export const state = /** @type {State & Own} */ (
       dropped: 0,
       own: false,
     },
-    ...{ people: [], devices: [], notes: [], cached: [], jobs: [], takes: [], following: [] },
+    ...{ people: [], devices: [], notes: [], cached: [], jobs: [], watched: [], following: [] },
     ...{ roots: [], views: [], samples: [] },
     timing: {},
     store: {},
@@ -91,8 +91,8 @@ export const known = () => state.recipe !== undefined;
  * @property {undefined} notes
  * @property {undefined} cached
  * @property {undefined} jobs
- * @property {undefined} takes
- * @property {Take} newtake
+ * @property {undefined} watched
+ * @property {WatchedShot} newshot
  * @property {undefined} kept
  * @property {undefined} following
  * @property {import("./wire-types.js").Box | null} followregion

@@ -7,22 +7,22 @@ import { on, operator, state } from "./store.js";
 import { startJob } from "./jobs.js";
 import { ask } from "./wire.js";
 
-/** @import { Take } from "./wire-types.js" */
+/** @import { WatchedShot } from "./wire-types.js" */
 
 const MOST_TAKES = 60;
 
-/** @param {string} take @param {boolean} keep_recipe */
-const open = (take, keep_recipe) => ask({ type: "take_open", take, keep_recipe }).catch(sayError);
+/** @param {string} shot @param {boolean} keep_recipe */
+const open = (shot, keep_recipe) => ask({ type: "shot_open", shot, keep_recipe }).catch(sayError);
 
-on("newtake", (take) => {
+on("newshot", (found) => {
   if (operator())
-    say(`A new take has arrived: ${take.name}.`, { text: "Open it", run: () => open(take.take, true) });
+    say(`A new take has arrived: ${found.name}.`, { text: "Open it", run: () => open(found.shot, true) });
 });
 
 const unjudged = () =>
-  state.takes
+  state.watched
     .filter((t) => t.ready && !t.verdict)
-    .map((t) => t.take)
+    .map((t) => t.shot)
     .reverse();
 
 export function takesBlock() {
@@ -31,7 +31,7 @@ export function takesBlock() {
     type: "button",
     class: "btn",
     title: "Every take of the watched folder that has no verdict yet",
-    onclick: () => startJob("survey", { takes: unjudged() }),
+    onclick: () => startJob("survey", { shots: unjudged() }),
   });
   const fold = block(
     { title: "In the watched folder", key: "takes", open: true },
@@ -39,23 +39,23 @@ export function takesBlock() {
     h("div", { class: "bar" }, all),
   );
   const show = () => {
-    fold.hidden = state.takes.length === 0;
+    fold.hidden = state.watched.length === 0;
     const left = unjudged().length;
     all.hidden = !left || !operator();
     all.textContent = left === 1 ? "Survey the new take" : `Survey ${left} new takes`;
     all.disabled = state.jobs.some(
       (j) => j.kind === "survey" && (j.state === "running" || j.state === "queued"),
     );
-    fold.hint(`${state.takes.length}`);
-    const newest = [...state.takes].sort((a, b) => b.at - a.at).slice(0, MOST_TAKES);
+    fold.hint(`${state.watched.length}`);
+    const newest = [...state.watched].sort((a, b) => b.at - a.at).slice(0, MOST_TAKES);
     list.replaceChildren(...newest.map(takeRow));
   };
-  const stop = on("takes jobs", show);
+  const stop = on("watched jobs", show);
   show();
   return { node: fold, stop };
 }
 
-/** @param {Take} t */
+/** @param {WatchedShot} t */
 function takeRow(t) {
   const size = t.ready ? (t.frames ? counted(t.frames, "frame") : "") : "still being written";
   const facts = [size, t.verdict].filter(Boolean).join(", ");
@@ -64,11 +64,11 @@ function takeRow(t) {
     label: `Open ${t.name} with this recipe`,
     text: "Open",
     class: "small",
-    onclick: () => open(t.take, true),
+    onclick: () => open(t.shot, true),
   });
   return h(
     "li",
-    { dataset: { take: t.take } },
+    { dataset: { take: t.shot } },
     h("span", { class: "grow" }, name, " ", h("span", { class: "quiet", text: facts })),
     t.open ? h("span", { class: "quiet", text: "open" }) : t.ready && operator() ? act : null,
   );

@@ -12,7 +12,7 @@ const place = byId("transport");
 const LOOPS = /** @type {[string, string][]} */ ([
   ["loop", "Loop"],
   ["once", "Once"],
-  ["bounce", "Back and forth"],
+  ["back_and_forth", "Back and forth"],
 ]);
 
 /** @param {Partial<import("./wire-types.js").Transport>} what */

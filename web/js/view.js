@@ -3,34 +3,18 @@
 import { emit, on, paced, perFrame, state } from "./store.js";
 import { receive, send } from "./wire.js";
 
-/** @import { Box, Channel, Show, StressRequest, ViewName, Wipe } from "./wire-types.js" */
+/** @import { Box, Channel, Show, StressRequest, ViewInfo, ViewName, Wipe } from "./wire-types.js" */
 
-export const VIEW_WORDS = /** @type {Record<string, string>} */ ({
-  plate: "Plate",
-  denoised: "Denoised",
-  clean_plate: "Clean plate",
-  matte: "Matte",
-  despilled: "Despilled",
-  spill: "Spill",
-  foreground: "Foreground",
-  composite: "Composite",
-  evenness: "Evenness",
-  alpha_noise: "Alpha noise",
-  deciding: "By extractor",
-});
-export const VIEW_HELP = /** @type {Record<string, string>} */ ({
-  plate: "the camera's picture",
-  denoised: "the denoised pass",
-  clean_plate: "the screen without the subject",
-  matte: "the cumulative matte: coverage 0 to 1",
-  despilled: "the plate with the screen's light taken out",
-  spill: "the light that is taken out",
-  foreground: "the subject, premultiplied, on black",
-  composite: "the subject over the background",
-  evenness: "how evenly the screen is lit, in stops from the median",
-  alpha_noise: "how much noise the matte is expected to have",
-  deciding: "each pixel in the colour of the extractor that decides its matte",
-});
+/**
+ * A view's row of the served table; by its name alone before the table is there.
+ * @param {string} name
+ * @returns {ViewInfo}
+ */
+export const viewInfo = (name) =>
+  state.views.find((row) => row.name === name) ?? {
+    ...{ name: /** @type {ViewName} */ (name), title: name, help: "" },
+    ...{ signal: true, marks: [], scale: "" },
+  };
 
 /**
  * The wipe, and what is on its other side.
@@ -67,9 +51,10 @@ export const canStress = (name) => name === "matte";
 
 /** Words for a view. @param {string} name @param {string} [extractor] */
 export function viewTitle(name, extractor = "") {
-  if (!extractor) return VIEW_WORDS[name] ?? name;
+  const { title } = viewInfo(name);
+  if (!extractor) return title;
   const item = state.recipe?.extractors.find((e) => e.id === extractor);
-  return `${item?.name ?? "Extractor"} (${(VIEW_WORDS[name] ?? name).toLowerCase()})`;
+  return `${item?.name ?? "Extractor"} (${title.toLowerCase()})`;
 }
 
 /** @param {0 | 1} port @returns {Show} */
@@ -201,7 +186,7 @@ on("ready", () => {
   if (document.hidden) send({ type: "hidden", hidden: true });
   if (!state.follow && state.you.role === "reviewer") send({ type: "follow", on: false });
   adoptPorts(state.following);
-  if (!state.views.includes(view.name)) view.name = "plate";
+  if (!state.views.some((row) => row.name === view.name)) view.name = "plate";
   emit("view");
   tell();
 });

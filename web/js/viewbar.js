@@ -2,7 +2,7 @@
 
 import { byId, dropdown, h, oneOf } from "./dom.js";
 import { on, perFrame, state } from "./store.js";
-import { VIEW_HELP, VIEW_WORDS, canShow, look, showView, view } from "./view.js";
+import { canShow, look, showView, view, viewInfo } from "./view.js";
 
 /** @import { Channel, ViewName } from "./wire-types.js" */
 
@@ -20,12 +20,17 @@ const CHANNELS = [
 const usualView = (name) => USUAL.some((usual) => usual === name);
 const place = byId("views");
 
-const usual = oneOf({
-  label: "View",
-  options: USUAL.map((value) => ({ value, text: VIEW_WORDS[value], title: VIEW_HELP[value] })),
-  value: view.name,
-  onpick: (name) => showView(/** @type {ViewName} */ (name)),
-});
+/** The usual views; there once the table of views has come. @type {ReturnType<typeof oneOf> | null} */
+let usual = null;
+function makeUsual() {
+  usual = oneOf({
+    label: "View",
+    options: USUAL.map(viewInfo).map((row) => ({ value: row.name, text: row.title, title: row.help })),
+    value: view.name,
+    onpick: (name) => showView(/** @type {ViewName} */ (name)),
+  });
+  place.prepend(usual);
+}
 const more = h("select", {
   "aria-label": "More views",
   class: "more",
@@ -37,7 +42,7 @@ const channel = dropdown({
   value: "colour",
   onpick: (value) => look({ channel: /** @type {Channel} */ (value) }),
 });
-place.append(usual, more, channel);
+place.append(more, channel);
 
 /** View and extractor of an option's value. @param {string} value @returns {[ViewName, string]} */
 export function viewOf(value) {
@@ -51,12 +56,8 @@ export function viewOf(value) {
  * @returns {HTMLElement[]}
  */
 export function viewOptions(wanted) {
-  const names = (state.views.length ? state.views : Object.keys(VIEW_WORDS)).filter(
-    (/** @type {string} */ n) => wanted(n) && canShow(n),
-  );
-  const plain = names.map((/** @type {string} */ n) =>
-    h("option", { value: `${n}/`, text: VIEW_WORDS[n] ?? n, title: VIEW_HELP[n] ?? "" }),
-  );
+  const rows = state.views.filter((row) => wanted(row.name) && canShow(row.name));
+  const plain = rows.map((row) => h("option", { value: `${row.name}/`, text: row.title, title: row.help }));
   const mattes = (state.recipe?.extractors ?? []).map((e) =>
     h("option", { value: `matte/${e.id}`, text: e.name }),
   );
@@ -72,7 +73,8 @@ const show = perFrame(() => {
     last = key;
     more.replaceChildren(h("option", { value: "", text: "More" }), ...viewOptions((n) => !usualView(n)));
   }
-  usual.show(view.extractor ? "" : view.name);
+  if (!usual && state.views.length) makeUsual();
+  usual?.show(view.extractor ? "" : view.name);
   const here = `${view.name}/${view.extractor}`;
   more.value = usualView(view.name) && !view.extractor ? "" : here;
   more.classList.toggle("chosen", Boolean(more.value));
@@ -84,7 +86,7 @@ const show = perFrame(() => {
 /** On a narrow screen the row scrolls: bring the chosen view into sight. */
 function reveal() {
   const chosen = /** @type {HTMLElement | null} */ (
-    more.value ? more : usual.querySelector("[aria-checked=true]")
+    more.value ? more : usual?.querySelector("[aria-checked=true]")
   );
   if (!chosen || place.scrollWidth <= place.clientWidth) return;
   const [row, box] = [place.getBoundingClientRect(), chosen.getBoundingClientRect()];

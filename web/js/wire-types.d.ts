@@ -98,7 +98,7 @@ export interface Background {
   move_x_px: number | Keys;
   move_y_px: number | Keys;
   scale: number | Keys;
-  turn_deg: number | Keys;
+  rotate_deg: number | Keys;
   time_offset: number;
   exposure_stops: number | Keys;
   defocus_px: number | Keys;
@@ -120,6 +120,7 @@ export interface Changed {
   revision: number;
   by: string;
   label: string;
+  gesture: string;
   changes: Change[];
   undo: string | null;
   redo: string | null;
@@ -166,10 +167,10 @@ export interface ColourDifference {
   refine: Refine;
   kind: "colour_difference";
   space: "linear" | "log";
-  excess: "lean" | "weights";
+  excess: "lean" | "balance";
   lean: number | Keys;
-  weight_first: number | Keys;
-  weight_second: number | Keys;
+  comparison_level: number | Keys;
+  red_blue_balance: number | Keys;
   gain: number | Keys;
 }
 
@@ -315,9 +316,9 @@ export interface HueBand {
   refine: Refine;
   kind: "hue_band";
   space: "linear" | "log";
-  centre_deg: number | Keys;
-  width_deg: number | Keys;
-  softness_deg: number | Keys;
+  hue_deg: number | Keys;
+  spread_deg: number | Keys;
+  fade_deg: number | Keys;
   saturation_floor: number | Keys;
   saturation_soft: number | Keys;
 }
@@ -387,9 +388,8 @@ export interface Keys {
 }
 
 export interface Levels {
-  black: number | Keys;
-  white: number | Keys;
-  keep_soft_px: number | Keys;
+  clear_below: number | Keys;
+  solid_above: number | Keys;
 }
 
 export interface LightWrap {
@@ -483,7 +483,7 @@ export interface Note {
   y: number;
   text: string;
   by: string;
-  client: string;
+  device: string;
   role: Role;
   at: number;
   done: boolean;
@@ -497,6 +497,11 @@ export interface NoteAdd {
   text: string;
 }
 
+export interface NoteChanged {
+  type: "note";
+  note: Note;
+}
+
 export interface NoteEdit {
   type: "note_edit";
   note: string;
@@ -504,14 +509,14 @@ export interface NoteEdit {
   done?: boolean | null;
 }
 
-export interface NoteRemove {
-  type: "note_remove";
+export interface NoteGone {
+  type: "note_gone";
   note: string;
 }
 
-export interface Notes {
-  type: "notes";
-  notes: Note[];
+export interface NoteRemove {
+  type: "note_remove";
+  note: string;
 }
 
 export interface People {
@@ -559,7 +564,7 @@ export interface Playhead {
   playing: boolean;
   direction: 1 | -1;
   fps: number;
-  loop: "loop" | "once" | "bounce";
+  loop: "loop" | "once" | "back_and_forth";
   first: number;
   last: number;
   dropped: number;
@@ -578,6 +583,11 @@ export interface Problem {
   message: string;
   about: string;
   fatal: boolean;
+}
+
+export interface ProtectEdges {
+  distance_px: number | Keys;
+  amount: number | Keys;
 }
 
 export interface Reason {
@@ -636,14 +646,15 @@ export interface RecipesAsk {
 }
 
 export interface Redo {
-  type: "redo";
   client_seq: number;
+  type: "redo";
 }
 
 export interface Refine {
   despeckle: Despeckle;
   guide: Guide;
   levels: Levels;
+  protect_edges: ProtectEdges;
   choke_px: number | Keys;
   soften_px: number | Keys;
 }
@@ -652,7 +663,7 @@ export interface Refused {
   type: "refused";
   client_seq: number;
   revision: number;
-  reason: "conflict" | "invalid" | "role" | "nothing";
+  reason: "conflict" | "invalid" | "role" | "nothing" | "locked";
   message: string;
   current: Change[];
 }
@@ -799,6 +810,13 @@ export interface ShotInfo {
   chroma: string | null;
 }
 
+export interface ShotOpen {
+  type: "shot_open";
+  id: string;
+  shot: string;
+  keep_recipe?: boolean;
+}
+
 export interface ShowSent {
   type: "show";
   port?: 0 | 1;
@@ -847,11 +865,11 @@ export interface State {
   notes: Note[];
   cached: [number, number][];
   jobs: JobInfo[];
-  takes: Take[];
+  watched: WatchedShot[];
   following: Show[];
   colour: ColourInfo;
   roots: string[];
-  views: string[];
+  views: ViewInfo[];
 }
 
 export interface StateAgain {
@@ -879,16 +897,6 @@ export interface StressRequest {
   gamma: number;
 }
 
-export interface Take {
-  take: string;
-  name: string;
-  at: number;
-  frames: number;
-  open: boolean;
-  ready: boolean;
-  verdict: string;
-}
-
 export interface TakeMeasure {
   name: string;
   title: string;
@@ -906,18 +914,6 @@ export interface TakeNote {
   seen?: string | null;
 }
 
-export interface TakeOpen {
-  type: "take_open";
-  id: string;
-  take: string;
-  keep_recipe?: boolean;
-}
-
-export interface Takes {
-  type: "takes";
-  takes: Take[];
-}
-
 export interface Target {
   name: string;
   level: number;
@@ -932,14 +928,14 @@ export interface Transport {
   playing?: boolean | null;
   direction?: 1 | -1 | null;
   fps?: number | null;
-  loop?: "loop" | "once" | "bounce" | null;
+  loop?: "loop" | "once" | "back_and_forth" | null;
   first?: number | null;
   last?: number | null;
 }
 
 export interface Undo {
-  type: "undo";
   client_seq: number;
+  type: "undo";
 }
 
 export interface Unshow {
@@ -974,6 +970,30 @@ export interface Verdict {
   caution: string;
 }
 
+export interface ViewInfo {
+  name: ViewName;
+  title: string;
+  help: string;
+  signal: boolean;
+  marks: string[];
+  scale: string;
+}
+
+export interface Watched {
+  type: "watched";
+  shots: WatchedShot[];
+}
+
+export interface WatchedShot {
+  shot: string;
+  name: string;
+  at: number;
+  frames: number;
+  open: boolean;
+  ready: boolean;
+  verdict: string;
+}
+
 export interface Welcome {
   type: "welcome";
   protocol: number;
@@ -1003,8 +1023,8 @@ export interface Wipe {
 }
 
 export interface Write {
-  type: "write";
   client_seq: number;
+  type: "write";
   seen: number;
   ops: (SetOp | InsertOp | RemoveOp | MoveOp)[];
   label?: string;
@@ -1051,7 +1071,7 @@ export type ClientMessage =
   | MediaAsk
   | JobStart
   | JobCancel
-  | TakeOpen
+  | ShotOpen
   | TakeNote
   | LinkAsk
   | Revoke
@@ -1067,7 +1087,8 @@ export type ServerMessage =
   | Following
   | People
   | Devices
-  | Notes
+  | NoteChanged
+  | NoteGone
   | Cached
   | Status
   | Sampled
@@ -1076,9 +1097,22 @@ export type ServerMessage =
   | Recipes
   | Media
   | JobInfo
-  | Takes
+  | Watched
   | Kept
   | Link
   | Done
   | Pong
   | Problem;
+
+export interface Answers {
+  sample: Sampled;
+  separate: Separated;
+  recipes: Recipes;
+  recipe_save_as: Recipes;
+  recipe_load: Done;
+  media: Media;
+  job_start: JobInfo;
+  shot_open: Done;
+  take_note: Done;
+  link: Link;
+}

@@ -16,20 +16,7 @@ const RETRY_MS = [250, 500, 1000, 2000, 3000];
  * @typedef {import("./protocol.js").Header & {key: string}} Meta
  */
 
-/**
- * Which answer a question gets.
- * @typedef {object} Answers
- * @property {import("./wire-types.js").Sampled} sample
- * @property {import("./wire-types.js").Separated} separate
- * @property {import("./wire-types.js").Recipes} recipes
- * @property {import("./wire-types.js").Recipes} recipe_save_as
- * @property {import("./wire-types.js").Done} recipe_load
- * @property {import("./wire-types.js").Media} media
- * @property {import("./wire-types.js").JobInfo} job_start
- * @property {import("./wire-types.js").Done} take_open
- * @property {import("./wire-types.js").Done} take_note
- * @property {import("./wire-types.js").Link} link
- */
+/** @typedef {import("./wire-types.js").Answers} Answers */
 
 /** @typedef {{resolve: (answer: ServerMessage) => void, reject: (error: Error) => void}} Waiting */
 

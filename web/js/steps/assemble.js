@@ -13,7 +13,7 @@ const PLACING = [
   "move_x_px",
   "move_y_px",
   "scale",
-  "turn_deg",
+  "rotate_deg",
   "time_offset",
   "exposure_stops",
   "defocus_px",

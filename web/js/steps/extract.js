@@ -277,10 +277,9 @@ function sampleActs({ sample }) {
         label: `Centre ${e.name} on this hue`,
         text: `Centre ${e.name} here`,
         run: () =>
-          change(
-            [{ op: "set", path: ["extractors", e.id, "centre_deg"], value: Math.round(sample.hue_deg) }],
-            { label: `${e.name}: centre from the picture` },
-          ),
+          change([{ op: "set", path: ["extractors", e.id, "hue_deg"], value: Math.round(sample.hue_deg) }], {
+            label: `${e.name}: centre from the picture`,
+          }),
       });
   }
   return acts.slice(0, 3);
