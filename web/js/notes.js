@@ -5,7 +5,7 @@ import { take } from "./gestures.js";
 import { NOTE_LENGTH } from "./limits.js";
 import { putMark, removeMark } from "./marks.js";
 import { insideFrame } from "./picture.js";
-import { on, operator, state } from "./store.js";
+import { frameShown, on, operator, state } from "./store.js";
 import { goTo } from "./transport.js";
 import { send } from "./wire.js";
 
@@ -29,7 +29,7 @@ export function takeNotePin() {
 /** @param {number[]} at */
 function write(at) {
   const text = h("textarea", { "aria-label": "Note", maxLength: NOTE_LENGTH, rows: 4 });
-  const frame = state.playhead.frame;
+  const frame = frameShown();
   const box = sheet(
     "Note",
     h("p", { class: "lead", text: `Frame ${frame}, at ${at.map(Math.round).join(", ")}` }),
@@ -94,7 +94,7 @@ function showPins() {
   pins.forEach(removeMark);
   pins = state.notes
     .map((note, i) => ({ note, i }))
-    .filter(({ note }) => note.frame === state.playhead.frame && !note.done)
+    .filter(({ note }) => note.frame === frameShown() && !note.done)
     .map(({ note, i }) => {
       const pin = h(
         "button",
@@ -111,7 +111,7 @@ function showPins() {
       return pin;
     });
 }
-on("notes playhead", showPins);
+on("notes frame", showPins);
 
 export function notesList() {
   const list = h("ul", { class: "list notes" });

@@ -23,7 +23,12 @@ const size = { w: 1, h: 1 };
 const paint = makePaint(canvas, (meta, ok, shown) => {
   const latency = editDrawn(meta.revision);
   send({ type: "ack", sequence: meta.sequence, latency_ms: latency });
-  if (shown) emit("picture", { meta, ok });
+  if (!shown) return;
+  if (ok && meta.port === 0 && state.shown !== meta.frame) {
+    state.shown = meta.frame;
+    emit("frame");
+  }
+  emit("picture", { meta, ok });
 });
 receivePictures((meta, bytes) => paint.picture({ ...meta, key: keyOf(meta.viewId, meta.port) }, bytes));
 

@@ -174,7 +174,7 @@ export function startSteps() {
   on("gostep", goTo);
   on("notes", counts);
   on(
-    "playhead",
+    "frame",
     perFrame(() => current?.tick?.()),
   );
   on("ready", show);

@@ -4,7 +4,7 @@ import { byId, button, dropdown, h, icon } from "./dom.js";
 import { numberBox } from "./controls.js";
 import { counted } from "./paths.js";
 import { openScopes, scopesOpen } from "./scope-dock.js";
-import { on, paced, perFrame, state } from "./store.js";
+import { frameShown, on, paced, perFrame, state } from "./store.js";
 import { stopFollowing } from "./view.js";
 import { send } from "./wire.js";
 
@@ -24,9 +24,12 @@ const seek = paced(30, (/** @type {number} */ frame) => tell({ frame }));
 
 /** @param {number} frame */
 export const goTo = (frame) => tell({ frame });
-/** @param {number} by */
-export const stepBy = (by) => tell({ step: by });
-export const playOrPause = () => tell({ playing: !state.playhead.playing });
+/** While playing, a step is from the frame that is seen. @param {number} by */
+export const stepBy = (by) =>
+  tell(state.playhead.playing ? { playing: false, frame: frameShown() + by } : { step: by });
+/** Pausing stays on the frame that is seen: the service may have come further. */
+export const playOrPause = () =>
+  tell(state.playhead.playing ? { playing: false, frame: frameShown() } : { playing: true });
 
 const bed = h("div", { class: "bed" });
 const ends = h("div", { class: "ends" });
@@ -90,12 +93,12 @@ place.append(
         button({
           label: "Play from this frame (in)",
           icon: "start",
-          onclick: () => tell({ first: Math.min(state.playhead.frame, state.playhead.last) }),
+          onclick: () => tell({ first: Math.min(frameShown(), state.playhead.last) }),
         }),
         button({
           label: "Play to this frame (out)",
           icon: "end",
-          onclick: () => tell({ last: Math.max(state.playhead.frame, state.playhead.first) }),
+          onclick: () => tell({ last: Math.max(frameShown(), state.playhead.first) }),
         }),
         whole,
       ),
@@ -154,8 +157,9 @@ strip.addEventListener("keydown", (/** @type {KeyboardEvent} */ e) => {
 const show = perFrame(() => {
   if (!state.shot) return;
   const p = state.playhead;
-  if (!dragging) head.style.left = `${share(p.frame) * 100}%`;
-  frameBox.show(p.frame);
+  const frame = frameShown();
+  if (!dragging) head.style.left = `${share(frame) * 100}%`;
+  frameBox.show(frame);
   total.textContent = `${state.shot.first}–${state.shot.last}`;
   loop.value = p.loop;
   play.replaceChildren(icon(p.playing ? "pause" : "play"));
@@ -169,8 +173,8 @@ const show = perFrame(() => {
   for (const [name, value] of [
     ["valuemin", state.shot.first],
     ["valuemax", state.shot.last],
-    ["valuenow", p.frame],
-    ["valuetext", `Frame ${p.frame} of ${state.shot.first} to ${state.shot.last}`],
+    ["valuenow", frame],
+    ["valuetext", `Frame ${frame} of ${state.shot.first} to ${state.shot.last}`],
   ])
     strip.setAttribute(`aria-${name}`, String(value));
 });
@@ -203,6 +207,6 @@ function showTicks() {
     }),
   );
 }
-on("shot playhead", show);
+on("shot playhead frame", show);
 on("shot cached", showHeld);
 on("shot notes", showTicks);
