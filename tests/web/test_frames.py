@@ -163,6 +163,14 @@ IN_ONE_TURN = """async (act) => {
 """Does something while a picture is on the screen; returns its frame and what came of it."""
 
 
+def transport(desk: Seat, **what: float) -> None:
+    """Tell the service about the playhead."""
+    desk.page.evaluate(
+        """(what) => import("/js/wire.js").then((m) => m.send({ type: "transport", ...what }))""",
+        what,
+    )
+
+
 def play(desk: Seat) -> None:
     """Start playing from the first frame."""
     desk.page.get_by_role("button", name="Play", exact=True).click()
@@ -186,17 +194,15 @@ def test_what_is_done_while_playing_acts_on_the_frame_that_is_seen(desk: Seat) -
     desk.until(f"!state.playhead.playing && state.playhead.frame === {shown}")
     desk.settle()
     assert desk.state("state.shown") == shown
-    desk.page.evaluate("() => page.goTo(1001)")
-    desk.page.get_by_label("Play the whole shot").click()
+    transport(desk, first=1001, last=LAST)
     desk.until("state.playhead.first === 1001")
 
 
 def test_dropped_frames_are_told_of_the_run_that_dropped_them(desk: Seat) -> None:
     """Our own rule, no outside source: another move by hand takes the count away."""
     late = desk.page.locator(".frames .late")
-    rate = """(fps) => import("/js/wire.js").then((m) => m.send({ type: "transport", fps }))"""
     desk.page.get_by_label("At the end").select_option("loop")
-    desk.page.evaluate(rate, 240)
+    transport(desk, fps=240)
     play(desk)
     desk.until("state.playhead.dropped > 0")
     desk.page.get_by_label("Pause").click()
@@ -205,5 +211,5 @@ def test_dropped_frames_are_told_of_the_run_that_dropped_them(desk: Seat) -> Non
     desk.page.get_by_label("One frame on").click()
     desk.until("state.playhead.dropped === 0")
     desk.page.wait_for_function("() => document.querySelector('.frames .late').innerText === ''")
-    desk.page.evaluate(rate, 24)
+    transport(desk, fps=24)
     desk.until("state.playhead.fps === 24")
