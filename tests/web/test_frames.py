@@ -80,7 +80,7 @@ def test_single_keys_play_and_step_and_can_be_switched_off(desk: Seat) -> None:
     desk.until("state.playhead.frame === 1002")
     desk.step("check")
     desk.page.locator("#panel summary", has_text="Keyboard").click()
-    desk.page.get_by_role("switch", name="Single keys for frames").click()
+    desk.page.get_by_role("switch", name="Single keys").click()
     desk.page.evaluate("() => document.activeElement.blur()")
     desk.page.keyboard.press(".")
     desk.answered()

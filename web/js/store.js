@@ -109,6 +109,7 @@ export const known = () => state.recipe !== undefined;
  * @property {import("./wire-types.js").Scope} scope
  * @property {undefined} samples
  * @property {undefined} step
+ * @property {undefined} folds
  * @property {string} gostep
  * @property {undefined} tool
  * @property {Hover | null} hover

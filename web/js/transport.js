@@ -3,7 +3,6 @@
 import { byId, button, dropdown, h, icon } from "./dom.js";
 import { numberBox } from "./controls.js";
 import { counted } from "./paths.js";
-import { openScopes, scopesOpen } from "./scope-dock.js";
 import { frameShown, on, paced, perFrame, state } from "./store.js";
 import { stopFollowing } from "./view.js";
 import { send } from "./wire.js";
@@ -57,15 +56,8 @@ const frameBox = numberBox("Frame number", { step: 1, low: -2147483648, high: 21
 );
 const total = h("span", { class: "quiet" });
 const late = h("span", { class: "late", role: "status" });
-const scopes = button({
-  label: "Scopes",
-  icon: "scopes",
-  class: "flat",
-  onclick: () => {
-    openScopes(!scopesOpen());
-    scopes.setAttribute("aria-pressed", String(scopesOpen()));
-  },
-});
+/** Where notes are pinned and listed: beside the frames, so that it is always in reach. */
+export const noting = h("div", { class: "group", role: "group", "aria-label": "Notes" });
 const whole = button({
   label: "Play the whole shot",
   icon: "close",
@@ -104,11 +96,9 @@ place.append(
       ),
     ),
     strip,
-    h("div", { class: "frames" }, frameBox, total, late, loop, scopes),
+    h("div", { class: "frames" }, frameBox, total, late, loop, noting),
   ),
 );
-openScopes((localStorage.getItem("scopes") ?? "open") === "open");
-scopes.setAttribute("aria-pressed", String(scopesOpen()));
 
 const count = () => Math.max(1, state.shot.last - state.shot.first + 1);
 const share = (/** @type {number} */ frame) => (frame - state.shot.first + 0.5) / count();
