@@ -235,9 +235,9 @@ def assemble(
     """Everything from the final matte and the despilled plate to the composite.
 
     alpha: `final_alpha`. n_plate, n_clean: the same despill passes on the plate and on the clean
-    plate (or flat screen, (3, 1, 1)). background: placed; None is black. clean: for carried
+    plate (or flat screen, (3, 1, 1)). background: placed; None is black. clean: for the screen's
     shadows; None is the flat screen. local_foreground, shadow, wrap: planes of the plan's stages.
-    light: for the screen's light. area: its mask. origin: (x, y) of the first pixel in
+    light: the screen's own, despilled. area: the marked area. origin: (x, y) of the first pixel in
     the frame, for grain that does not depend on tiles.
     """
     settings, ctx = plan.recipe.assemble, plan.context
