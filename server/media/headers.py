@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from server.media.attributes import Attribute, as_fraction, portable_attributes
+from server.media.attributes import Attribute, as_fraction, portable_attributes, readable_text
+from server.media.dpx import forget_beyond_header
 from server.media.errors import MediaError
 
 DAMAGED = "it may be damaged, cut short or still being written; copy or render it again"
@@ -67,6 +69,8 @@ def header_of(path: Path, reader: Any, limits: Limits) -> Header:
     if not (math.isfinite(aspect) and 0.1 <= aspect <= 10.0):
         aspect = 1.0
     x0, y0 = int(spec.x - spec.full_x), int(spec.y - spec.full_y)
+    if str(reader.format_name()) == "dpx":
+        forget_beyond_header(path, spec)
     attributes = portable_attributes(spec)
     fps = as_fraction(_first(spec, "framesPerSecond", "FramesPerSecond"))
     fps = fps or as_fraction(_first(spec, "dpx:FrameRate", "dpx:TemporalFrameRate"))
@@ -168,9 +172,15 @@ def _channels(path: Path, names: list[str], spec: Any) -> tuple[tuple[int, ...],
     if len(names) in (3, 4) and unnamed:
         return (0, 1, 2), 3 if len(names) == 4 else None
     raise MediaError(
-        f"'{path}' has the channels {', '.join(names[:8])} and no red, green and blue among them; "
+        f"'{path}' has the channels {_listed(names)} and no red, green and blue among them; "
         "write channels named R, G, B"
     )
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Channel names for a sentence: the first eight, none at length."""
+    short = [readable_text(name)[:40] for name in names[:8]]
+    return ", ".join(short) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
 
 
 def _associated(format_name: str, spec: Any) -> bool:
@@ -207,9 +217,9 @@ def _colour_tag(format_name: str, spec: Any) -> str | None:
     """A colour-space name that the file itself states, never one guessed by the reader."""
     if spec.get_int_attribute("acesImageContainerFlag", 0) == 1:
         return "lin_ap0_scene"
-    tag = spec.get_string_attribute("colorInteropID", "")
+    tag = readable_text(spec.get_string_attribute("colorInteropID", ""))
     if tag:
-        return str(tag)
+        return tag
     if format_name in ("dpx", "cineon"):
         transfer = spec.get_string_attribute("dpx:Transfer", "")
         return {"Linear": "scene_linear", "ITU-R 709-4": "ocio:itu709_rec709_scene"}.get(transfer)
@@ -217,7 +227,7 @@ def _colour_tag(format_name: str, spec: Any) -> str | None:
         return None
     if format_name == "jpeg" and spec.get_int_attribute("Exif:ColorSpace", 0) != 1:
         return None
-    return str(spec.get_string_attribute("oiio:ColorSpace", "")) or None
+    return readable_text(spec.get_string_attribute("oiio:ColorSpace", "")) or None
 
 
 def _colour_guess(format_name: str, spec: Any) -> str | None:

@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from server.media import yuv
-from server.media.attributes import Attribute, snap_rate
+from server.media.attributes import Attribute, readable_text, snap_rate
 from server.media.colour import CAMERA_REC2020
 from server.media.errors import MediaError
 from server.media.headers import Limits
@@ -77,7 +77,9 @@ class Movie:
     def _open(self) -> None:
         options = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS}
         try:
-            self._container: Any = av.open(f"file:{self.path.resolve()}", options=options)
+            self._container: Any = av.open(
+                f"file:{self.path.resolve()}", options=options, metadata_errors="surrogateescape"
+            )
         except (av.FFmpegError, OSError, ValueError) as error:
             raise MediaError(
                 f"'{self.path}' is not a readable movie ({one_line(error)}); it may be cut short "
@@ -141,7 +143,7 @@ class Movie:
         self._start = self._start_timecode()
         self.attributes: dict[str, Attribute] = {"framesPerSecond": self.fps}
         if self._start is not None:
-            self.attributes["timeCode"] = self._start.words
+            self.attributes["timeCode"] = self._start.words(self.fps)
         reel = self._metadata("reel_name")
         if reel:
             self.attributes["reelName"] = reel
@@ -164,7 +166,7 @@ class Movie:
     def _metadata(self, key: str) -> str:
         """A text from the picture track, the file or its time-code track."""
         holders = [self._stream, self._container, *self._container.streams]
-        return next((str(h.metadata[key]) for h in holders if h.metadata.get(key)), "")
+        return next((readable_text(h.metadata[key]) for h in holders if h.metadata.get(key)), "")
 
     def _start_timecode(self) -> TimeCode | None:
         return parse_timecode(self._metadata("timecode"))
@@ -173,7 +175,7 @@ class Movie:
         """Attributes of one frame: its time code, when the movie states where it starts."""
         if self._start is None:
             return {}
-        return {"timeCode": advance(self._start, number - 1, self.fps).words}
+        return {"timeCode": advance(self._start, number - 1, self.fps).words(self.fps)}
 
     def read(self, number: int) -> tuple[Float32, Float32 | None]:
         """Encoded RGB (3, H, W) and alpha (H, W) or None of a frame, upright, float32."""
