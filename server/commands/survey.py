@@ -93,11 +93,15 @@ def survey(
 
 def text_of(result: SurveyResult, label: str = "") -> str:
     """Return the verdict on a shot in plain lines. label: to call it by, else its name."""
+    from server.takes.report import read_as
+
     verdict = result.verdict
     lines = [f"{label or result.name}: {verdict.name} (score {verdict.score:.0f} of 100)"]
     for n, reason in enumerate(verdict.reasons, start=1):
         lines.append(f"  {n}. {reason.text}")
         lines.append(f"     {reason.remedy}  [{reason.source}]")
+    lines.append(f"  read as {read_as(result)}")
+    lines += [f"  {remark}" for remark in result.remarks]
     if result.curve_note:
         lines.append(f"  {result.curve_note}")
     if verdict.name != "keyable":

@@ -15,8 +15,8 @@ import numpy.typing as npt
 import OpenImageIO as oiio
 
 from server.media.attributes import Attribute, typed_attribute
-from server.media.colour import CHROMATICITIES
 from server.media.errors import MediaError
+from server.media.primaries import CHROMATICITIES
 from server.media.sequence import is_text
 
 HALF_MAX = 65504.0
@@ -58,6 +58,7 @@ def write_exr(
     half: bool = True,
     compression: str = "zip",
     interop_id: str | None = None,
+    chromaticities: Sequence[float] | None = None,
     pixel_aspect: float | None = None,
     data_window: tuple[int, int, int, int] | None = None,
     display_window: tuple[int, int, int, int] | None = None,
@@ -73,6 +74,7 @@ def write_exr(
     picture's size, else that size at the origin. Attributes carry OpenEXR's own names, as in
     `Frame.attributes`, and are written with their proper types (`timeCode` as a pair of 32-bit
     words, `framesPerSecond` as a Fraction); there is a `capDate` only if one is given.
+    chromaticities: of a linear space whose identifier doesn't tell them.
 
     The file appears complete under its name or not at all. Raises MediaError for a full disk, for
     a path that is one of `sources`, and for layers that do not fit together.
@@ -97,8 +99,9 @@ def write_exr(
     _set_attributes(spec, attributes)
     if interop_id:
         spec.attribute("colorInteropID", interop_id)
-        if interop_id in CHROMATICITIES:
-            spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), CHROMATICITIES[interop_id])
+    primaries = CHROMATICITIES.get(interop_id or "", chromaticities)
+    if primaries is not None:
+        spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), tuple(primaries))
     write_image(output, "openexr", spec, pixels.astype(kind) if half else pixels)
     return clamped
 

@@ -12,6 +12,8 @@ from typing import Any
 from server.media.attributes import Attribute, as_fraction, portable_attributes, readable_text
 from server.media.dpx import forget_beyond_header
 from server.media.errors import MediaError
+from server.media.icc import StatedColour, space_of_profile
+from server.media.png import colour_of_png
 
 DAMAGED = "it may be damaged, cut short or still being written; copy or render it again"
 
@@ -48,8 +50,10 @@ class Header:
     """Bits per encoded integer sample; None for floating point."""
     chroma: str | None
     fps: Fraction | None
-    colour_tag: str | None
-    """The file's own statement of its colour space, as a name or interop identifier."""
+    colour_tags: tuple[str, ...]
+    """The file's own statement of its colour space, as names or interop identifiers to try."""
+    colour_refusal: str
+    """Why its statement of its colour cannot be followed; empty where it can."""
     colour_guess: str | None
     """What it most likely is when nothing states it and no rule applies."""
     chromaticities: tuple[float, ...] | None
@@ -71,6 +75,7 @@ def header_of(path: Path, reader: Any, limits: Limits) -> Header:
     x0, y0 = int(spec.x - spec.full_x), int(spec.y - spec.full_y)
     if str(reader.format_name()) == "dpx":
         forget_beyond_header(path, spec)
+    stated = _stated_colour(path, str(reader.format_name()), spec)
     attributes = portable_attributes(spec)
     fps = as_fraction(_first(spec, "framesPerSecond", "FramesPerSecond"))
     fps = fps or as_fraction(_first(spec, "dpx:FrameRate", "dpx:TemporalFrameRate"))
@@ -96,7 +101,8 @@ def header_of(path: Path, reader: Any, limits: Limits) -> Header:
         bits=_bits(spec),
         chroma=_chroma(spec),
         fps=fps,
-        colour_tag=_colour_tag(str(reader.format_name()), spec),
+        colour_tags=stated.names,
+        colour_refusal=stated.refusal,
         colour_guess=_colour_guess(str(reader.format_name()), spec),
         chromaticities=_chromaticities(spec),
         attributes=attributes,
@@ -193,7 +199,8 @@ def _associated(format_name: str, spec: Any) -> bool:
 
 
 def _bits(spec: Any) -> int | None:
-    size = {"uint8": 8, "uint16": 16, "uint32": 32, "uint10": 10, "uint12": 12}
+    size = {"uint8": 8, "uint16": 16, "uint": 32, "uint32": 32, "uint10": 10, "uint12": 12}
+    size |= {"int8": 8, "int16": 16, "int": 32, "int32": 32}
     bits = size.get(str(spec.format))
     return None if bits is None else int(spec.get_int_attribute("oiio:BitsPerSample", bits))
 
@@ -213,6 +220,21 @@ def _first(spec: Any, *names: str) -> Any:
     return None
 
 
+def _stated_colour(path: Path, format_name: str, spec: Any) -> StatedColour:
+    """What the file itself states: code points, then a profile, then the reader's own tag."""
+    inks = spec.get_string_attribute(f"{format_name}:ColorSpace", "")
+    if inks in ("CMYK", "YCCK"):
+        return StatedColour(refusal="is printed in inks (CMYK)")
+    found = colour_of_png(path) if format_name == "png" else None
+    if found is not None:
+        return found
+    profile = spec.getattribute("ICCProfile")
+    if profile is not None:
+        return space_of_profile(bytes(bytearray(profile)))
+    tag = _colour_tag(format_name, spec)
+    return StatedColour(() if tag is None else (tag,))
+
+
 def _colour_tag(format_name: str, spec: Any) -> str | None:
     """A colour-space name that the file itself states, never one guessed by the reader."""
     if spec.get_int_attribute("acesImageContainerFlag", 0) == 1:
@@ -222,7 +244,9 @@ def _colour_tag(format_name: str, spec: Any) -> str | None:
         return tag
     if format_name in ("dpx", "cineon"):
         transfer = spec.get_string_attribute("dpx:Transfer", "")
-        return {"Linear": "scene_linear", "ITU-R 709-4": "ocio:itu709_rec709_scene"}.get(transfer)
+        return {"Linear": "lin_rec709_scene", "ITU-R 709-4": "ocio:itu709_rec709_scene"}.get(
+            transfer
+        )
     if format_name == "openexr":
         return None
     if format_name == "jpeg" and spec.get_int_attribute("Exif:ColorSpace", 0) != 1:
@@ -231,7 +255,14 @@ def _colour_tag(format_name: str, spec: Any) -> str | None:
 
 
 def _colour_guess(format_name: str, spec: Any) -> str | None:
-    """Film densities for a logarithmic scan: the published curve nearest to what scanners write."""
+    """What a file most likely is: of an EXR without primaries Rec. 709 light, of a logarithmic
+    scan film densities in the published curve nearest to what scanners write.
+
+    Source: OpenEXR, Technical Introduction, "RGB Color": without the attribute chromaticities, the
+    primaries and the white point are those of Rec. ITU-R BT.709-3.
+    """
+    if format_name == "openexr":
+        return "lin_rec709_scene"
     transfer = spec.get_string_attribute("dpx:Transfer", "")
     if format_name == "cineon" or transfer in ("Logarithmic", "Printing density"):
         return "ADX10"

@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from server.media import yuv
 from server.media.attributes import Attribute, readable_text, snap_rate
-from server.media.colour import CAMERA_REC2020
+from server.media.cicp import colour_guess, colour_tags
 from server.media.errors import MediaError
 from server.media.headers import Limits
 from server.media.movie_index import build_index, one_line
@@ -40,19 +40,7 @@ _RECENT = 4
 """Decoded frames kept, for callers that ask a little out of order."""
 _CENTRED_CHROMA = {"mjpeg", "mpeg1video"}
 _SITED = re.compile(r"chroma_sample_loc_type_top_field\s+\d+\s*=\s*(\d+)")
-_CAMERA_CURVES = {1, 6, 14, 15}
 _LOCK = threading.Lock()
-
-# Transfer characteristics and colour primaries of H.273 (tables 2 and 3) -> colour-space names.
-_PRIMARIES = {1: "rec709", 2: "rec709", 5: "rec709", 6: "rec709", 9: "rec2020", 12: "p3d65"}
-_TAGS = {
-    (4, "rec709"): "g22_rec709_scene",
-    (13, "rec709"): "srgb_rec709_scene",
-    (13, "p3d65"): "srgb_p3d65_scene",
-    (16, "rec2020"): "pq_rec2020_display",
-    (16, "p3d65"): "pq_p3d65_display",
-    (18, "rec2020"): "hlg_rec2020_display",
-}
 
 
 class Movie:
@@ -139,7 +127,9 @@ class Movie:
         self.has_alpha = len(kind.components) in (2, 4)
         self.chroma = _chroma(kind)
         self.signal = self._signal(frame, name)
-        self.colour_tags = _colour_tags(int(frame.color_trc), int(frame.color_primaries))
+        flags = (int(frame.color_primaries), int(frame.colorspace))
+        self.colour_tags = colour_tags(int(frame.color_trc), *flags)
+        self.colour_guess = colour_guess(*flags)
         self._start = self._start_timecode()
         self.attributes: dict[str, Attribute] = {"framesPerSecond": self.fps}
         if self._start is not None:
@@ -282,17 +272,3 @@ def _chroma(kind: Any) -> str:
     across = 16 // components[1].width
     down = 16 // components[1].height
     return {(1, 1): "4:4:4", (2, 1): "4:2:2"}.get((across, down), "4:2:0")
-
-
-def _colour_tags(transfer: int, primaries: int) -> list[str]:
-    """Colour-space names for the H.273 flags; none when the stream does not state its curve."""
-    gamut = _PRIMARIES.get(primaries)
-    if gamut is None:
-        return []
-    if transfer in _CAMERA_CURVES and gamut == "rec2020":
-        return [CAMERA_REC2020]
-    if transfer in _CAMERA_CURVES and gamut == "rec709":
-        return ["ocio:itu709_rec709_scene", "Camera Rec.709"]
-    if transfer == 8:
-        return [f"lin_{gamut}_scene"]
-    return [_TAGS[transfer, gamut]] if (transfer, gamut) in _TAGS else []

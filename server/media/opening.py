@@ -130,10 +130,15 @@ def _image_shot(
     header: Header, colourspace: str | None, options: dict[str, Any], **fields: Any
 ) -> Shot:
     colour = load_colour(options["ocio"])
+    if header.colour_refusal and colourspace is None:
+        raise MediaError(
+            f"'{header.path}' {header.colour_refusal}; convert it to sRGB, or name its colour "
+            "space with --colourspace"
+        )
     space = colour.input_space(
         header.path,
         override=colourspace,
-        tags=[header.colour_tag] if header.colour_tag else [],
+        tags=header.colour_tags,
         chromaticities=header.chromaticities,
         floating=header.bits is None,
         guess=header.colour_guess,
@@ -165,7 +170,7 @@ def _open_movie_shot(path: Path, colourspace: str | None, options: dict[str, Any
         tags=movie.colour_tags,
         chromaticities=None,
         floating=False,
-        guess="rec1886_rec709_display",
+        guess=movie.colour_guess,
     )
     return Shot(
         name=path.stem,

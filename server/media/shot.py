@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from server.media import images
 from server.media.attributes import Attribute
-from server.media.colour import Colour, Origin, load_colour
+from server.media.colour import DECIDED, Colour, Origin, load_colour
 from server.media.errors import MediaError
 from server.media.headers import Header, Limits
 from server.media.sequence import Pattern
@@ -74,6 +74,8 @@ class Shot:
     missing: MissingPolicy
     has_alpha: bool
     limits: Limits
+    remarks: tuple[str, ...] = ()
+    """What people should know of how the files are read, as sentences without a full stop."""
     pattern: Pattern | None = None
     path: Path | None = None
 
@@ -81,6 +83,11 @@ class Shot:
     def working_space(self) -> str:
         """Name of the scene-linear space that frames are read into."""
         return self.colour.working_space
+
+    @property
+    def colourspace_decided(self) -> str:
+        """How the colour space was decided, in words for people."""
+        return DECIDED[self.colourspace_origin]
 
     @property
     def colour(self) -> Colour:

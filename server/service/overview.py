@@ -116,6 +116,8 @@ def shot_info(opened: OpenedShot) -> ShotInfo:
         last=shot.frames[-1],
         missing=list(shot.missing_frames),
         colourspace=shot.colourspace,
+        colourspace_decided=shot.colourspace_decided,
+        remarks=list(shot.remarks),
         bits=shot.encoded_bits,
         chroma=shot.chroma,
     )

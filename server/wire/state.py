@@ -32,7 +32,11 @@ class Playhead(Message):
 
 
 class ShotInfo(Message):
-    """bits and chroma: of the recording, null when unknown. missing: numbers of missing frames."""
+    """bits and chroma: of the recording, null when unknown. missing: numbers of missing frames.
+
+    colourspace_decided: how the colour space was decided, in words. remarks: what to know of how
+    the files are read.
+    """
 
     name: str
     kind: Literal["still", "sequence", "movie"]
@@ -44,6 +48,8 @@ class ShotInfo(Message):
     last: int
     missing: list[int] = Field(default_factory=list)
     colourspace: str = ""
+    colourspace_decided: str = ""
+    remarks: list[str] = Field(default_factory=list)
     bits: int | None = None
     chroma: str | None = None
 

@@ -135,7 +135,7 @@ def test_dpx_by_its_header_fields(tmp_path: Path, make_dpx: MakeDpx) -> None:
 @pytest.mark.parametrize(
     ("transfer", "space", "origin"),
     [
-        (2, "ACEScg", "metadata"),
+        (2, "Linear Rec.709 (sRGB)", "metadata"),
         (3, "ADX10", "assumed"),
         (6, "Camera Rec.709", "metadata"),
         (0, "sRGB Encoded Rec.709 (sRGB)", "assumed"),

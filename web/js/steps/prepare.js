@@ -120,7 +120,7 @@ function source() {
   fold.body.append(facts, own.node);
   const show = () => {
     const { shot } = state;
-    facts.textContent = [`${shot.width} × ${shot.height}`, shot.bits ? `${shot.bits} bit` : "", shot.chroma ?? "", `${shot.fps} fps`, shot.colourspace ? `read as ${shot.colourspace}` : "", shot.missing.length ? `missing frames: ${shot.missing.slice(0, 12).join(", ")}${shot.missing.length > 12 ? " …" : ""}` : ""].filter(Boolean).join(", ") + ".";
+    facts.textContent = [`${shot.width} × ${shot.height}`, shot.bits ? `${shot.bits} bit` : "", shot.chroma ?? "", `${shot.fps} fps`, shot.colourspace ? `read as ${shot.colourspace}${shot.colourspace_decided ? ` (${shot.colourspace_decided})` : ""}` : "", ...(shot.remarks ?? []), shot.missing.length ? `missing frames: ${shot.missing.slice(0, 12).join(", ")}${shot.missing.length > 12 ? " …" : ""}` : ""].filter(Boolean).join(", ") + ".";
   };
   show();
   return { node: fold, refresh: (/** @type {any} */ c) => { own.refresh(c); show(); }, tick: own.tick };
