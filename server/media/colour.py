@@ -34,8 +34,6 @@ from server.media.primaries import (
 )
 
 __all__ = [
-    "CAMERA_REC2020", "DECIDED", "Colour", "InputSpace", "Origin", "config_source", "load_colour",
-]  # fmt: skip
     "CAMERA_REC2020",
     "DECIDED",
     "Colour",
