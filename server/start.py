@@ -121,15 +121,18 @@ class ServiceMaker:
 
     def shot(self, spec: str, recipe: Recipe | None = None) -> Shot:
         """Open a shot's files."""
+        return open_shot(spec, **self.shot_options(recipe))
+
+    def shot_options(self, recipe: Recipe | None = None) -> dict[str, Any]:
+        """Return how shots are opened, as options of `open_shot`."""
         source = recipe.source if recipe is not None else None
         space = self.options.colourspace or (source.colourspace if source else "")
-        return open_shot(
-            spec,
-            colourspace=space or None,
-            ocio=self.settings.ocio or None,
-            plate_alpha=source.plate_alpha if source else "ignore",
-            missing="hold",
-        )
+        return {
+            "colourspace": space or None,
+            "ocio": self.settings.ocio or None,
+            "plate_alpha": source.plate_alpha if source else "ignore",
+            "missing": "hold",
+        }
 
 
 def make_service(

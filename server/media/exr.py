@@ -6,7 +6,6 @@ import os
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ import OpenImageIO as oiio
 
 from server.media.attributes import Attribute, typed_attribute
 from server.media.errors import MediaError
+from server.media.exr_header import text_attributes
 from server.media.primaries import CHROMATICITIES
 from server.media.sequence import is_text
 
@@ -108,39 +108,14 @@ def write_exr(
 
 def attribute_in(path: Path, name: str) -> str | None:
     """Return a text attribute of a file's header; None without it, or without a readable file."""
-    if not path.exists():
-        return None
-    reader = oiio.ImageInput.open(str(path))
-    if reader is None:
-        oiio.geterror()
-        return None
-    try:
-        found = reader.spec().getattribute(name)
-        return None if found is None else str(found)
-    finally:
-        reader.close()
+    return text_attributes(path).get(name)
 
 
 def made_here(path: Path) -> bool:
     """Tell whether a file is an EXR that a job baked or rendered, and so no camera's picture."""
-    try:
-        seen = path.stat()
-    except OSError:
+    if path.suffix.lower() != ".exr":
         return False
-    return path.suffix.lower() == ".exr" and _marked(path, seen.st_size, seen.st_mtime_ns)
-
-
-@lru_cache(4096)
-def _marked(path: Path, size: int, mtime_ns: int) -> bool:
-    reader = oiio.ImageInput.open(str(path))
-    if reader is None:
-        oiio.geterror()
-        return False
-    try:
-        names = [attribute.name for attribute in reader.spec().extra_attribs]
-    finally:
-        reader.close()
-    return any(name.startswith(OURS) for name in names)
+    return any(name.startswith(OURS) for name in text_attributes(path))
 
 
 def _same_size(window: Any, shape: Sequence[int]) -> tuple[int, int, int, int] | None:

@@ -76,21 +76,26 @@ class Movie:
         if not self._container.streams.video:
             raise MediaError(f"'{self.path}' has no picture track; choose another file")
         self._stream: Any = self._container.streams.video[0]
+        if self._stream.codec_context is None:
+            raise self._unknown_codec()
         self._stream.thread_type = "AUTO"
         self._stream.codec_context.thread_count = min(_THREADS, os.cpu_count() or 1)
 
     def _check_stream(self) -> None:
         context = self._stream.codec_context
-        if context is None or not context.width or not context.height:
-            raise MediaError(
-                f"'{self.path}' has a picture track in a codec that cannot be read; "
-                "transcode it to ProRes, H.264 or EXR first"
-            )
+        if not context.width or not context.height:
+            raise self._unknown_codec()
         if max(context.width, context.height) > self._limits.side_px:
             raise MediaError(
                 f"'{self.path}' claims {context.width} x {context.height} pixels and at most "
                 f"{self._limits.side_px} a side are read; check the file or scale it down"
             )
+
+    def _unknown_codec(self) -> MediaError:
+        return MediaError(
+            f"'{self.path}' has a picture track in a codec that cannot be read; "
+            "transcode it to ProRes, H.264 or EXR first"
+        )
 
     def _read_siting(self) -> int | None:
         """Chroma sample location type from the stream's parameter sets; None if not stated."""

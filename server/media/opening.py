@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import logging
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from kernels.errors import VerdigrisError
 from server.media import images
 from server.media.colour import config_source, load_colour
 from server.media.errors import MediaError
@@ -25,6 +27,7 @@ from server.media.sequence import (
 )
 from server.media.shot import MissingPolicy, PlateAlpha, Shot, file_stamp, open_movie
 
+log = logging.getLogger("verdigris.media")
 DEFAULT_FPS = Fraction(24)
 
 
@@ -43,7 +46,24 @@ def open_shot(
     ocio: an OpenColorIO config, else the variable OCIO, else the built-in studio config.
     Raises MediaError in one sentence that says what to do.
     """
-    limits = limits or Limits()
+    try:
+        return _open_shot(spec, colourspace, ocio, plate_alpha, missing, limits or Limits())
+    except (VerdigrisError, KeyboardInterrupt):
+        raise
+    except Exception as error:  # Whatever a library raises: one take must not stop the others.
+        log.warning("opening '%s' failed", spec, exc_info=True)
+        reason = " ".join(f"{type(error).__name__}: {error}".split())[:160]
+        raise MediaError(f"'{spec}' cannot be opened ({reason}); copy or export it again") from None
+
+
+def _open_shot(
+    spec: str | Path,
+    colourspace: str | None,
+    ocio: str | None,
+    plate_alpha: PlateAlpha,
+    missing: MissingPolicy,
+    limits: Limits,
+) -> Shot:
     options: dict[str, Any] = {
         "spec": str(spec),
         "ocio": config_source(ocio),

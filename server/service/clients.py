@@ -14,6 +14,7 @@ from pydantic import BaseModel
 from server.pictures.outbox import Texts
 from server.security import DeviceRecord
 from server.wire.messages import Role, Scopes
+from server.wire.replies import Problem
 from server.wire.state import Person
 
 log = logging.getLogger("verdigris.clients")
@@ -81,20 +82,27 @@ class Client:
         self.closing = (code, reason)
         self.wake.set()
 
-    def latest(self, kind: str, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        """Run work in the background; a newer one of the same kind ends an older one."""
+    def latest(
+        self, kind: str, work: Callable[[], Coroutine[Any, Any, None]], about: str = ""
+    ) -> None:
+        """Run work in the background; a newer one of the same kind ends an older one.
+
+        about: the message that asked for it, which is answered whatever is raised.
+        """
         old = self.tasks.pop(kind, None)
         if old is not None:
             old.cancel()
         task = asyncio.ensure_future(work())
         self.tasks[kind] = task
-        task.add_done_callback(lambda done: self._ended(kind, done))
+        task.add_done_callback(lambda done: self._ended(kind, done, about or kind))
 
-    def _ended(self, kind: str, task: asyncio.Task[None]) -> None:
+    def _ended(self, kind: str, task: asyncio.Task[None], about: str) -> None:
         if self.tasks.get(kind) is task:
             del self.tasks[kind]
         if not task.cancelled() and task.exception() is not None:
             log.error("work '%s' of a client failed", kind, exc_info=task.exception())
+            text = "this could not be done; the service's log tells more"
+            self.send(Problem(code="server", message=text, about=about))
 
     def end(self) -> None:
         """The connection is gone."""

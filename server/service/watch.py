@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -17,6 +18,7 @@ from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
 from server.editing.notes import NoteBoard
 from server.media import Shot, open_shot
+from server.media.apart import Apart
 from server.media.exr import made_here
 from server.media.sequence import Pattern, is_text, numbered_folder
 from server.pictures.renderer import Urgency
@@ -33,6 +35,8 @@ LOOK_EVERY_S = 2.0
 STILL_FOR_S = 2.0
 DEEPEST = 2
 MAX_TAKES = 500
+TRIED_A_LOOK = 20
+"""takes whose headers are opened in one look, so that none of them holds the list up for long"""
 MAX_TOLD = 200
 
 
@@ -110,6 +114,10 @@ class Watch:
     """the take log whose verdicts are known, and when it last changed"""
     _verdicts: dict[str, str] = field(default_factory=dict)
     """by SHOT"""
+    _apart: Apart = field(default_factory=Apart)
+    """opens takes: a file that ends its reader must not end the service"""
+    _problems: dict[Found, str] = field(default_factory=dict)
+    """by take as it was when it was tried: why it cannot be opened, or nothing"""
     _told: set[str] = field(default_factory=set)
     """what was complained about already"""
 
@@ -158,6 +166,7 @@ class Watch:
                 open=spec == open_spec,
                 ready=abs(now - grew) >= STILL_FOR_S,  # clocks are set back, too
                 verdict=self._verdicts.get(whole_spec(spec), ""),
+                problem=self._problems.get(take, ""),
             )
             for name, (spec, (take, appeared, grew)) in zip(named, self._seen.items(), strict=True)
         ]
@@ -166,6 +175,7 @@ class Watch:
     def look(self) -> list[Found]:
         """Look through the folder and the take log. May block: on a thread of its own."""
         found = look(self.folder, complain=self._complain)
+        self._try_new(found)
         path = take_log(self.service)
         try:
             judged = (path, path.stat().st_mtime)
@@ -177,6 +187,27 @@ class Watch:
             self._complain(f"the take log: {error}")
         return found
 
+    def _try_new(self, found: list[Found]) -> None:
+        """Open the headers of takes that are new or have changed, the newest first, some a look."""
+        self._problems = {take: self._problems[take] for take in found if take in self._problems}
+        still = [take for take in found if abs(self.clock() - take.changed) >= STILL_FOR_S]
+        new = [take for take in still if take not in self._problems]
+        for take in sorted(new, key=lambda take: -take.changed)[:TRIED_A_LOOK]:
+            problem = ""
+            try:
+                self._apart.call(take.spec, open_shot, take.spec, missing="hold", ocio=self._ocio)
+            except VerdigrisError as error:
+                problem = self._named(str(error))
+            self._problems[take] = problem
+
+    @property
+    def _ocio(self) -> str | None:
+        return self.maker.settings.ocio or None
+
+    def _named(self, sentence: str) -> str:
+        """A sentence for pages: with names as the list has them, not where they lie."""
+        return sentence.replace(f"{self.folder}{os.sep}", "")[:300]
+
     def _complain(self, text: str) -> None:
         if text not in self._told and len(self._told) < MAX_TOLD:
             self._told.add(text)
@@ -184,6 +215,12 @@ class Watch:
 
     async def run(self) -> None:
         """Look every few seconds until cancelled."""
+        try:
+            await self._run()
+        finally:
+            self._apart.close()
+
+    async def _run(self) -> None:
         while True:
             try:
                 if self.take_in(await asyncio.to_thread(self.look)):
@@ -194,7 +231,10 @@ class Watch:
 
     def read(self, name: str) -> Shot:
         """Open a take's files only; on any thread."""
-        return self.maker.shot(self._spec(name))
+        return self._opened(self._spec(name), None)
+
+    def _opened(self, spec: str, recipe: Recipe | None) -> Shot:
+        return self._apart.call(spec, open_shot, spec, **self.maker.shot_options(recipe))
 
     def _spec(self, name: str) -> str:
         spec = str(self.folder / name)
@@ -207,7 +247,7 @@ class Watch:
         spec = self._spec(name)
         service, maker = self.service, self.maker
         current = service.session.recipe
-        shot = await asyncio.to_thread(maker.shot, spec, current if keep_recipe else None)
+        shot = await asyncio.to_thread(self._opened, spec, current if keep_recipe else None)
         recipes = maker.recipes(shot, None)
         saved = await asyncio.to_thread(recipes.load)
         first = _carried(current) if keep_recipe else maker.options.first_recipe()
@@ -235,11 +275,12 @@ def newest(folder: Path) -> str | None:
     none can be read, the newest is returned, and opening it tells why.
     """
     takes = sorted(look(folder), key=lambda take: -take.changed)
-    for take in takes:
-        try:
-            open_shot(take.spec, missing="hold")
-        except VerdigrisError as error:
-            log.warning("passed over for now: %s", error)
-        else:
-            return take.spec
+    with Apart() as apart:
+        for take in takes:
+            try:
+                apart.call(take.spec, open_shot, take.spec, missing="hold")
+            except VerdigrisError as error:
+                log.warning("passed over for now: %s", error)
+            else:
+                return take.spec
     return takes[0].spec if takes else None

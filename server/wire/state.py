@@ -116,7 +116,10 @@ class JobInfo(Message):
 
 
 class Take(Message):
-    """A shot in the watched folder. at: when it appeared. verdict: of its survey, if there is."""
+    """A shot in the watched folder. at: when it appeared. verdict: of its survey, if there is.
+
+    problem: why it cannot be opened, in a sentence; empty while nothing is known against it.
+    """
 
     take: str
     name: str
@@ -125,6 +128,7 @@ class Take(Message):
     open: bool = False
     ready: bool = True
     verdict: str = ""
+    problem: str = ""
 
 
 class ColourInfo(Message):

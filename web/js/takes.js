@@ -14,7 +14,7 @@ on("newtake", (take) => {
   if (operator()) say(`A new take has arrived: ${take.name}.`, { text: "Open it", run: () => open(take.take, true) });
 });
 
-const unjudged = () => state.takes.filter((/** @type {any} */ t) => t.ready && !t.verdict).map((/** @type {any} */ t) => t.take).reverse();
+const unjudged = () => state.takes.filter((/** @type {any} */ t) => t.ready && !t.verdict && !t.problem).map((/** @type {any} */ t) => t.take).reverse();
 
 export function takesBlock() {
   const list = h("ul", { class: "list" });
@@ -28,8 +28,8 @@ export function takesBlock() {
     all.disabled = state.jobs.some((/** @type {any} */ j) => j.kind === "survey" && (j.state === "running" || j.state === "queued"));
     fold.hint(`${state.takes.length}`);
     list.replaceChildren(...[...state.takes].sort((a, b) => b.at - a.at).slice(0, 60).map((t) => h("li", { dataset: { take: t.take } },
-      h("span", { class: "grow" }, h("span", { class: t.open ? "strong" : "", text: t.name }), " ", h("span", { class: "quiet", text: [t.ready ? (t.frames ? counted(t.frames, "frame") : "") : "still being written", t.verdict].filter(Boolean).join(", ") })),
-      t.open ? h("span", { class: "quiet", text: "open" }) : t.ready && operator() ? button({ label: `Open ${t.name} with this recipe`, text: "Open", class: "small", onclick: () => open(t.take, true) }) : null)));
+      h("span", { class: "grow" }, h("span", { class: t.open ? "strong" : "", text: t.name }), " ", h("span", { class: "quiet", text: [t.ready ? (t.frames ? counted(t.frames, "frame") : "") : "still being written", t.verdict, t.problem ? `cannot be opened: ${t.problem}` : ""].filter(Boolean).join(", ") })),
+      t.open ? h("span", { class: "quiet", text: "open" }) : t.ready && operator() && !t.problem ? button({ label: `Open ${t.name} with this recipe`, text: "Open", class: "small", onclick: () => open(t.take, true) }) : null)));
   };
   const stop = on("takes jobs", show);
   show();

@@ -51,7 +51,7 @@ def _measure(
             text = "this could not be measured; the service's log tells more"
             client.send(Problem(code="server", message=text, about=request))
 
-    client.latest(kind, run)
+    client.latest(kind, run, request)
 
 
 @handle.register

@@ -79,7 +79,7 @@ def _in_background(
         except VerdigrisError as error:
             client.send(Problem(code="invalid", message=str(error), about=request))
 
-    client.latest("recipes", run)
+    client.latest("recipes", run, request)
 
 
 @handle.register

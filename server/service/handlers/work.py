@@ -28,7 +28,7 @@ def _(message: m.MediaAsk, service: Service, client: Client) -> None:
             text = str(error) if isinstance(error, VerdigrisError) else "it cannot be listed"
             client.send(Problem(code="media", message=text, about=message.id))
 
-    client.latest("media", run)
+    client.latest("media", run, message.id)
 
 
 @handle.register
@@ -85,7 +85,7 @@ def _(message: m.TakeOpen, service: Service, client: Client) -> None:
         except VerdigrisError as error:
             client.send(Problem(code="media", message=str(error), about=message.id))
 
-    client.latest("take", run)
+    client.latest("take", run, message.id)
 
 
 @handle.register
@@ -101,7 +101,7 @@ def _(message: m.TakeNote, service: Service, client: Client) -> None:
         except VerdigrisError as error:
             client.send(Problem(code="missing", message=str(error), about=message.id))
 
-    client.latest(f"take_note {message.id}", run)
+    client.latest(f"take_note {message.id}", run, message.id)
 
 
 def _set_note(log: Path, message: m.TakeNote) -> None:
