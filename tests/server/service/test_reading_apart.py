@@ -109,10 +109,13 @@ def test_a_background_that_kills_its_reader_ends_the_render_only(
         good = next(t.take for t in watched.live.service.takes if "good" in t.take)
         page.send(type="take_open", id="o", take=good)
         page.until("state", timeout=30)
-        page.set("assemble/background", {"kind": "file", "path": "back/deadly_back.1.exr"})
+        page.set("assemble/background/kind", "picture")
+        page.until("accepted")
+        page.set("assemble/background/path", "back/deadly_back.1.exr")
         page.until("accepted")
         deadly.touch()
-        page.send(type="job_start", id="r", kind="render", options={"name": "r"})
+        layers = ["composite"]
+        page.send(type="job_start", id="r", kind="render", options={"name": "r", "layers": layers})
         job = page.until("job", timeout=60, id="r", state="failed")
         assert "deadly_back" in job["message"]
         assert watched.live.get("/healthz").status_code == 200
