@@ -59,6 +59,7 @@ class Movie:
         self._recent: dict[int, Any] = {}
         self._frames: Iterator[Any] | None = None
         self._position = 0
+        self.remarks = self._remarks()
         self._siting_type = self._read_siting()
         self._describe(self._decoded(min(self._index.stamps)))
 
@@ -96,6 +97,21 @@ class Movie:
             f"'{self.path}' has a picture track in a codec that cannot be read; "
             "transcode it to ProRes, H.264 or EXR first"
         )
+
+    def _remarks(self) -> tuple[str, ...]:
+        """What people should know of how the movie is read."""
+        told: list[str] = []
+        lost = len(self.missing_frames)
+        if lost:
+            told.append(
+                f"the movie is cut short or damaged: {lost} of {self.frame_count} frames are missing"
+            )
+        if self._index.by_order:
+            told.append(
+                "its frames have no presentation times and are counted from the start: rewrap it "
+                "as MOV or MP4 to move about quickly"
+            )
+        return tuple(told)
 
     def _read_siting(self) -> int | None:
         """Chroma sample location type from the stream's parameter sets; None if not stated."""
@@ -206,7 +222,22 @@ class Movie:
             "copy or export the movie again"
         )
 
+    def _count_to(self, number: int) -> Any:
+        """The frame that the decoder gives as the number-th; from the start if it is past it."""
+        if self._frames is None or number < self._position:
+            self._container.seek(0, stream=self._stream, backward=True)
+            self._frames, self._position = self._decoding(strict=True), 1
+        for frame in self._frames:
+            self._keep(self._position, frame)
+            self._position += 1
+            if self._position > number:
+                return frame
+        self._frames = None
+        raise self._damaged(number, "the decoder does not deliver it")
+
     def _find(self, number: int) -> Any:
+        if self._index.by_order:
+            return self._count_to(number)
         target = self._index.stamps[number]
         key = bisect_right(self._index.key_stamps, target) - 1
         if self._frames is not None and self._on_the_way(number, key):
@@ -234,14 +265,16 @@ class Movie:
         self._container.seek(stamp, stream=self._stream, backward=True)
         self._frames = self._decoding()
 
-    def _decoding(self) -> Iterator[Any]:
-        """Frames in the order shown; packets that are damaged are passed over."""
+    def _decoding(self, strict: bool = False) -> Iterator[Any]:
+        """Frames in the order shown; packets that are damaged are passed over, unless strict."""
         for packet in self._container.demux(self._stream):
-            if packet.is_corrupt:
+            if packet.is_corrupt and not strict:
                 continue
             try:
                 frames = packet.decode()
             except av.InvalidDataError:
+                if strict:
+                    raise
                 continue
             yield from frames
 

@@ -207,6 +207,7 @@ def _open_movie_shot(path: Path, colourspace: str | None, options: dict[str, Any
         chroma=movie.chroma,  # type: ignore[arg-type]
         metadata=movie.attributes,
         has_alpha=movie.has_alpha and options["plate_alpha"] == "use",
+        remarks=movie.remarks,
         path=path,
         **options,
     )

@@ -285,3 +285,48 @@ def test_frames_lost_off_the_end_are_missing_frames(
     np.testing.assert_array_equal(held.pixels, shot.read(last).pixels)
     with pytest.raises(MediaError, match="frame 20 is missing"):
         open_shot(cut).read(20)
+
+
+@pytest.mark.parametrize("options", [{"bf": "3", "g": "12"}, {"bf": "2", "g": "8", "qp": "10"}])
+def test_reordered_frames_without_presentation_times(
+    make_movie: Maker, numbered_frames: Frames, options: dict[str, str]
+) -> None:
+    """Source: PyAV's H.264 encoder and AVI, which has decoding times only: the frames in the order
+    in which the decoder gives them, read in order, backwards, and at random."""
+    movie = Movie(make_movie("a.avi", numbered_frames(30), options=options))
+    assert (movie.frame_count, movie.missing_frames) == (30, [])
+    assert "no presentation times" in movie.remarks[0]
+    order = list(range(1, 31))
+    for number in [*order, *reversed(order), *random.Random(1).sample(order, 12)]:
+        assert abs(code_of(movie, number) - (20 + 5 * (number - 1))) < 2
+
+
+@pytest.mark.parametrize(
+    ("name", "codec", "options"),
+    [
+        ("a.mkv", "libx264", {"g": "4", "bf": "0"}),
+        ("b.mkv", "libx264", {"g": "6", "bf": "2"}),
+        ("a.mxf", "mpeg2video", {"g": "4"}),
+        ("a.webm", "libvpx-vp9", {"g": "4"}),
+        ("a.avi", "mjpeg", {}),
+    ],
+)
+def test_a_movie_cut_short_is_told(
+    make_movie: Maker, name: str, codec: str, options: dict[str, str]
+) -> None:
+    """Common practice, no source: the length that the file declares against the frames that are
+    there; a whole movie says nothing."""
+    rng = np.random.default_rng(4)
+    noise = [rng.integers(0, 255, (48, 64, 3), np.uint8) for _ in range(30)]
+    pix_fmt = "yuvj420p" if codec == "mjpeg" else "yuv420p"
+    path = make_movie(name, noise, codec=codec, pix_fmt=pix_fmt, rate=25, options=options)
+    whole = open_shot(path)
+    assert (len(whole.frames), whole.missing_frames, whole.remarks) == (30, [], ())
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) * 6 // 10])
+    cut = open_shot(path, missing="hold")
+    assert len(cut.frames) == 30
+    assert 5 <= len(cut.missing_frames) <= 20
+    assert cut.missing_frames == list(range(cut.missing_frames[0], 31))
+    assert f"{len(cut.missing_frames)} of 30 frames are missing" in cut.remarks[0]
+    assert cut.read(30).held
