@@ -87,7 +87,7 @@ def render(
     from kernels.recipe_file import load_recipe
     from server.config import load_settings
     from server.keying.render import Renderer
-    from server.keying.render_job import RenderError, RenderJob, check_out
+    from server.keying.render_job import RenderError, RenderJob, check_out, compression_warning
     from server.media import open_shot, parse_frames
     from server.media.companions import frames_without_pass, open_companions
     from server.media.roots import MediaRoots
@@ -132,6 +132,9 @@ def render(
     check_out(out, len(wanted))
     choice = choose_engine(settings.engine, threads=settings.threads or None, storage="float32")
     typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
+    warning = compression_warning(compression)
+    if warning:
+        typer.echo(f"warning: {warning}", err=True)
     job = RenderJob(
         shot=source,
         recipe=key,

@@ -1,4 +1,4 @@
-"""Text attributes of EXR headers, read without the picture library.
+"""What EXR headers say, read without the picture library.
 
 Folders are looked through for what jobs have written: whatever lies there, reading it must not be
 able to end the process. Source: OpenEXR File Layout: magic number, version, then attributes as
@@ -25,8 +25,32 @@ def text_attributes(path: Path) -> dict[str, str]:
         return {}
 
 
+def subsampled_channels(path: Path) -> list[str]:
+    """Names of the channels of an EXR's first part that are not of its full resolution."""
+    try:
+        data = _header(path).get("channels", ("", b""))[1]
+    except OSError:
+        return []
+    found, at = [], 0
+    while (end := data.find(b"\0", at)) > at and end + 17 <= len(data):
+        across, down = struct.unpack_from("<ii", data, end + 9)
+        if (across, down) != (1, 1):
+            found.append(data[at:end].decode("utf-8", "replace"))
+        at = end + 17
+    return found
+
+
 @lru_cache(4096)
 def _of_version(path: Path, size: int, mtime_ns: int) -> dict[str, str]:
+    return {
+        name: value.decode("utf-8", "replace")
+        for name, (kind, value) in _header(path).items()
+        if kind == "string"
+    }
+
+
+def _header(path: Path) -> dict[str, tuple[str, bytes]]:
+    """Type and bytes of each attribute, by name."""
     with path.open("rb") as stream:
         data = stream.read(8)
         if len(data) < 8 or struct.unpack_from("<I", data)[0] != _MAGIC:
@@ -34,8 +58,8 @@ def _of_version(path: Path, size: int, mtime_ns: int) -> dict[str, str]:
         return _parsed(stream.read(_LONGEST_HEADER))
 
 
-def _parsed(data: bytes) -> dict[str, str]:
-    found: dict[str, str] = {}
+def _parsed(data: bytes) -> dict[str, tuple[str, bytes]]:
+    found: dict[str, tuple[str, bytes]] = {}
     at = 0
     for _ in range(_MOST_ATTRIBUTES):
         ends = (data.find(b"\0", at), -1)
@@ -48,8 +72,10 @@ def _parsed(data: bytes) -> dict[str, str]:
         value = ends[1] + 5
         if size < 0 or value + size > len(data):
             break
-        if data[ends[0] + 1 : ends[1]] == b"string":
-            name = data[at : ends[0]].decode("utf-8", "replace")
-            found[name] = data[value : value + size].decode("utf-8", "replace")
+        name, kind = (
+            part.decode("utf-8", "replace")
+            for part in (data[at : ends[0]], data[ends[0] + 1 : ends[1]])
+        )
+        found[name] = (kind, data[value : value + size])
         at = value + size
     return found

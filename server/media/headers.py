@@ -13,7 +13,7 @@ from server.media.attributes import Attribute, as_fraction, portable_attributes,
 from server.media.dpx import forget_beyond_header
 from server.media.errors import MediaError
 from server.media.icc import StatedColour, space_of_profile
-from server.media.png import colour_of_png
+from server.media.png import colour_of_png, is_palette
 
 DAMAGED = "it may be damaged, cut short or still being written; copy or render it again"
 
@@ -57,14 +57,22 @@ class Header:
     colour_guess: str | None
     """What it most likely is when nothing states it and no rule applies."""
     chromaticities: tuple[float, ...] | None
+    remarks: tuple[str, ...] = ()
+    """What people should know of how the picture is read."""
     attributes: dict[str, Attribute] = field(default_factory=dict)
 
 
 def header_of(path: Path, reader: Any, limits: Limits) -> Header:
     """The header of an open OpenImageIO reader, checked before any pixel is read."""
-    index, spec = _colour_part(path, reader, limits)
+    index, spec, remarks = _colour_part(path, reader, limits)
     names = [str(name) for name in spec.channelnames]
-    colour, alpha = _channels(path, names, spec)
+    _check_kind(path, names, spec)
+    views = spec.getattribute("multiView")
+    views = [readable_text(str(v)) for v in views] if isinstance(views, tuple) else []
+    eye = "left." if len(views) > 1 and "left" in views and views[0] != "left" else ""
+    colour, alpha = _channels(path, names, spec, eye)
+    if len(views) > 1:
+        remarks = _of_views(views, "left" if eye else views[0])
     orientation = spec.get_int_attribute("Orientation", 1)
     orientation = orientation if 1 <= orientation <= 8 else 1
     size = (int(spec.full_width), int(spec.full_height))
@@ -105,13 +113,18 @@ def header_of(path: Path, reader: Any, limits: Limits) -> Header:
         colour_refusal=stated.refusal,
         colour_guess=_colour_guess(str(reader.format_name()), spec),
         chromaticities=_chromaticities(spec),
+        remarks=(*remarks, *_palette(path, str(reader.format_name()), spec)),
         attributes=attributes,
     )
 
 
-def _colour_part(path: Path, reader: Any, limits: Limits) -> tuple[int, Any]:
-    """The first part that has red, green and blue, else the first with any picture."""
-    fallback: tuple[int, Any] | None = None
+def _colour_part(path: Path, reader: Any, limits: Limits) -> tuple[int, Any, tuple[str, ...]]:
+    """The first part that has red, green and blue, else the first with any picture.
+
+    Of parts for two eyes the left one's, and a remark that says so.
+    """
+    coloured: list[tuple[int, str]] = []
+    fallback: int | None = None
     for index in range(limits.channels):
         if not reader.seek_subimage(index, 0):
             break
@@ -119,14 +132,32 @@ def _colour_part(path: Path, reader: Any, limits: Limits) -> tuple[int, Any]:
         _check_size(path, spec, limits)
         names = {str(name).rsplit(".", 1)[-1].upper() for name in spec.channelnames}
         if {"R", "G", "B"} <= names or {"RED", "GREEN", "BLUE"} <= names:
-            return index, spec
-        fallback = fallback or (index, spec)
+            coloured.append((index, readable_text(spec.get_string_attribute("view", ""))))
+        fallback = index if fallback is None else fallback
         if str(reader.format_name()) != "openexr":
             break
-    if fallback is None:
+    views = [view for _, view in coloured if view]
+    left = next((part for part in coloured if part[1] == "left"), None)
+    chosen = left or (coloured[0] if coloured else None)
+    if chosen is None and fallback is None:
         raise MediaError(f"'{path}' holds no picture; {DAMAGED}")
-    reader.seek_subimage(fallback[0], 0)
-    return fallback
+    index = chosen[0] if chosen is not None else fallback or 0
+    reader.seek_subimage(index, 0)
+    return index, reader.spec(), _of_views(views, chosen[1] if chosen else "")
+
+
+def _of_views(views: Sequence[str], read: str) -> tuple[str, ...]:
+    if len(set(views)) < 2:
+        return ()
+    return (f"it holds the views {listed_names(list(dict.fromkeys(views)))}; {read} is read",)
+
+
+def _check_kind(path: Path, names: Sequence[str], spec: Any) -> None:
+    """Refuse what is no flat picture of a scene."""
+    if spec.get_string_attribute("textureformat", "").startswith("CubeFace"):
+        raise MediaError(f"'{path}' is a cube map, not a picture; write a flat picture")
+    if all(name.rsplit(".", 1)[-1].lower() in ("z", "zback", "depth") for name in names):
+        raise MediaError(f"'{path}' holds depth only; write channels named R, G, B")
 
 
 def _check_size(path: Path, spec: Any, limits: Limits) -> None:
@@ -154,10 +185,25 @@ def _check_size(path: Path, spec: Any, limits: Limits) -> None:
         raise MediaError(f"'{path}' is a volume, not a picture; write its slices as pictures")
 
 
-def _channels(path: Path, names: list[str], spec: Any) -> tuple[tuple[int, ...], int | None]:
-    """Channel numbers of the colour (three or one) and of alpha, found by name."""
+def _palette(path: Path, format_name: str, spec: Any) -> tuple[str, ...]:
+    """Say so of a picture of few colours: it looks like 8 bits and is not."""
+    of_tiff = spec.get_string_attribute("tiff:ColorSpace", "") == "palette"
+    if not (of_tiff or (format_name == "png" and is_palette(path))):
+        return ()
+    return ("it holds a palette of at most 256 colours; write it as RGB to key it well",)
+
+
+def _channels(
+    path: Path, names: list[str], spec: Any, first_layer: str = ""
+) -> tuple[tuple[int, ...], int | None]:
+    """Channel numbers of the colour (three or one) and of alpha, found by name.
+
+    first_layer: that is looked at before the others.
+    """
     lower = {name.lower(): number for number, name in reversed(list(enumerate(names)))}
-    layers = dict.fromkeys(["", *(n.rsplit(".", 1)[0] + "." for n in lower if "." in n)])
+    layers = dict.fromkeys(
+        [first_layer, "", *(n.rsplit(".", 1)[0] + "." for n in lower if "." in n)]
+    )
     for layer in layers:
         for triple in (("r", "g", "b"), ("red", "green", "blue")):
             numbers = [lower.get(layer + name) for name in triple]
@@ -178,12 +224,12 @@ def _channels(path: Path, names: list[str], spec: Any) -> tuple[tuple[int, ...],
     if len(names) in (3, 4) and unnamed:
         return (0, 1, 2), 3 if len(names) == 4 else None
     raise MediaError(
-        f"'{path}' has the channels {_listed(names)} and no red, green and blue among them; "
+        f"'{path}' has the channels {listed_names(names)} and no red, green and blue among them; "
         "write channels named R, G, B"
     )
 
 
-def _listed(names: Sequence[str]) -> str:
+def listed_names(names: Sequence[str]) -> str:
     """Channel names for a sentence: the first eight, none at length."""
     short = [readable_text(name)[:40] for name in names[:8]]
     return ", ".join(short) + (f" and {len(names) - 8} more" if len(names) > 8 else "")

@@ -18,7 +18,8 @@ import numpy.typing as npt
 import OpenImageIO as oiio
 
 from server.media.errors import MediaError
-from server.media.headers import DAMAGED, Header, Limits, header_of
+from server.media.exr_header import subsampled_channels
+from server.media.headers import DAMAGED, Header, Limits, header_of, listed_names
 
 Float32 = npt.NDArray[np.float32]
 _LIBRARY_WORDS = re.compile(r"EXR Error \(.*?\): (EXR_ERR_\w+ )?|: magic 0x\w+.*")
@@ -27,6 +28,14 @@ _LIBRARY_WORDS = re.compile(r"EXR Error \(.*?\): (EXR_ERR_\w+ )?|: magic 0x\w+.*
 _READER = {
     ".exr": "openexr", ".dpx": "dpx", ".cin": "cineon", ".tif": "tiff", ".tiff": "tiff",
     ".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".jpe": "jpeg",
+}  # fmt: skip
+
+
+_STREAM = "an MPEG transport or program stream"
+_OTHER_MOVIES = {
+    ".ts": _STREAM, ".m2ts": _STREAM, ".mts": _STREAM, ".mpg": _STREAM, ".vob": _STREAM,
+    ".flv": "a Flash movie", ".wmv": "a Windows Media movie", ".asf": "a Windows Media movie",
+    ".ogv": "an Ogg movie",
 }  # fmt: skip
 
 
@@ -173,9 +182,20 @@ def _open(path: Path, limits: Limits) -> Any:
     format_name = _READER.get(path.suffix.lower())
     _check_file(path)
     if format_name is None:
+        movie = _OTHER_MOVIES.get(path.suffix.lower())
+        if movie is not None:
+            raise MediaError(
+                f"'{path}' is {movie}, which is not read; rewrap it as MOV or MP4 first (the "
+                "pictures need no new encoding)"
+            )
         raise MediaError(
             f"'{path}' is not a picture format that can be read; transcode it to EXR, DPX, TIFF, "
             "PNG or JPEG first"
+        )
+    if format_name == "openexr" and (coarse := subsampled_channels(path)):
+        raise MediaError(
+            f"'{path}' stores {listed_names(coarse)} at a lower resolution, as luminance and "
+            "chroma are; write R, G, B at full resolution"
         )
     oiio.attribute("limits:resolution", limits.side_px)
     oiio.attribute("limits:channels", limits.channels)

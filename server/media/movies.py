@@ -59,6 +59,7 @@ class Movie:
         self._recent: dict[int, Any] = {}
         self._frames: Iterator[Any] | None = None
         self._position = 0
+        self.hidden_alpha = self._tag("alpha_mode") == "1"
         self.remarks = self._remarks()
         self._siting_type = self._read_siting()
         self._describe(self._decoded(min(self._index.stamps)))
@@ -101,11 +102,11 @@ class Movie:
     def _remarks(self) -> tuple[str, ...]:
         """What people should know of how the movie is read."""
         told: list[str] = []
-        lost = len(self.missing_frames)
-        if lost:
-            told.append(
-                f"the movie is cut short or damaged: {lost} of {self.frame_count} frames are missing"
-            )
+        lost = f"{len(self.missing_frames)} of {self.frame_count} frames are missing"
+        if self.missing_frames:
+            told.append(f"the movie is cut short or damaged: {lost}")
+        if self.hidden_alpha:
+            told.append("its alpha, kept beside the picture as VP8 and VP9 do, is not read")
         if self._index.by_order:
             told.append(
                 "its frames have no presentation times and are counted from the start: rewrap it "
@@ -173,6 +174,11 @@ class Movie:
             centred = self._stream.codec_context.name in _CENTRED_CHROMA
             siting = 1 if centred else 0
         return yuv.Signal(matrix, full, yuv.SITING[siting])
+
+    def _tag(self, name: str) -> str:
+        """A tag of the picture track, whose name Matroska's writers spell in either case."""
+        tags = {str(key).lower(): str(value) for key, value in self._stream.metadata.items()}
+        return tags.get(name, "")
 
     def _metadata(self, key: str) -> str:
         """A text from the picture track, the file or its time-code track."""

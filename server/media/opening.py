@@ -174,6 +174,7 @@ def _image_shot(
         chroma=header.chroma,  # type: ignore[arg-type]
         metadata=header.attributes,
         has_alpha=header.alpha_channel is not None and options["plate_alpha"] == "use",
+        remarks=header.remarks,
         **fields,
         **options,
     )
@@ -184,6 +185,11 @@ def _open_movie_shot(path: Path, colourspace: str | None, options: dict[str, Any
         problem = "is a folder, not a movie" if path.is_dir() else "does not exist"
         raise MediaError(f"'{path}' {problem}; check the path")
     movie = open_movie(path, file_stamp(path), options["limits"])
+    if movie.hidden_alpha and options["plate_alpha"] == "use":
+        raise MediaError(
+            f"'{path}' keeps its alpha beside the picture, as VP8 and VP9 do, where it is not "
+            "read; transcode it to ProRes 4444 or EXR"
+        )
     space = load_colour(options["ocio"]).input_space(
         path,
         override=colourspace,

@@ -37,6 +37,12 @@ def colour_of_png(path: Path) -> StatedColour | None:
         return StatedColour(refusal="has a damaged colour chunk")
 
 
+def is_palette(path: Path) -> bool:
+    """Tell whether a PNG's header names the colour type of a palette."""
+    with path.open("rb") as stream:
+        return stream.read(26)[25:26] == b"\x03"
+
+
 def _gamma_and_primaries(chunks: dict[bytes, bytes]) -> StatedColour | None:
     curve = ""
     if b"gAMA" in chunks:

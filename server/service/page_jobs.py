@@ -66,7 +66,7 @@ def _options(model: type[BaseModel], options: dict[str, Any]) -> Any:
 def render(context: JobContext) -> JobResult:
     """Render the shot with the recipe to EXR files under the renders' folder."""
     from server.keying.render import Renderer
-    from server.keying.render_job import LAYERS, RenderJob
+    from server.keying.render_job import LAYERS, RenderJob, compression_warning
 
     options = _options(RenderOptions, context.options)
     for layer in options.layers:
@@ -98,7 +98,8 @@ def render(context: JobContext) -> JobResult:
     before = counted(result.skipped, "was finished before", "were finished before")
     return JobResult(
         f"wrote {counted(result.written, 'frame')} to {out}, colour space {result.colourspace}"
-        + (f"; {before}" if result.skipped else ""),
+        + (f"; {before}" if result.skipped else "")
+        + (f"; {warning}" if (warning := compression_warning(options.compression)) else ""),
         {"out": str(out), "written": result.written, "skipped": result.skipped},
     )
 
