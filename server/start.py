@@ -55,6 +55,7 @@ class ServeOptions:
     clean_plate: Path | None = None
     background: Path | None = None
     colourspace: str = ""
+    deinterlace: bool = False
     roots: tuple[Path, ...] = ()
     renders: Path | None = None
     metrics: bool = False
@@ -132,6 +133,7 @@ class ServiceMaker:
             "ocio": self.settings.ocio or None,
             "plate_alpha": source.plate_alpha if source else "ignore",
             "missing": "hold",
+            "deinterlace": self.options.deinterlace,
         }
 
 
@@ -145,6 +147,7 @@ def make_service(
         colourspace=options.colourspace or None,
         ocio=settings.ocio or None,
         missing="hold",
+        deinterlace=options.deinterlace,
     )
     for companion in (options.clean_plate, options.background):
         if companion is not None:

@@ -44,6 +44,9 @@ def prepare(
     ocio: Annotated[
         str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
     ] = "",
+    deinterlace: Annotated[
+        bool, typer.Option("--deinterlace", help="Make interlaced frames whole (filter: bwdif).")
+    ] = False,
     media_root: Annotated[
         list[Path] | None,
         typer.Option(metavar="FOLDER", help="Folder in which the recipe's names are looked up."),
@@ -81,6 +84,7 @@ def prepare(
         colourspace=colourspace or (key.source.colourspace if key else "") or None,
         ocio=settings.ocio or None,
         missing="hold",
+        deinterlace=deinterlace,
     )
     wanted = parse_frames(frames) if frames else None
     name = recipe.name if recipe is not None else f"{source.name}.json"

@@ -59,6 +59,9 @@ def render(
     ocio: Annotated[
         str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
     ] = "",
+    deinterlace: Annotated[
+        bool, typer.Option("--deinterlace", help="Make interlaced frames whole (filter: bwdif).")
+    ] = False,
     full_float: Annotated[
         bool, typer.Option("--float", help="Write 32-bit float instead of half.")
     ] = False,
@@ -108,6 +111,7 @@ def render(
         ocio=settings.ocio or None,
         plate_alpha=key.source.plate_alpha,
         missing=cast(Any, missing),
+        deinterlace=deinterlace,
     )
     roots = MediaRoots(
         [

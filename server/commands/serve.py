@@ -64,6 +64,9 @@ def serve(
     ocio: Annotated[
         str | None, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
     ] = None,
+    deinterlace: Annotated[
+        bool, typer.Option("--deinterlace", help="Make interlaced frames whole (filter: bwdif).")
+    ] = False,
     media_root: Annotated[
         list[Path] | None,
         typer.Option(metavar="FOLDER", help="Folder under which the page may name files."),
@@ -97,7 +100,7 @@ def serve(
     if watch:
         if not folder.is_dir():
             raise StartError(f"--watch takes a folder of takes, and '{shot}' is none")
-        first = newest(folder)
+        first = newest(folder, deinterlace=deinterlace)
         if first is None:
             raise StartError(f"there is no take in '{shot}' yet: record one, then start again")
         shot = first
@@ -111,6 +114,7 @@ def serve(
         clean_plate=clean_plate,
         background=background,
         colourspace=colourspace,
+        deinterlace=deinterlace,
         roots=tuple(roots),
         renders=renders,
         metrics=metrics,
@@ -122,7 +126,10 @@ def serve(
         Path(shot).parent, host=host, port=port, engine=engine, threads=threads, ocio=ocio
     )
     # A wrong path is told first, whatever else is wrong.
-    open_shot(shot, colourspace=colourspace or None, ocio=settings.ocio or None, missing="hold")
+    space = colourspace or None
+    open_shot(
+        shot, colourspace=space, ocio=settings.ocio or None, missing="hold", deinterlace=deinterlace
+    )
     _run(options, settings, verbose, folder if watch else None)
 
 

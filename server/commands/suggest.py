@@ -38,6 +38,9 @@ def suggest(
     ocio: Annotated[
         str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
     ] = "",
+    deinterlace: Annotated[
+        bool, typer.Option("--deinterlace", help="Make interlaced frames whole (filter: bwdif).")
+    ] = False,
     force: Annotated[
         bool, typer.Option("--force", help="Replace the recipe and what was built beside it.")
     ] = False,
@@ -62,7 +65,11 @@ def suggest(
     beside = Path(shot) if Path(shot).is_dir() else Path(shot).parent
     settings = load_settings({"ocio": ocio or None}, beside=beside).settings
     source = open_shot(
-        shot, colourspace=colourspace or None, ocio=settings.ocio or None, missing="hold"
+        shot,
+        colourspace=colourspace or None,
+        ocio=settings.ocio or None,
+        missing="hold",
+        deinterlace=deinterlace,
     )
     plate = None if flat else clean_plate or out.with_name(f"{out.stem}.clean.exr")
     given = None if plate is None or clean_plate is None else _given(plate, out, settings.ocio)

@@ -36,6 +36,9 @@ def survey(
     ocio: Annotated[
         str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
     ] = "",
+    deinterlace: Annotated[
+        bool, typer.Option("--deinterlace", help="Make interlaced frames whole (filter: bwdif).")
+    ] = False,
     missing: Annotated[str, typer.Option(help="Missing frames: error, hold or black.")] = "hold",
     note: Annotated[str, typer.Option(help="A note kept with the takes.")] = "",
     log: Annotated[
@@ -80,6 +83,7 @@ def survey(
             colourspace=colourspace or None,
             ocio=settings.ocio or None,
             missing=cast(Any, missing),
+            deinterlace=deinterlace,
         )
     labels = told_apart([(result.name, result.spec) for result in batch.results])
     for result, label in zip(batch.results, labels, strict=True):

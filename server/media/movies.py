@@ -24,6 +24,7 @@ import numpy.typing as npt
 from server.media import yuv
 from server.media.attributes import Attribute, readable_text, snap_rate
 from server.media.cicp import colour_guess, colour_tags
+from server.media.deinterlace import FILTER, deinterlaced
 from server.media.errors import MediaError
 from server.media.headers import Limits
 from server.media.movie_index import build_index, one_line
@@ -46,8 +47,11 @@ _LOCK = threading.Lock()
 class Movie:
     """One open movie. Several threads may read; they take turns."""
 
-    def __init__(self, path: Path, limits: Limits | None = None) -> None:
+    def __init__(
+        self, path: Path, limits: Limits | None = None, *, deinterlace: bool = False
+    ) -> None:
         self.path = path
+        self._deinterlace = deinterlace
         self._limits = limits or Limits()
         self._open()
         self._check_stream()
@@ -107,6 +111,8 @@ class Movie:
             told.append(f"the movie is cut short or damaged: {lost}")
         if self.hidden_alpha:
             told.append("its alpha, kept beside the picture as VP8 and VP9 do, is not read")
+        if self._deinterlace:
+            told.append(f"interlaced frames are made whole by the filter {FILTER}")
         if self._index.by_order:
             told.append(
                 "its frames have no presentation times and are counted from the start: rewrap it "
@@ -198,6 +204,8 @@ class Movie:
         """Encoded RGB (3, H, W) and alpha (H, W) or None of a frame, upright, float32."""
         with self._turn:
             frame = self._decoded(number)
+            if frame.interlaced_frame:
+                frame = self._whole(number, frame)
         colour, alpha = yuv.rgb_from_frame(frame, self.signal)
         if self._turns:
             colour = np.ascontiguousarray(np.rot90(colour, self._turns, axes=(1, 2)))
@@ -218,9 +226,30 @@ class Movie:
             raise self._damaged(number, one_line(error)) from None
         if frame.is_corrupt:
             raise self._damaged(number, "its data is incomplete")
-        if frame.interlaced_frame:
-            raise MediaError(f"'{self.path}' is interlaced; deinterlace it to whole frames first")
+        if frame.interlaced_frame and not self._deinterlace:
+            raise MediaError(
+                f"'{self.path}' is interlaced; deinterlace it to whole frames first, or have it "
+                "done here with --deinterlace"
+            )
         return frame
+
+    def _whole(self, number: int, frame: Any) -> Any:
+        """An interlaced frame as a whole one, from it and its neighbours."""
+        before = [self._neighbour(number - 1)] if number - 1 in self._index.stamps else []
+        after = [self._neighbour(number + 1)] if number + 1 in self._index.stamps else []
+        run = [*(f for f in before if f is not None), frame]
+        which = len(run) - 1
+        run += [f for f in after if f is not None]
+        try:
+            return deinterlaced(run, which, yuv.planar_format(frame.format.name))
+        except (av.FFmpegError, OSError, ValueError) as error:
+            raise self._damaged(number, one_line(error)) from None
+
+    def _neighbour(self, number: int) -> Any:
+        try:
+            return self._decoded(number)
+        except MediaError:
+            return None
 
     def _damaged(self, number: int, reason: str) -> MediaError:
         return MediaError(

@@ -38,16 +38,26 @@ def open_shot(
     ocio: str | None = None,
     plate_alpha: PlateAlpha = "ignore",
     missing: MissingPolicy = "error",
+    deinterlace: bool = False,
     limits: Limits | None = None,
 ) -> Shot:
     """Open SHOT: a still, a folder, a numbered pattern or a movie.
 
     colourspace: the input space, instead of the one the files or the config's rules state.
+    deinterlace: make interlaced frames of a movie whole, instead of refusing them.
     ocio: an OpenColorIO config, else the variable OCIO, else the built-in studio config.
     Raises MediaError in one sentence that says what to do.
     """
     try:
-        return _open_shot(spec, colourspace, ocio, plate_alpha, missing, limits or Limits())
+        options: dict[str, Any] = {
+            "spec": str(spec),
+            "ocio": config_source(ocio),
+            "plate_alpha": plate_alpha,
+            "missing": missing,
+            "deinterlace": deinterlace,
+            "limits": limits or Limits(),
+        }
+        return _open_shot(spec, colourspace, options)
     except (VerdigrisError, KeyboardInterrupt):
         raise
     except Exception as error:  # Whatever a library raises: one take must not stop the others.
@@ -56,21 +66,7 @@ def open_shot(
         raise MediaError(f"'{spec}' cannot be opened ({reason}); copy or export it again") from None
 
 
-def _open_shot(
-    spec: str | Path,
-    colourspace: str | None,
-    ocio: str | None,
-    plate_alpha: PlateAlpha,
-    missing: MissingPolicy,
-    limits: Limits,
-) -> Shot:
-    options: dict[str, Any] = {
-        "spec": str(spec),
-        "ocio": config_source(ocio),
-        "plate_alpha": plate_alpha,
-        "missing": missing,
-        "limits": limits,
-    }
+def _open_shot(spec: str | Path, colourspace: str | None, options: dict[str, Any]) -> Shot:
     if not str(spec).strip():
         raise MediaError("no shot is named; give a movie, a still, a folder or a pattern")
     if not is_text(spec):
@@ -184,7 +180,7 @@ def _open_movie_shot(path: Path, colourspace: str | None, options: dict[str, Any
     if not path.is_file():
         problem = "is a folder, not a movie" if path.is_dir() else "does not exist"
         raise MediaError(f"'{path}' {problem}; check the path")
-    movie = open_movie(path, file_stamp(path), options["limits"])
+    movie = open_movie(path, file_stamp(path), options["limits"], options["deinterlace"])
     if movie.hidden_alpha and options["plate_alpha"] == "use":
         raise MediaError(
             f"'{path}' keeps its alpha beside the picture, as VP8 and VP9 do, where it is not "

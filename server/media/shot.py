@@ -74,6 +74,8 @@ class Shot:
     missing: MissingPolicy
     has_alpha: bool
     limits: Limits
+    deinterlace: bool = False
+    """Interlaced frames of a movie are made whole; else they are refused."""
     remarks: tuple[str, ...] = ()
     """What people should know of how the files are read, as sentences without a full stop."""
     pattern: Pattern | None = None
@@ -167,7 +169,8 @@ class Shot:
     def _read_movie(self, frame: int) -> Frame:
         if frame in self.missing_frames:
             return self._stand_in(frame)
-        movie = open_movie(self.path, file_stamp(self.path) if self.path else None, self.limits)
+        stamp = file_stamp(self.path) if self.path else None
+        movie = open_movie(self.path, stamp, self.limits, self.deinterlace)
         pixels, alpha = movie.read(frame)
         attributes = {**self.metadata, **movie.frame_attributes(frame)}
         return self._finish(frame, pixels, alpha, False, attributes)
@@ -232,12 +235,14 @@ def file_stamp(path: Path) -> tuple[int, float]:
 
 
 @lru_cache(maxsize=4)
-def open_movie(path: Path | None, stamp: tuple[int, float] | None, limits: Limits) -> Movie:
+def open_movie(
+    path: Path | None, stamp: tuple[int, float] | None, limits: Limits, deinterlace: bool = False
+) -> Movie:
     """The movie of a path, opened once in this process for each version of the file."""
     from server.media.movies import Movie
 
     assert path is not None
-    return Movie(path, limits)
+    return Movie(path, limits, deinterlace=deinterlace)
 
 
 @lru_cache(maxsize=16)

@@ -195,14 +195,10 @@ class Watch:
         for take in sorted(new, key=lambda take: -take.changed)[:TRIED_A_LOOK]:
             problem = ""
             try:
-                self._apart.call(take.spec, open_shot, take.spec, missing="hold", ocio=self._ocio)
+                self._opened(take.spec, None)
             except VerdigrisError as error:
                 problem = self._named(str(error))
             self._problems[take] = problem
-
-    @property
-    def _ocio(self) -> str | None:
-        return self.maker.settings.ocio or None
 
     def _named(self, sentence: str) -> str:
         """A sentence for pages: with names as the list has them, not where they lie."""
@@ -268,7 +264,7 @@ def _carried(recipe: Recipe) -> Recipe:
     return carried
 
 
-def newest(folder: Path) -> str | None:
+def newest(folder: Path, *, deinterlace: bool = False) -> str | None:
     """Return the SHOT of the newest take under a folder that can be read, or None without takes.
 
     One that is still being written does not keep the service from starting with the one before; if
@@ -278,7 +274,8 @@ def newest(folder: Path) -> str | None:
     with Apart() as apart:
         for take in takes:
             try:
-                apart.call(take.spec, open_shot, take.spec, missing="hold")
+                options = {"missing": "hold", "deinterlace": deinterlace}
+                apart.call(take.spec, open_shot, take.spec, **options)
             except VerdigrisError as error:
                 log.warning("passed over for now: %s", error)
             else:

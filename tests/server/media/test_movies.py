@@ -215,7 +215,7 @@ def test_interlaced_material_is_refused_with_the_remedy(
 ) -> None:
     """Source: ITU-T H.264, field pictures in frames (MBAFF)."""
     path = make_movie("a.mp4", numbered_frames(4), options={"x264-params": "tff=1"})
-    with pytest.raises(MediaError, match=r"a\.mp4.*interlaced; deinterlace it"):
+    with pytest.raises(MediaError, match=r"a\.mp4.*interlaced; deinterlace it.*--deinterlace"):
         open_shot(path)
 
 
@@ -330,3 +330,54 @@ def test_a_movie_cut_short_is_told(
     assert cut.missing_frames == list(range(cut.missing_frames[0], 31))
     assert f"{len(cut.missing_frames)} of 30 frames are missing" in cut.remarks[0]
     assert cut.read(30).held
+
+
+def interlaced_movie(make_movie: Maker, count: int = 8) -> tuple[Path, list[Array]]:
+    """Fields of a bar that moves five pixels each, bottom field first; and the bars' pictures."""
+    fields = []
+    for n in range(2 * count):
+        picture = np.full((64, 128, 3), 40, np.uint8)
+        picture[:, 10 + 5 * n : 22 + 5 * n] = 200
+        fields.append(picture)
+    frames = []
+    for n in range(count):
+        woven = fields[2 * n + 1].copy()
+        woven[1::2] = fields[2 * n][1::2]
+        frames.append(woven)
+
+    def setup(stream: Any) -> None:
+        stream.codec_context.flags |= 1 << 18  # interlaced coding
+
+    options = {"x264-params": "bff=1", "qp": "4", "bf": "2", "g": "6"}
+    return make_movie("i.mp4", frames, options=options, setup=setup), fields[::2]
+
+
+def test_interlaced_material_is_made_whole_on_request(make_movie: Maker) -> None:
+    """Source: the pictures that the fields were cut from; a frame as stored is combed, one made
+    whole is the picture of its first field, read in any order."""
+    path, wanted = interlaced_movie(make_movie)
+    with pytest.raises(MediaError, match="--deinterlace"):
+        open_shot(path)
+    shot = open_shot(path, deinterlace=True)
+    assert any("bwdif" in remark for remark in shot.remarks)
+    movie = Movie(path, deinterlace=True)
+    stored = [
+        np.asarray(f.to_ndarray(format="gray"), float) for f in av.open(str(path)).decode(video=0)
+    ]
+    for number in [4, 2, 3, 6, 5, 1, 8]:
+        read = movie.read(number)[0].mean(axis=0) * 255
+        truth = wanted[number - 1].mean(axis=-1)
+        comb = np.abs(np.diff(stored[number - 1], axis=0)).mean()
+        error = np.abs(read - truth).mean()
+        assert comb > 8
+        assert np.abs(np.diff(read[8:-8], axis=0)).mean() < comb / 4
+        assert error < 5
+
+
+def test_a_whole_movie_is_left_alone_by_the_option(
+    make_movie: Maker, numbered_frames: Frames
+) -> None:
+    """Our own rule, no outside source."""
+    path = make_movie("a.mp4", numbered_frames(4))
+    plain, asked = Movie(path), Movie(path, deinterlace=True)
+    np.testing.assert_array_equal(plain.read(2)[0], asked.read(2)[0])
