@@ -40,7 +40,7 @@ from server.wire.replies import Cached, Devices, Kept, Notes, People, Problem, S
 from server.wire.state import JobInfo, Take
 
 log = logging.getLogger("verdigris.service")
-COMBINE_PER_S, COMBINE_BURST = 0.2, 12.0
+JOIN_PER_S, JOIN_BURST = 0.2, 12.0
 PICTURES_PER_S, PICTURES_BURST = 4.0, 20.0
 
 
@@ -68,7 +68,7 @@ class Service:
         self.recipes, self.notes, self.gate, self.roots = recipes, notes, gate, roots
         self.timing = timing
         self.clients: dict[str, Client] = {}
-        self.joins = RateLimit(COMBINE_PER_S, COMBINE_BURST)
+        self.joins = RateLimit(JOIN_PER_S, JOIN_BURST)
         """tries to redeem a link, by address"""
         self.picture_rate = RateLimit(PICTURES_PER_S, PICTURES_BURST)
         """pictures asked for over HTTP, by device"""

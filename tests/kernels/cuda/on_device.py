@@ -66,7 +66,7 @@ def run(name: str, command: list[str], seconds: int) -> dict[str, Any]:
     """Run a step and return how it went; a step that runs too long has failed."""
     start = time.monotonic()
     environment = {**os.environ, "VERDIGRIS_REQUIRE_GPU": "1", "PYTHONUNBUFFERED": "1"}
-    environment["PYTHONPATH"] = os.pathsep.combine(
+    environment["PYTHONPATH"] = os.pathsep.join(
         [str(ROOT), *filter(None, [environment.get("PYTHONPATH")])]
     )
     try:
@@ -117,7 +117,7 @@ def asked(code: str, seconds: int = 240) -> dict[str, Any]:
     """Return what `code` leaves in `result`, run in a process of its own; an error tells why."""
     whole = f"import json\n{code}\nprint('FIGURES ' + json.dumps(result))"
     paths = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.combine(paths)}
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
     try:
         done = subprocess.run(
             [sys.executable, "-c", whole], cwd=ROOT, env=environment, capture_output=True,
