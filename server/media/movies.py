@@ -187,9 +187,10 @@ class Movie:
         return tags.get(name, "")
 
     def _metadata(self, key: str) -> str:
-        """A text from the picture track, the file or its time-code track."""
+        """A text from the picture track, the file or its time-code track, in any case."""
         holders = [self._stream, self._container, *self._container.streams]
-        return next((readable_text(h.metadata[key]) for h in holders if h.metadata.get(key)), "")
+        found = (value for h in holders for k, value in h.metadata.items() if k.lower() == key)
+        return next((readable_text(str(value)) for value in found if value), "")
 
     def _start_timecode(self) -> TimeCode | None:
         return parse_timecode(self._metadata("timecode"))
