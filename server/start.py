@@ -21,6 +21,7 @@ from server.config import Settings
 from server.editing.notes import NoteBoard
 from server.editing.recipes_store import RecipeStore
 from server.http.app import create_app
+from server.logs import tell_plainly
 from server.media import Shot, open_shot
 from server.media.decode import DecodePool
 from server.media.roots import MediaRoots, where_needed
@@ -299,6 +300,7 @@ def check_certificate(options: ServeOptions) -> None:
 
 def server_config(app: Any, options: ServeOptions) -> uvicorn.Config:
     """Return uvicorn's settings: no compression of pictures, small messages, quiet logs."""
+    tell_plainly()
     return uvicorn.Config(
         app,
         ws_per_message_deflate=False,

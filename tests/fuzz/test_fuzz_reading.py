@@ -32,7 +32,7 @@ from server.media.apart import Apart
 
 pytestmark = pytest.mark.slow
 ROUNDS = int(os.environ.get("VERDIGRIS_FUZZ", "1"))
-STILLS_A_ROUND, MOVIES_A_ROUND, RECIPES_A_ROUND = 40, 14, 400
+STILLS_A_ROUND, MOVIES_A_ROUND, RECIPES_A_ROUND = 120, 40, 600
 SMALL = Limits(side_px=2048, megabytes=128)
 
 
@@ -70,8 +70,9 @@ def stills(folder: Path) -> list[Path]:
     planes = np.moveaxis(codes, -1, 0).astype(np.float32) / 255
     header = {"compression": OpenEXR.PIZ_COMPRESSION, "type": OpenEXR.tiledimage,
               "tiles": OpenEXR.TileDescription(), "owner": "someone"}  # fmt: skip
-    with OpenEXR.File(header, {n: np.ascontiguousarray(p) for n, p in zip("RGB", planes, strict=True)}) as f:  # fmt: skip
-        f.write(str(folder / "tiles.exr"))
+    channels = {n: np.ascontiguousarray(p) for n, p in zip("RGB", planes, strict=True)}
+    with OpenEXR.File(header, channels) as file:
+        file.write(str(folder / "tiles.exr"))
     for name in ("zip", "dwaa", "b44", "rle"):
         write_exr(
             folder / f"{name}.exr", {"": planes}, compression=name, interop_id="lin_ap1_scene"
@@ -194,8 +195,10 @@ def _spoil(value: Any, rng: random.Random) -> Any:
     if isinstance(value, list) and value and rng.random() < 0.85:
         at = rng.randrange(len(value))
         return [*value[:at], _spoil(value[at], rng), *value[at + 1 :]]
-    odd: list[Any] = [None, True, -1, 10**400, 1e308, "x" * 5000, "\ud800", [], {}, [[[[]]]], "NaN",
-                      {"a" * 3000: 1}, float("nan"), float("inf"), -0.0, "../../etc", 2**63]  # fmt: skip
+    odd: list[Any] = [
+        None, True, -1, 10**400, 1e308, "x" * 5000, "\ud800", [], {}, [[[[]]]], "NaN", 2**63,
+        {"a" * 3000: 1}, float("nan"), float("inf"), -0.0, "../../etc",
+    ]  # fmt: skip
     return rng.choice(odd)
 
 
