@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
+import os
 import signal
 import threading
 import time
@@ -25,9 +26,13 @@ START_S = 60.0
 
 
 class Apart:
-    """One process that carries out functions one after the other; it is replaced when it dies."""
+    """One process that carries out functions one after the other; it is replaced when it dies.
 
-    def __init__(self) -> None:
+    nice: by how much it gives way to other processes, where the system knows that.
+    """
+
+    def __init__(self, *, nice: int = 0) -> None:
+        self._nice = nice
         self._lock = threading.Lock()
         self._pipe: Connection | None = None
         self._process: Any = None
@@ -53,7 +58,7 @@ class Apart:
         if self._pipe is None:
             context = multiprocessing.get_context("spawn")
             self._pipe, theirs = context.Pipe()
-            self._process = context.Process(target=_serve, args=(theirs,), daemon=True)
+            self._process = context.Process(target=_serve, args=(theirs, self._nice), daemon=True)
             self._process.start()
             theirs.close()
         self._pipe.send(work)
@@ -88,7 +93,9 @@ class Apart:
         self.close()
 
 
-def _serve(pipe: Connection) -> None:
+def _serve(pipe: Connection, nice: int) -> None:
+    if nice and hasattr(os, "nice"):
+        os.nice(nice)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to answer.
     with contextlib.suppress(EOFError, OSError):
         while True:

@@ -35,6 +35,7 @@ LOOK_EVERY_S = 2.0
 STILL_FOR_S = 2.0
 DEEPEST = 2
 MAX_TAKES = 500
+GIVE_WAY = 10
 TRIED_A_LOOK = 20
 """takes whose headers are opened in one look, so that none of them holds the list up for long"""
 MAX_TOLD = 200
@@ -190,15 +191,24 @@ class Watch:
     def _try_new(self, found: list[Found]) -> None:
         """Open the headers of takes that are new or have changed, the newest first, some a look."""
         self._problems = {take: self._problems[take] for take in found if take in self._problems}
-        still = [take for take in found if abs(self.clock() - take.changed) >= STILL_FOR_S]
-        new = [take for take in still if take not in self._problems]
-        for take in sorted(new, key=lambda take: -take.changed)[:TRIED_A_LOOK]:
-            problem = ""
-            try:
-                self._opened(take.spec, None)
-            except VerdigrisError as error:
-                problem = self._named(str(error))
-            self._problems[take] = problem
+        now, open_spec = self.clock(), str(self.service.opened.shot.spec)
+        new = [
+            take
+            for take in found
+            if take not in self._problems
+            and take.spec != open_spec
+            and abs(now - take.changed) >= STILL_FOR_S
+        ]
+        if not new:
+            return
+        with Apart(nice=GIVE_WAY) as apart:
+            for take in sorted(new, key=lambda take: -take.changed)[:TRIED_A_LOOK]:
+                problem = ""
+                try:
+                    apart.call(take.spec, open_shot, take.spec, **self.maker.shot_options())
+                except VerdigrisError as error:
+                    problem = self._named(str(error))
+                self._problems[take] = problem
 
     def _named(self, sentence: str) -> str:
         """A sentence for pages: with names as the list has them, not where they lie."""
