@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from unicodedata import category
 
 MAX_NOTE = 2000
@@ -45,3 +46,8 @@ def _invisible(character: str) -> bool:
     points, and the letters and marks that its property Default_Ignorable_Code_Point counts.
     """
     return category(character)[0] in "CZ" or character in BLANK
+
+
+def safe_name(text: str) -> str:
+    """Return a name fit for a folder, from any text."""
+    return re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_-")[:60] or "shot"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -40,12 +41,14 @@ def open_shot(
     missing: MissingPolicy = "error",
     deinterlace: bool = False,
     limits: Limits | None = None,
+    fps: float | None = None,
 ) -> Shot:
     """Open SHOT: a still, a folder, a numbered pattern or a movie.
 
     colourspace: the input space, instead of the one the files or the config's rules state.
     deinterlace: make interlaced frames of a movie whole, instead of refusing them.
     ocio: an OpenColorIO config, else the variable OCIO, else the built-in studio config.
+    fps: frames a second, instead of what the files state.
     Raises MediaError in one sentence that says what to do.
     """
     try:
@@ -57,7 +60,8 @@ def open_shot(
             "deinterlace": deinterlace,
             "limits": limits or Limits(),
         }
-        return _open_shot(spec, colourspace, options)
+        found = _open_shot(spec, colourspace, options)
+        return replace(found, fps=Fraction(fps).limit_denominator(1001)) if fps else found
     except (VerdigrisError, KeyboardInterrupt):
         raise
     except Exception as error:  # Whatever a library raises: one take must not stop the others.
@@ -73,7 +77,10 @@ def _open_shot(spec: str | Path, colourspace: str | None, options: dict[str, Any
         shown = str(spec).encode("utf-8", "replace").decode()
         raise MediaError(f"'{shown}' has a name that is not UTF-8 text; rename it")
     load_colour(options["ocio"])
-    path = Path(spec)
+    return _open(Path(spec), colourspace, options)
+
+
+def _open(path: Path, colourspace: str | None, options: dict[str, Any]) -> Shot:
     if is_pattern(path) and not path.exists():
         pattern, frames = parse_pattern(path)
         return _open_sequence(pattern, frames, colourspace, options)

@@ -62,8 +62,8 @@ class JobContext:
     """file in which surveys are kept"""
     opener: Callable[..., Shot] = open_shot
     """opens further shots, as `open_shot`"""
-    read_take: Callable[[str], Shot] | None = None
-    """opens the files of a take of the watched folder"""
+    read_watched: Callable[[str], Shot] | None = None
+    """opens the files of a shot of the watched folder"""
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from server.words import counted, plain_cell
+from server.words import counted, plain_cell, safe_name
 
 ROOT = Path(__file__).parent.parent.parent
 SOURCES = [
@@ -58,3 +58,9 @@ def test_a_cell_that_seems_to_begin_with_a_sign_is_quoted(before: str, sign: str
     assert plain_cell(f"name{before}{sign}") == f"name{before}{sign}"
     assert plain_cell("été") == "été"
     assert plain_cell("") == ""
+
+
+def test_any_text_becomes_a_folders_name() -> None:
+    """Our own rule, no outside source."""
+    assert safe_name("a b/../c.exr") == "a_b_c_exr"
+    assert safe_name("...") == "shot"

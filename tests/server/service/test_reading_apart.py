@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from server.bench.service_thread import running
+from server.bench.service_thread import serving
 from server.media import MediaError, open_shot
 from server.media.apart import Apart
-from server.service.watch import Watch, newest
-from server.start import ServeOptions, make_service
+from server.service.maker import ServeOptions
+from server.service.watch import newest
 from server.survey.batch import survey_many
-from tests.server.conftest import Live, settings_for, wait_for, write_shot
+from tests.server.conftest import Live, settings_for, write_shot
+from tests.server.service.test_watch import listed
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals are a POSIX matter")
 
@@ -48,33 +48,24 @@ def deadly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path / "on"
 
 
-@dataclass
-class Watched:
-    live: Live
-    now: list[float]
-
-
 @pytest.fixture
-def watched(tmp_path: Path, deadly: Path) -> Iterator[Watched]:
+def watched(tmp_path: Path, deadly: Path) -> Iterator[Live]:
     """A service that watches a folder with one good take and one deadly one, which is open."""
     folder = tmp_path / "takes"
     shot = write_shot(folder / "one", "deadly")
     write_shot(folder / "two", "good", range(1, 3))
     settings = settings_for(tmp_path)
-    options = ServeOptions(shot=str(shot), roots=(folder,))
-    service, maker = make_service(options, settings)
-    now = [max(p.stat().st_mtime for p in folder.rglob("*.exr")) + 100]
-    Watch(service, maker, folder, clock=lambda: now[0]).attach()
-    with running(service, options, settings) as address:
-        yield Watched(Live(service, address, tmp_path), now)
+    options = ServeOptions(shot=str(shot), roots=(folder,), watched=folder)
+    now = max(p.stat().st_mtime for p in folder.rglob("*.exr")) + 100
+    with serving(options, settings, clock=lambda: now) as service:
+        yield Live(service, service.address, tmp_path)
 
 
 @pytest.mark.slow
-def test_a_reader_that_kills_itself_ends_no_service(watched: Watched, deadly: Path) -> None:
+def test_a_reader_that_kills_itself_ends_no_service(watched: Live, deadly: Path) -> None:
     """Our own rule, no outside source: in every job, and in opening a take."""
-    service = watched.live.service
-    with watched.live.page(show={"name": "plate"}) as page:
-        wait_for(lambda: len(service.takes) == 2, 20)
+    with watched.page(show={"name": "plate"}) as page:
+        shots = listed(page, lambda shots: len(shots) == 2)
         deadly.touch()
         for kind, options in (
             ("survey", {}),
@@ -86,12 +77,12 @@ def test_a_reader_that_kills_itself_ends_no_service(watched: Watched, deadly: Pa
             job = page.until("job", timeout=60, id=kind, state="failed")
             assert "deadly" in job["message"], kind
             assert "Traceback" not in job["message"]
-        names = sorted(take.take for take in service.takes)
-        page.send(type="job_start", id="all", kind="survey", options={"takes": names})
+        names = sorted(shot["shot"] for shot in shots)
+        page.send(type="job_start", id="all", kind="survey", options={"shots": names})
         job = page.until("job", timeout=60, id="all", state="done")
-        assert [f["take"] for f in job["result"]["failed"]] == [names[0]]
+        assert [f["shot"] for f in job["result"]["failed"]] == [names[0]]
         assert len(job["result"]["takes"]) == 1
-        page.send(type="take_open", id="o", take=names[0])
+        page.send(type="shot_open", id="o", shot=names[0])
         assert "ends the process" in page.until("error", timeout=60, about="o")["message"]
         deadly.unlink()
         page.send(type="job_start", id="again", kind="survey")
@@ -100,14 +91,14 @@ def test_a_reader_that_kills_itself_ends_no_service(watched: Watched, deadly: Pa
 
 @pytest.mark.slow
 def test_a_background_that_kills_its_reader_ends_the_render_only(
-    watched: Watched, deadly: Path, tmp_path: Path
+    watched: Live, deadly: Path, tmp_path: Path
 ) -> None:
     """Our own rule, no outside source: companions are opened and read apart, too."""
     write_shot(tmp_path / "takes" / "back", "deadly_back", range(1, 2))
-    with watched.live.page(show={"name": "plate"}) as page:
-        wait_for(lambda: len(watched.live.service.takes) == 2, 20)
-        good = next(t.take for t in watched.live.service.takes if "good" in t.take)
-        page.send(type="take_open", id="o", take=good)
+    with watched.page(show={"name": "plate"}) as page:
+        shots = listed(page, lambda shots: len(shots) == 2)
+        good = next(shot["shot"] for shot in shots if "good" in shot["shot"])
+        page.send(type="shot_open", id="o", shot=good)
         page.until("state", timeout=30)
         page.set("assemble/background/kind", "picture")
         page.until("accepted")
@@ -118,7 +109,7 @@ def test_a_background_that_kills_its_reader_ends_the_render_only(
         page.send(type="job_start", id="r", kind="render", options={"name": "r", "layers": layers})
         job = page.until("job", timeout=60, id="r", state="failed")
         assert "deadly_back" in job["message"]
-        assert watched.live.get("/healthz").status_code == 200
+        assert watched.get("/healthz").status_code == 200
 
 
 @pytest.mark.slow
@@ -168,18 +159,16 @@ def test_a_movie_in_an_unknown_codec_stops_nothing(tmp_path: Path) -> None:
     os.utime(unknown, (4e9, 4e9))
     assert newest(folder) == str(shot)
     settings = settings_for(tmp_path)
-    options = ServeOptions(shot=str(shot), roots=(folder,))
-    service, maker = make_service(options, settings)
-    Watch(service, maker, folder, clock=lambda: 5e9).attach()
-    with running(service, options, settings) as address:
-        live = Live(service, address, tmp_path)
+    options = ServeOptions(shot=str(shot), roots=(folder,), watched=folder)
+    with serving(options, settings, clock=lambda: 5e9) as service:
+        live = Live(service, service.address, tmp_path)
         with live.page(show={"name": "plate"}) as page:
-            wait_for(lambda: any(take.problem for take in service.takes), 30)
-            listed = {take.name: take.problem for take in service.takes}
-            assert listed["good"] == ""
-            assert "codec that cannot be read" in listed["odd"]
-            assert str(tmp_path) not in listed["odd"]
-            page.send(type="take_open", id="o", take="odd.avi")
+            shots = listed(page, lambda shots: any(shot["problem"] for shot in shots))
+            told = {shot["name"]: shot["problem"] for shot in shots}
+            assert told["good"] == ""
+            assert "codec that cannot be read" in told["odd"]
+            assert str(tmp_path) not in told["odd"]
+            page.send(type="shot_open", id="o", shot="odd.avi")
             assert "codec" in page.until("error", timeout=30, about="o")["message"]
 
 
