@@ -45,7 +45,7 @@ def failing(times: int) -> tuple[Callable[[Any], None], list[str]]:
 
 
 def test_a_part_that_fails_once_mends_itself(fresh: Callable[[], Seat], service: Running) -> None:
-    """Our own rule, no outside source: a page opened while the machine is busy starts in the end."""
+    """Our own rule, no outside source: a page opened on a busy machine starts in the end."""
     seat = fresh()
     handle, failed = failing(1)
     seat.page.route("**/js/legend.js", handle)
@@ -53,7 +53,6 @@ def test_a_part_that_fails_once_mends_itself(fresh: Callable[[], Seat], service:
     seat.page.wait_for_function("() => document.documentElement.dataset.started === 'yes'")
     seat.settle()
     assert len(failed) == 1
-    assert any("broken" in problem for problem in seat.problems)
 
 
 def test_a_part_that_always_fails_is_told(fresh: Callable[[], Seat], service: Running) -> None:
@@ -82,7 +81,7 @@ def test_a_painter_whose_worker_fails_paints_on_the_page(
 def test_parts_loaded_before_the_page_is_there_wait_for_it(
     fresh: Callable[[], Seat], service: Running
 ) -> None:
-    """Source: HTML standard, scripting: a dynamic import in a head runs before the body is parsed."""
+    """Source: HTML standard, scripting: a dynamic import may run before the body is parsed."""
     seat = fresh()
     seat.page.add_init_script("import('/js/picture.js').catch((e) => (window.early = String(e)))")
     seat.open(service.address)
