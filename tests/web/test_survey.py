@@ -114,7 +114,8 @@ def far_and_wide(head: Any) -> bool:
         """(node) => {
             const h3 = node.querySelector("h3");
             const ink = document.createElement("canvas").getContext("2d");
-            ink.font = getComputedStyle(h3).font;
+            const { fontWeight, fontSize, fontFamily } = getComputedStyle(h3);
+            ink.font = `${fontWeight} ${fontSize} ${fontFamily}`;
             const sign = node.querySelector(".sign").getBoundingClientRect();
             return [ink.measureText("H").actualBoundingBoxAscent, sign.height,
                 getComputedStyle(node).backgroundColor, h3.scrollWidth <= h3.clientWidth];
@@ -266,7 +267,8 @@ def test_takes_are_kept_noted_exported_and_make_a_trend(place: Set, tmp_path: Pa
     assert "gate" in panel.locator("[data-kept='2']").inner_text()
     check_trend(seat, "evenness_stops")
     check_trend(seat, "snr_key_db")
-    seat.page.locator("svg.trend").click(position={"x": 300, "y": 40})
+    chart = seat.page.locator("svg.trend")
+    chart.click(position={"x": chart.bounding_box()["width"] * 0.93, "y": 40})
     assert "Take 3" in seat.page.locator(".told").inner_text()
 
     with seat.page.expect_download() as waiting:
