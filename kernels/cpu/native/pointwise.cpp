@@ -71,34 +71,98 @@ void pool_row(int pooling, int channels, int x_first, int x_end, float share, Li
     }
 }
 
-void pool_columns(const Params& P, int channels, Line from, Line to) {
+// Where every column of the picture is as many whole pixels wide as the next: how many, else 0.
+int even_width(const Params& P) {
     const Box* columns = reinterpret_cast<const Box*>(P.columns);
+    const int wide = columns[0].end - columns[0].first;
+    for (int n = 0; n < P.picture_width; ++n) {
+        const Box& box = columns[n];
+        if (box.first != columns[0].first + n * wide || box.end - box.first != wide
+            || box.share_first != box.share_last
+            || (wide > 2 && box.share_inner != box.share_first))
+            return 0;
+    }
+    return wide;
+}
+
+template <int WIDE>
+void pool_evenly(int pooling, int count, float share, const float* from, float* to) {
+    if (pooling == POOL_MEAN) {
+        VECTORISED for (int n = 0; n < count; ++n) {
+            float sum = 0.0f;
+            for (int x = 0; x < WIDE; ++x) sum += share * from[n * WIDE + x];
+            to[n] = sum;
+        }
+        return;
+    }
+    VECTORISED for (int n = 0; n < count; ++n) {
+        float most = from[n * WIDE], least = most;
+        for (int x = 1; x < WIDE; ++x) {
+            most = fmaxf(most, from[n * WIDE + x]);
+            least = fminf(least, from[n * WIDE + x]);
+        }
+        to[n] = pooling == POOL_MAX ? most : least;
+    }
+}
+
+void pool_columns(const Params& P, int even, int channels, Line from, Line to) {
+    const Box* columns = reinterpret_cast<const Box*>(P.columns);
+    const int count = P.picture_width, pooling = POOLING(P);
+    const float share = columns[0].share_first;
     for (int c = 0; c < channels; ++c) {
-        for (int column = 0; column < P.picture_width; ++column) {
+        const float* first = from[c] + columns[0].first;
+        switch (even) {
+            case 1: VECTORISED for (int n = 0; n < count; ++n) to[c][n] = first[n]; continue;
+            case 2: pool_evenly<2>(pooling, count, share, first, to[c]); continue;
+            case 3: pool_evenly<3>(pooling, count, share, first, to[c]); continue;
+            case 4: pool_evenly<4>(pooling, count, share, first, to[c]); continue;
+            default: break;
+        }
+        for (int column = 0; column < count; ++column) {
             const Box box = columns[column];
-            float sum = pool_start(POOLING(P));
+            float sum = pool_start(pooling);
             for (int x = box.first; x < box.end; ++x)
-                pool<1>(POOLING(P), &sum, from[c] + x, share_of(box, x));
+                pool<1>(pooling, &sum, from[c] + x, share_of(box, x));
             to[c][column] = sum;
         }
     }
 }
 
+template <int FINISH, bool CUBE, bool POWERS>
+void finish_group(const Params& P, Line pooled, int x, unsigned char* codes) {
+    EACH_PIXEL {
+        float v[3] = {pooled[0][x + p], pooled[1][x + p], pooled[2][x + p]};
+        finish(P, FINISH, CUBE, POWERS, v);
+        codes[3 * p] = code_value(v[0]);
+        codes[3 * p + 1] = code_value(v[1]);
+        codes[3 * p + 2] = code_value(v[2]);
+    }
+}
+
+void finish_any(const Params& P, Line pooled, int x, unsigned char* codes) {
+    const float* power = P.look_power;
+    const bool powers = power[0] != 1.0f || power[1] != 1.0f || power[2] != 1.0f;
+    switch (P.finish) {
+        case FINISH_MATTE: return finish_group<FINISH_MATTE, false, false>(P, pooled, x, codes);
+        case FINISH_DECIDING: return finish_group<FINISH_DECIDING, false, false>(P, pooled, x, codes);
+        case FINISH_EVENNESS: return finish_group<FINISH_EVENNESS, false, false>(P, pooled, x, codes);
+        case FINISH_NOISE: return finish_group<FINISH_NOISE, false, false>(P, pooled, x, codes);
+        default: break;
+    }
+    if (P.cube && powers) finish_group<FINISH_PICTURE, true, true>(P, pooled, x, codes);
+    else if (P.cube) finish_group<FINISH_PICTURE, true, false>(P, pooled, x, codes);
+    else if (powers) finish_group<FINISH_PICTURE, false, true>(P, pooled, x, codes);
+    else finish_group<FINISH_PICTURE, false, false>(P, pooled, x, codes);
+}
+
 // Finishes a row of pooled values; its memory goes on to the next multiple of PX.
 void finish_row(const Params& P, Line pooled, unsigned char* picture) {
-    for (int x = 0; x < P.picture_width; x += PX) {
-        float v[3][PX];
-        unsigned char codes[3][PX];
-        EACH_PIXEL {
-            float one[3] = {pooled[0][x + p], pooled[1][x + p], pooled[2][x + p]};
-            finish(P, one);
-            EACH_CHANNEL v[c][p] = one[c];
-        }
-        EACH_CHANNEL EACH_PIXEL codes[c][p] = code_value(v[c][p]);
-        const int count = min(PX, P.picture_width - x);
-        for (int p = 0; p < count; ++p)
-            EACH_CHANNEL picture[3 * (x + p) + c] = codes[c][p];
-    }
+    int x = 0;
+    for (; x + PX <= P.picture_width; x += PX) finish_any(P, pooled, x, picture + 3 * x);
+    if (x == P.picture_width) return;
+    unsigned char last[3 * PX];
+    finish_any(P, pooled, x, last);
+    for (int n = 0; n < 3 * (P.picture_width - x); ++n) picture[3 * x + n] = last[n];
 }
 
 // Rows row0 .. row1 of the picture. False where there was no memory.
@@ -108,7 +172,7 @@ bool picture_rows(const Params& P, int row0, int row1) {
     const int x_first = columns[0].first & ~7;
     const int x_end = (columns[P.picture_width - 1].end + 7) & ~7;
     const bool single = (OUTPUTS(P) & SINGLE) != 0;
-    const int channels = single ? 1 : 3, pooling = POOLING(P);
+    const int channels = single ? 1 : 3, pooling = POOLING(P), even = even_width(P);
     const long long wide = P.pitch + PX, narrow = P.picture_width + PX;
     float* memory = static_cast<float*>(calloc(6 * wide + 3 * narrow, sizeof(float)));
     if (!memory) return false;
@@ -125,7 +189,7 @@ bool picture_rows(const Params& P, int row0, int row1) {
             have = y;
             if (!plain) pool_row(pooling, channels, x_first, x_end, share_of(box, y), keyed, down);
         }
-        pool_columns(P, channels, plain ? keyed : down, pooled);
+        pool_columns(P, even, channels, plain ? keyed : down, pooled);
         finish_row(P, pooled,
                    reinterpret_cast<unsigned char*>(P.picture)
                        + 3 * (long long)row * P.picture_width);
