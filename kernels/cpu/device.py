@@ -14,6 +14,8 @@ from kernels.cuda.sources import Structure
 
 ALIGNED = 64
 """Bytes: a line of the processor's cache."""
+SLACK = 256
+"""Bytes behind every plane that may be read, though not used: vectors end where they end."""
 KEPT_BYTES = 384 << 20
 """Memory that is kept to be used again: pages fresh from the system cost as much as keying them."""
 
@@ -47,7 +49,7 @@ class MemoryStore:
     def empty(self, shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
         """Return memory that holds whatever it held before."""
         used = int(np.prod(shape)) * np.dtype(dtype).itemsize
-        size = used + ALIGNED
+        size = used + ALIGNED + SLACK
         with self._lock:
             waiting = self._free.get(size)
             memory = waiting.pop() if waiting else None

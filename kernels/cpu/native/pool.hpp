@@ -18,18 +18,15 @@ int threads_of(const Pool*);
 // one meanwhile does its pieces alone.
 void run_pieces(Pool*, Work, void* context, int count);
 
-// Calls body(first, end) for bands of rows, a few for each thread. Which thread has which band
-// decides nothing but the time.
+// Calls body(first, end) for strips of `rows` rows. Which thread has which decides nothing but the time.
 template <class Body>
-inline void each_band(Pool* pool, int first, int end, int least, const Body& body) {
+inline void each_strip(Pool* pool, int first, int end, int rows, const Body& body) {
     struct Context {
         const Body& body;
         int first, end, rows;
     };
-    const int total = end - first, wanted = total / (4 * threads_of(pool));
-    const int rows = wanted > least ? wanted : least;
+    if (end <= first) return;
     Context context = {body, first, end, rows};
-    if (total <= 0) return;
     run_pieces(
         pool,
         [](void* given, int piece) {
@@ -37,5 +34,12 @@ inline void each_band(Pool* pool, int first, int end, int least, const Body& bod
             const int from = c.first + piece * c.rows;
             c.body(from, from + c.rows < c.end ? from + c.rows : c.end);
         },
-        &context, (total + rows - 1) / rows);
+        &context, (end - first + rows - 1) / rows);
+}
+
+// The same with a few strips for each thread, of at least `least` rows.
+template <class Body>
+inline void each_band(Pool* pool, int first, int end, int least, const Body& body) {
+    const int wanted = (end - first) / (4 * threads_of(pool));
+    each_strip(pool, first, end, wanted > least ? wanted : least, body);
 }

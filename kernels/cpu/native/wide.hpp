@@ -14,7 +14,7 @@
 #define __shared__ static
 #define __launch_bounds__(...)
 #define __grid_constant__
-#define DYNAMIC_SHARED(type, name) static type name[1]
+#define DYNAMIC_SHARED(type, name) type* name = nullptr
 
 #if defined(__clang__)
 #define VECTORISED _Pragma("clang loop vectorize(assume_safety) unroll(disable)")
