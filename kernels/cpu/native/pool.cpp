@@ -2,6 +2,10 @@
 
 #include <stdlib.h>
 
+#ifndef VERDIGRIS_SOURCES
+#define VERDIGRIS_SOURCES "unknown"
+#endif
+
 #ifdef _WIN32
 #include <windows.h>
 typedef SRWLOCK Lock;
@@ -126,3 +130,37 @@ void run_pieces(Pool* p, Work work, void* context, int count) {
     if (alone)
         for (int piece = 0; piece < count; ++piece) work(context, piece);
 }
+
+// ---------------------------------------------------------------- what this library is
+
+// What the library was made from; native_build.py finds it in the file.
+EXPORTED const char* verdigris_sources() { return "sources:" VERDIGRIS_SOURCES; }
+
+#if defined(__x86_64__) || defined(_M_X64)
+#include <cpuid.h>
+
+// Compiled for any x86-64, so that the library of the lowest level can be asked on every one.
+__attribute__((target("arch=x86-64"))) static int processor_level() {
+    unsigned a, b, c, d;
+    if (!__get_cpuid(1, &a, &b, &c, &d)) return 1;
+    const unsigned basic = c;
+    // SSE3, SSSE3, CMPXCHG16B, SSE4.1, SSE4.2, POPCNT
+    const unsigned second = 1u | 1u << 9 | 1u << 13 | 1u << 19 | 1u << 20 | 1u << 23;
+    if ((basic & second) != second) return 1;
+    // FMA, MOVBE, OSXSAVE, AVX, F16C; then AVX2, BMI1, BMI2
+    const unsigned third = 1u << 12 | 1u << 22 | 1u << 27 | 1u << 28 | 1u << 29;
+    if ((basic & third) != third || !__get_cpuid_count(7, 0, &a, &b, &c, &d)) return 2;
+    const unsigned extended = b, vectors = 1u << 3 | 1u << 5 | 1u << 8;
+    unsigned kept, upper;
+    __asm__("xgetbv" : "=a"(kept), "=d"(upper) : "c"(0));
+    if ((extended & vectors) != vectors || (kept & 6u) != 6u) return 2;
+    // AVX-512 F, DQ, CD, BW, VL, and the system keeps their registers
+    const unsigned fourth = 1u << 16 | 1u << 17 | 1u << 28 | 1u << 30 | 1u << 31;
+    return (extended & fourth) == fourth && (kept & 0xe6u) == 0xe6u ? 4 : 3;
+}
+
+// The highest x86-64 level of this processor, 1 to 4. Source: x86-64 psABI, section 3.1.1.
+EXPORTED int verdigris_processor_level() { return processor_level(); }
+#else
+EXPORTED int verdigris_processor_level() { return 0; }
+#endif
