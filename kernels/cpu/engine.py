@@ -5,8 +5,6 @@ Pointwise results equal the reference's to the last bit. Filters stay within `pa
 
 from __future__ import annotations
 
-import os
-import platform
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -20,6 +18,7 @@ from numpy.typing import NDArray
 from kernels.cpu import denoise as fast_denoise
 from kernels.cpu.display import finish
 from kernels.cpu.filters import FastNeighbourhood
+from kernels.cpu.processor import processor_name, sensible_threads
 from kernels.engine import F32, U8, Inputs, View, finite
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, build_plan
 from kernels.recipe import Background, Denoise, Noise
@@ -83,9 +82,9 @@ class CpuEngine:
     name: Literal["cpu", "cuda"] = "cpu"
 
     def __init__(self, threads: int | None = None) -> None:
-        self.threads = threads or os.cpu_count() or 1
+        self.threads = threads or sensible_threads()
         count = f"{self.threads} thread" + ("" if self.threads == 1 else "s")
-        self.description = f"{processor_name()}, {count}"
+        self.description = f"{processor_name()}, {count}, NumPy"
         self._pool = ThreadPoolExecutor(self.threads, thread_name_prefix="cpu-engine")
         self._filters = FastNeighbourhood(self._pool, self.threads)
         self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()
@@ -322,15 +321,3 @@ def _settings(plan: Plan, stage: Stage) -> Hashable:
             return (r.screen.primary, r.assemble.screen_light.blur_px)
         case _:
             return r.model_dump_json(exclude={"look", "notes", "name"})
-
-
-def processor_name() -> str:
-    """Return the processor's name as the system tells it."""
-    try:
-        with open("/proc/cpuinfo", encoding="utf-8") as file:
-            for line in file:
-                if line.startswith("model name"):
-                    return line.split(":", 1)[1].strip()
-    except OSError:
-        pass
-    return platform.processor() or platform.machine() or "processor"

@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from kernels.cpu.engine import CpuEngine, processor_name
+from kernels.cpu.engine import CpuEngine
+from kernels.cpu.processor import processor_name
 from kernels.engine import Inputs, View
 from kernels.errors import VerdigrisError, not_installed
 from kernels.inputs import gather

@@ -101,9 +101,9 @@ class PictureMaker:
     def _off_the_card(self, opened: OpenedShot, key: PictureKey, recipe: Recipe) -> Made:
         """Make the picture with the cpu engine, and say so."""
         if self._spare is None:
-            from kernels.cpu.engine import CpuEngine
+            from kernels.cpu import cpu_engine
 
-            self._spare = CpuEngine()
+            self._spare = cpu_engine()
         spare = self._spare
         inputs = opened.host_inputs(spare, recipe, key.frame)
         plan = opened.plan(recipe, key.frame, inputs)

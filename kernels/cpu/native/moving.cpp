@@ -37,13 +37,31 @@ void copied_rows(const CopyArgs& a, int deep, int y0, int y1) {
         copied<float, float>(a, deep, y0, y1, [](float v) { return v; });
 }
 
+// Means of 2 x 2 floats, where every block is whole.
+void halved_row(const BlockMeanArgs& a, int c, int y) {
+    const float* above = reinterpret_cast<const float*>(a.source) + c * a.source_stride
+                         + 2LL * y * a.source_pitch;
+    const float* below = above + a.source_pitch;
+    float* to = reinterpret_cast<float*>(a.target) + c * a.target_stride
+                + (long long)y * a.target_pitch;
+    VECTORISED for (int x = 0; x < a.width; ++x)
+        to[x] = ((above[2 * x] + above[2 * x + 1]) + (below[2 * x] + below[2 * x + 1])) * 0.25f;
+}
+
 void mean_rows(const BlockMeanArgs& a, int deep, int y0, int y1) {
-    for (int c = 0; c < deep; ++c)
-        for (int y = y0; y < y1; ++y)
-            for (int x = 0; x < a.width; ++x)
-                reinterpret_cast<float*>(a.target)[c * a.target_stride
-                                                   + (long long)y * a.target_pitch + x]
-                    = block_mean_at(a, c, x, y);
+    const bool plain = a.factor == 2 && !a.source_half && 2 * a.width == a.source_width
+                       && 2 * a.height == a.source_height;
+    for (int c = 0; c < deep; ++c) {
+        for (int y = y0; y < y1; ++y) {
+            if (plain) {
+                halved_row(a, c, y);
+                continue;
+            }
+            float* to = reinterpret_cast<float*>(a.target) + c * a.target_stride
+                        + (long long)y * a.target_pitch;
+            for (int x = 0; x < a.width; ++x) to[x] = block_mean_at(a, c, x, y);
+        }
+    }
 }
 
 void placed_rows(const PlaceArgs& a, int y0, int y1) {

@@ -1,0 +1,91 @@
+"""The cpu engine on compiled kernels: the card's own runner, with the processor as its device."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+from weakref import WeakKeyDictionary
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kernels.cpu.device import ProcessorDevice
+from kernels.cpu.library import Library
+from kernels.cpu.processor import processor_name, sensible_threads
+from kernels.cuda.device import ROW_MULTIPLE, Plane
+from kernels.cuda.holding import Holder, Prepared, Storage
+from kernels.cuda.runner import DeviceEngine
+from kernels.engine import F32, U8, Inputs, View, finite
+from kernels.plan import Plan, Region, build_plan
+
+
+class HostHolder(Holder):
+    """Gives planes as they lie in memory where that is what was asked for."""
+
+    def fetch_region(self, plane: Plane, region: Region) -> F32:
+        """Return a region of all channels; the plane's own memory where it is the whole of it."""
+        x0, y0, x1, y1 = region
+        part: F32 = plane.array[:, y0:y1, x0:x1]
+        if plane.half or not part.flags.c_contiguous:
+            return super().fetch_region(plane, region)
+        return part
+
+
+class CompiledEngine(DeviceEngine):
+    """Implements `kernels.engine.Engine` on the processor's cores."""
+
+    name = "cpu"
+
+    def __init__(self, library: Library, threads: int | None = None, reason: str = "") -> None:
+        self.threads = threads or sensible_threads()
+        super().__init__(ProcessorDevice(library, self.threads), "float32")
+        self._holder = HostHolder(self.device)
+        count = f"{self.threads} thread" + ("" if self.threads == 1 else "s")
+        why = f" ({reason})" if reason else ""
+        self.description = f"{processor_name()}, {count}, {library.description}{why}"
+        self._halved: WeakKeyDictionary[Plane, Plane] = WeakKeyDictionary()
+
+    def hold(self, image: NDArray[Any] | Prepared, *, storage: Storage | None = None) -> Plane:
+        """Take an image as it is where its rows need no padding; it must not change afterwards.
+
+        Pictures given as half floats stay half, all else is held as float32.
+        """
+        if isinstance(image, Prepared) or storage == "float16":
+            return super().hold(image, storage=storage)
+        flat = image.ndim == 2
+        image = np.ascontiguousarray(finite(image))
+        if flat or image.dtype != np.float16:
+            image = image.astype(np.float32, copy=False)
+        planes = image[None] if flat else image
+        if image.shape[-1] % ROW_MULTIPLE:
+            return super().hold(image, storage="float32")
+        channels, height, width = planes.shape
+        half = planes.dtype == np.float16
+        return Plane(planes, width, height, channels, flat, self.device.pointer(planes), half)
+
+    def render(self, plan: Plan, inputs: Inputs, view: View) -> U8:
+        """Return the (height, width, 3) 8-bit picture of a view; drafts are keyed at half size.
+
+        A frame or region of an odd size is keyed whole.
+        """
+        region = view.region or inputs.whole
+        if view.draft != 2 or any(n % 2 for n in (*region, inputs.width, inputs.height)):
+            return super().render(plan, inputs, view)
+        small = build_plan(
+            plan.recipe,
+            plan.context.frame,
+            plan.inputs,
+            weights=plan.context.weights,
+            scale=0.5,
+        )
+        planes = {name: self.half_size(plane) for name, plane in inputs.planes.items()}
+        half = Inputs((inputs.key, "half"), inputs.width // 2, inputs.height // 2, planes)
+        x0, y0, x1, y1 = (n // 2 for n in region)
+        return super().render(small, half, replace(view, region=(x0, y0, x1, y1), draft=1))
+
+    def half_size(self, plane: Plane) -> Plane:
+        """Return a plane's area average over 2 x 2 pixels, kept as long as the plane is."""
+        found = self._halved.get(plane)
+        if found is None:
+            found = self._halved[plane] = self._placer.means(plane, 2)
+        return found
