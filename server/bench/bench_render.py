@@ -11,7 +11,7 @@ from typing import Any
 
 from kernels.errors import VerdigrisError
 from kernels.recipe_file import save_recipe
-from server.bench.bench import key_recipe, picture
+from server.bench.timed_key import key_recipe, picture
 from server.media import write_exr
 
 FEW, MANY = 6, 48

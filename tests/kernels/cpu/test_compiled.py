@@ -50,9 +50,7 @@ def test_threads_change_no_bit(compiled: Library) -> None:
         for case in cases():
             planes = parity._planes(case.recipe, images)
             plan = build_plan(case.recipe, 1, planes)
-            results = [
-                e.planes(plan, parity.hold_all(e, planes), case.wanted) for e in (one, many)
-            ]
+            results = [e.planes(plan, parity.hold_all(e, planes), case.wanted) for e in (one, many)]
             for name in case.wanted:
                 assert np.array_equal(results[0][name], results[1][name]), f"{case.name} {name}"
         plate = images["plate"] * np.float32(0.1)

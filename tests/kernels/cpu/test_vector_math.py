@@ -33,6 +33,7 @@ def spread(low: float, high: float, count: int = 200_003) -> NDArray[np.float32]
     return np.geomspace(low, high, count).astype(np.float32)
 
 
+TURNS = np.linspace(-40, 40, 200_003, dtype=np.float32)
 CASES: list[tuple[str, NDArray[np.float32], Callable[[F64], F64], float, float]] = [
     # name, values, float64's, absolute error, relative error
     ("log2", spread(1e-38, 3e38), np.log2, 2e-7, 1e-7),
@@ -40,8 +41,20 @@ CASES: list[tuple[str, NDArray[np.float32], Callable[[F64], F64], float, float]]
     ("exp2", np.linspace(-125, 127, 200_003, dtype=np.float32), np.exp2, 0.0, 2e-7),
     ("exp", np.linspace(-86, 88, 200_003, dtype=np.float32), np.exp, 0.0, 2e-7),
     ("cbrt", spread(1e-6, 1e6), np.cbrt, 0.0, 2e-7),
-    ("sinpi", np.linspace(-40, 40, 200_003, dtype=np.float32), lambda x: np.sin(np.pi * x), 2e-7, 0),
-    ("cospi", np.linspace(-40, 40, 200_003, dtype=np.float32), lambda x: np.cos(np.pi * x), 2e-7, 0),
+    (
+        "sinpi",
+        np.linspace(-40, 40, 200_003, dtype=np.float32),
+        lambda x: np.sin(np.pi * x),
+        2e-7,
+        0,
+    ),
+    (
+        "cospi",
+        np.linspace(-40, 40, 200_003, dtype=np.float32),
+        lambda x: np.cos(np.pi * x),
+        2e-7,
+        0,
+    ),
     ("sqrt", spread(1e-30, 1e30), np.sqrt, 0.0, 6e-8),
 ]
 
@@ -92,6 +105,8 @@ def test_halves_round_to_even(compiled: Library) -> None:
     """Source: NumPy's own conversion: every half, what lies between two, infinities, subnormals."""
     halves = np.arange(0x7C00, dtype=np.uint16).view(np.float16).astype(np.float32)
     between = np.nextafter((halves[1:] + halves[:-1]) / 2, np.float32(np.inf))
-    x = np.concatenate([halves, -halves, (halves[1:] + halves[:-1]) / 2, between, [np.inf, -np.inf]])
+    x = np.concatenate(
+        [halves, -halves, (halves[1:] + halves[:-1]) / 2, between, [np.inf, -np.inf]]
+    )
     assert np.array_equal(run(compiled, "half", x), x.astype(np.float16).astype(np.float64))
     assert np.isnan(run(compiled, "half", [np.nan])).all()
