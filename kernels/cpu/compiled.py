@@ -66,10 +66,10 @@ class CompiledEngine(DeviceEngine):
     def render(self, plan: Plan, inputs: Inputs, view: View) -> U8:
         """Return the (height, width, 3) 8-bit picture of a view; drafts are keyed at half size.
 
-        A frame or region of an odd size is keyed whole.
+        A region with odd edges is keyed whole.
         """
         region = view.region or inputs.whole
-        if view.draft != 2 or any(n % 2 for n in (*region, inputs.width, inputs.height)):
+        if view.draft != 2 or any(edge % 2 for edge in region):
             return super().render(plan, inputs, view)
         small = build_plan(
             plan.recipe,
@@ -79,7 +79,8 @@ class CompiledEngine(DeviceEngine):
             scale=0.5,
         )
         planes = {name: self.half_size(plane) for name, plane in inputs.planes.items()}
-        half = Inputs((inputs.key, "half"), inputs.width // 2, inputs.height // 2, planes)
+        size = -(-inputs.width // 2), -(-inputs.height // 2)
+        half = Inputs((inputs.key, "half"), *size, planes)
         x0, y0, x1, y1 = (n // 2 for n in region)
         return super().render(small, half, replace(view, region=(x0, y0, x1, y1), draft=1))
 

@@ -31,43 +31,43 @@ class Library:
     def __init__(self, path: Path, level: str) -> None:
         self.path, self.level = path, level
         self.description = f"kernels compiled for {NAMES[level]}"
-        self._code = ctypes.CDLL(str(path))
-        self._code.verdigris_pool.restype = ctypes.c_void_p
-        self._code.verdigris_pool.argtypes = (ctypes.c_int,)
-        self._code.verdigris_pool_end.restype = None
-        self._code.verdigris_pool_end.argtypes = (ctypes.c_void_p,)
-        self._code.verdigris_sources.restype = ctypes.c_char_p
+        self.code = ctypes.CDLL(str(path))
+        self.code.verdigris_pool.restype = ctypes.c_void_p
+        self.code.verdigris_pool.argtypes = (ctypes.c_int,)
+        self.code.verdigris_pool_end.restype = None
+        self.code.verdigris_pool_end.argtypes = (ctypes.c_void_p,)
+        self.code.verdigris_sources.restype = ctypes.c_char_p
         self._kernels: dict[str, Callable[..., int]] = {}
 
     @property
     def sources(self) -> str:
         """The state of the sources it was compiled from: see `native_build.digest`."""
-        given: bytes = self._code.verdigris_sources()
+        given: bytes = self.code.verdigris_sources()
         return given.decode().removeprefix("sources:")
 
     def processor_level(self) -> int:
         """Return the highest x86-64 level of this processor, 1 to 4; 0 on others."""
-        return int(self._code.verdigris_processor_level())
+        return int(self.code.verdigris_processor_level())
 
     def pool(self, threads: int) -> int:
         """Start a pool of threads, the caller's counted, and return its handle."""
-        handle = self._code.verdigris_pool(threads)
+        handle = self.code.verdigris_pool(threads)
         if not handle:
             raise MemoryError
         return int(handle)
 
     def end_pool(self, pool: int) -> None:
         """End a pool's threads."""
-        self._code.verdigris_pool_end(pool)
+        self.code.verdigris_pool_end(pool)
 
     def kernel(self, name: str, size: int) -> Callable[..., int]:
         """Return a kernel's function. size: of its arguments in bytes, checked the first time."""
         found = self._kernels.get(name)
         if found is None:
-            found = self._code[f"verdigris_{name}"]
+            found = self.code[f"verdigris_{name}"]
             found.restype = ctypes.c_int
             found.argtypes = (ctypes.c_void_p, ctypes.c_void_p, ctypes.c_uint)
-            expected = self._code[f"verdigris_size_{name}"]()
+            expected = self.code[f"verdigris_size_{name}"]()
             if expected != size:
                 raise LibraryError(f"{self.path} takes {expected} bytes for {name}, not {size}")
             self._kernels[name] = found

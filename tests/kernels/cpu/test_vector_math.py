@@ -23,7 +23,7 @@ def run(compiled: Library, name: str, x: Any, y: Any = None) -> F64:
     second = given if y is None else np.ascontiguousarray(y, np.float32)
     out = np.full_like(given, -7.0)
     as_pointer = [ctypes.c_void_p(a.ctypes.data) for a in (given, second, out)]
-    missing = compiled._code.verdigris_map(NAMES.index(name), *as_pointer, given.size)
+    missing = compiled.code.verdigris_map(NAMES.index(name), *as_pointer, given.size)
     assert not missing
     return out.astype(np.float64)
 
