@@ -115,12 +115,14 @@ def available(folder: Path | None = None) -> list[str]:
 def _there(folder: Path) -> tuple[dict[str, Library], str]:
     """Return the libraries that run here, by level, and why there are none."""
     found: dict[str, Library] = {}
-    why = f"no compiler works here for {platform.machine() or 'this processor'}"
+    targets = native_build.targets()  # the lowest level first
+    why = "no kernels were compiled when it was installed"
+    if not targets:
+        why = f"there is no compiler for {platform.machine() or 'this processor'}"
     allowed = 0
-    for target in native_build.targets():  # the lowest level first
+    for target in targets:
         path = folder / target.file_name
         if not path.exists():
-            why = "no kernels were compiled when it was installed"
             continue
         try:
             library = Library(path, target.level)
