@@ -10,7 +10,7 @@ import pytest
 from demo_media import truth_shot
 from demo_media.scene import TruthShot
 from kernels import metrics
-from kernels.cpu.engine import CpuEngine
+from kernels.cpu import cpu_engine
 from kernels.explain import explain
 from kernels.inputs import gather
 from kernels.measure.subject import excess_share
@@ -29,7 +29,7 @@ TUNED, HELD_OUT = (0, 1, 2, 5, 7, 8), (100, 102, 104, 105, 108, 109)
 
 
 def key(recipe: Recipe, plate: np.ndarray, clean: np.ndarray | None) -> np.ndarray:
-    engine = CpuEngine(threads=2)
+    engine = cpu_engine(threads=2)
     try:
         planes = {"plate", "background"} | ({"clean"} if clean is not None else set())
         inputs = gather(engine, recipe, 0, plate=plate, clean=clean)
