@@ -15,6 +15,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from kernels import recipe_v1
 from kernels.errors import VerdigrisError
 from kernels.recipe import FORMAT, VERSION, ExtractorBase, Recipe
 
@@ -26,7 +27,7 @@ class RecipeError(VerdigrisError):
     """A recipe cannot be used: one sentence that names the file, the place and the remedy."""
 
 
-UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: recipe_v1.upgrade}
 """From version n to n + 1: a function on the plain data. Version 1 is the first."""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from unicodedata import category
 
 MAX_NOTE = 2000
@@ -31,3 +32,8 @@ def plain_cell(text: str) -> str:
     """Return text that a spreadsheet takes for text, not for a formula."""
     begins = text.lstrip()[:1]
     return "'" + text if (begins and begins in FORMULA) or text[:1].isspace() else text
+
+
+def safe_name(text: str) -> str:
+    """Return a name fit for a folder, from any text."""
+    return re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_-")[:60] or "shot"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -13,9 +13,9 @@ from kernels.cpu.device import ProcessorDevice
 from kernels.cpu.library import Library
 from kernels.cpu.processor import processor_name, sensible_threads
 from kernels.cuda.device import ROW_MULTIPLE, Plane
-from kernels.cuda.holding import Holder, Prepared, Storage
+from kernels.cuda.holding import Holder, Prepared
 from kernels.cuda.runner import DeviceEngine
-from kernels.engine import F32, U8, Inputs, View, finite
+from kernels.engine import F32, U8, Abilities, Inputs, Storage, View, finite
 from kernels.plan import Plan, Region, build_plan
 
 
@@ -34,7 +34,9 @@ class HostHolder(Holder):
 class CompiledEngine(DeviceEngine):
     """Implements `kernels.engine.Engine` on the processor's cores."""
 
-    name = "cpu"
+    name: Literal["cpu", "cuda"] = "cpu"
+    abilities = Abilities(own_memory=False, uses_cores=True, drafts=True, bytes_per_value=5)
+    """Float32 and, when drafts need it, the halved copy; pictures given as half take less."""
 
     def __init__(self, library: Library, threads: int | None = None, reason: str = "") -> None:
         self.threads = threads or sensible_threads()
@@ -44,6 +46,10 @@ class CompiledEngine(DeviceEngine):
         why = f" ({reason})" if reason else ""
         self.description = f"{processor_name()}, {count}, {library.description}{why}"
         self._halved: WeakKeyDictionary[Plane, Plane] = WeakKeyDictionary()
+
+    def free_bytes(self) -> int:
+        """Return 0: there is no memory apart from the host's."""
+        return 0
 
     def hold(self, image: NDArray[Any] | Prepared, *, storage: Storage | None = None) -> Plane:
         """Take an image as it is where its rows need no padding; it must not change afterwards.

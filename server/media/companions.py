@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -112,16 +112,23 @@ def check_denoised(denoised: Shot, shot: Shot) -> None:
         )
 
 
-def companion_frame(shot: Shot, frame: int, offset: int = 0, *, loop: bool = False) -> int:
-    """Return the frame of a companion that belongs to `frame`.
+def companion_frame(
+    companion: Shot, shot: Shot, frame: int, offset: int = 0, *, loop: bool = False
+) -> int:
+    """Return the frame of a companion that belongs to a shot's `frame`.
 
-    A still serves every frame; a sequence is matched by number when the numbers overlap, else by
-    position from its start; beyond its ends the nearest is held, or it loops.
+    A still serves every frame. A sequence is matched by number when its numbers and the shot's
+    overlap, else by position: its first frame goes with the shot's first. So is a movie, whose
+    frames have no numbers of their own. Beyond its ends the nearest is held, or it loops; where it
+    lacks a number, the one before is held.
     """
-    if len(shot.frames) == 1:
-        return shot.frames[0]
-    first, last = shot.frames[0], shot.frames[-1]
-    wanted = frame + offset
+    numbers = companion.frames
+    if len(numbers) == 1:
+        return numbers[0]
+    first, last = numbers[0], numbers[-1]
+    overlap = first <= shot.frames[-1] and shot.frames[0] <= last
+    by_number = overlap and companion.kind != "movie"
+    wanted = (frame if by_number else frame - shot.frames[0] + first) + offset
     if loop:
-        return first + (wanted - first) % (last - first + 1)
-    return min(max(wanted, first), last)
+        wanted = first + (wanted - first) % (last - first + 1)
+    return numbers[max(0, bisect_right(numbers, wanted) - 1)]

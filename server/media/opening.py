@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -36,11 +37,13 @@ def open_shot(
     plate_alpha: PlateAlpha = "ignore",
     missing: MissingPolicy = "error",
     limits: Limits | None = None,
+    fps: float | None = None,
 ) -> Shot:
     """Open SHOT: a still, a folder, a numbered pattern or a movie.
 
     colourspace: the input space, instead of the one the files or the config's rules state.
     ocio: an OpenColorIO config, else the variable OCIO, else the built-in studio config.
+    fps: frames a second, instead of what the files state.
     Raises MediaError in one sentence that says what to do.
     """
     limits = limits or Limits()
@@ -57,7 +60,11 @@ def open_shot(
         shown = str(spec).encode("utf-8", "replace").decode()
         raise MediaError(f"'{shown}' has a name that is not UTF-8 text; rename it")
     load_colour(options["ocio"])
-    path = Path(spec)
+    found = _open(Path(spec), colourspace, options)
+    return replace(found, fps=Fraction(fps).limit_denominator(1001)) if fps else found
+
+
+def _open(path: Path, colourspace: str | None, options: dict[str, Any]) -> Shot:
     if is_pattern(path) and not path.exists():
         pattern, frames = parse_pattern(path)
         return _open_sequence(pattern, frames, colourspace, options)

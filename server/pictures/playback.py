@@ -66,7 +66,7 @@ class PlayClock:
         place = offset + steps
         if self.loop == "once":
             place = min(place, max(span - 1, offset))
-        elif self.loop == "bounce":
+        elif self.loop == "back_and_forth":
             place = _bounce(place, span)
         elif steps:
             place %= span

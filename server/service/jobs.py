@@ -60,8 +60,8 @@ class JobContext:
     ocio: str | None = None
     take_log: Path | None = None
     """file in which surveys are kept"""
-    read_take: Callable[[str], Shot] | None = None
-    """opens the files of a take of the watched folder"""
+    read_watched: Callable[[str], Shot] | None = None
+    """opens the files of a shot of the watched folder"""
 
 
 @dataclass(frozen=True)

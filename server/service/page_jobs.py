@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
-import re
 from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -23,7 +22,7 @@ from server.service.jobs import (
     JobResult,
 )
 from server.wire.messages import JobKind
-from server.words import counted
+from server.words import counted, safe_name
 
 if TYPE_CHECKING:
     from server.keying.clean_plates import GivenPlate
@@ -104,26 +103,26 @@ class SuggestOptions(BaseModel):
 
 
 class SurveyOptions(BaseModel):
-    """Options of a survey job. takes: of the watched folder; empty: the shot that is open."""
+    """Options of a survey job. shots: of the watched folder; empty: the shot that is open."""
 
     model_config = ConfigDict(extra="forbid", strict=True)
 
-    takes: list[str] = Field(default_factory=list, max_length=500)
+    shots: list[str] = Field(default_factory=list, max_length=500)
 
 
 def survey(context: JobContext) -> JobResult:
     """Measure whether screens can be keyed; every take is kept.
 
     For the open shot the result is the survey without its pictures, and `take`: its number in the
-    take log, or null where it could not be kept (the message says why). For takes of the watched
-    folder the result has the numbers of all, and the names and sentences of those that failed.
+    take log, or null where it could not be kept (the message says why). For shots of the watched
+    folder the result has the numbers of their takes, and names and sentences of those that failed.
     """
     from server.survey.survey import survey_shot
     from server.takes.report import survey_report
 
     options = _options(SurveyOptions, context.options)
-    if options.takes:
-        return _survey_takes(context, options.takes)
+    if options.shots:
+        return _survey_watched(context, options.shots)
     result = survey_shot(context.shot, progress=context.report, threads=1)
     take, message = _kept(context, result)
     report = context.out / "survey.html"
@@ -132,13 +131,13 @@ def survey(context: JobContext) -> JobResult:
     return JobResult(message, {**plain, "take": take}, {report.name: report})
 
 
-def _survey_takes(context: JobContext, names: list[str]) -> JobResult:
-    """Survey takes of the watched folder one after the other; a bad one stops no other."""
+def _survey_watched(context: JobContext, names: list[str]) -> JobResult:
+    """Survey shots of the watched folder one after the other; a bad one stops no other."""
     from server.survey.survey import survey_shot
     from server.takes.log import TakeLog
 
-    if context.read_take is None or context.take_log is None:
-        raise JobError("this service does not watch a folder of takes")
+    if context.read_watched is None or context.take_log is None:
+        raise JobError("this service does not watch a folder")
     takes = TakeLog(context.take_log)
     kept: list[int] = []
     failed: list[dict[str, str]] = []
@@ -149,18 +148,18 @@ def _survey_takes(context: JobContext, names: list[str]) -> JobResult:
     for name in names:
         context.report(len(kept) + len(failed), len(names))
         try:
-            result = survey_shot(context.read_take(name), progress=stop_when_asked, threads=1)
+            result = survey_shot(context.read_watched(name), progress=stop_when_asked, threads=1)
             kept.append(takes.add(result))
         except JobCancelledError:
             raise
         except VerdigrisError as error:
-            failed.append({"take": name, "message": str(error)})
+            failed.append({"shot": name, "message": str(error)})
         except Exception:
-            log.exception("surveying a take failed")
+            log.exception("surveying a shot failed")
             told = f"'{name}' could not be surveyed; the service's log tells more"
-            failed.append({"take": name, "message": told})
+            failed.append({"shot": name, "message": told})
     context.report(len(names), len(names))
-    message = f"{len(kept)} of {len(names)} takes surveyed"
+    message = f"{len(kept)} of {len(names)} shots surveyed"
     told = "; ".join(f["message"] for f in failed[:3])
     return JobResult(f"{message}: {told}" if failed else message, {"takes": kept, "failed": failed})
 
@@ -292,8 +291,3 @@ PAGE_JOBS: dict[JobKind, JobFunction] = {
     "suggest": suggest,
     "prepare": prepare,
 }
-
-
-def safe_name(text: str) -> str:
-    """Return a name fit for a folder, from any text."""
-    return re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_-")[:60] or "shot"

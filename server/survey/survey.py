@@ -262,7 +262,7 @@ def _maps(survey: FrameSurvey) -> list[MapPicture]:
         map_picture(
             "alpha_noise",
             "Expected alpha noise",
-            "of full coverage",
+            "of full alpha",
             survey.alpha_noise,
             0.0,
             NOISE_RANGE,

@@ -177,9 +177,9 @@ def measure_rows(result: SurveyResult) -> list[Row]:
         if value is None or row.measure in ("level_high", "chroma_loss"):
             continue
         severity = row.severity(value)
-        limits = f"work {'over' if row.rising else 'under'} {_limit(row.work, row)}"
+        limits = f"needs work {'above' if row.rising else 'below'} {_limit(row.work, row)}"
         if row.relight is not None:
-            side = "over" if row.rising else "under"
+            side = "above" if row.rising else "below"
             limits += f", relight {side} {_limit(row.relight, row)}"
         rows.append(
             Row(

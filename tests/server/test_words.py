@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from server.words import counted
+from server.words import counted, safe_name
 
 ROOT = Path(__file__).parent.parent.parent
 SOURCES = [
@@ -43,3 +43,9 @@ def test_no_message_leaves_the_number_to_the_reader() -> None:
         if bracketed.search(line) and not re.search(r"\b(?:str|len|repr|Path|int)\(s\)", line)
     ]
     assert left == []
+
+
+def test_any_text_becomes_a_folders_name() -> None:
+    """Our own rule, no outside source."""
+    assert safe_name("a b/../c.exr") == "a_b_c_exr"
+    assert safe_name("...") == "shot"

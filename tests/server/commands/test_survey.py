@@ -220,7 +220,7 @@ def test_a_log_beside_the_shots_goes_first(tmp_path: Path, own_data: Path) -> No
 
 
 def test_an_unmarked_picture_gives_no_figures_in_stops(tmp_path: Path) -> None:
-    """From memory: without a known curve stops mean nothing; to be confirmed."""
+    """Our own rule, no outside source: without a known curve stops mean nothing."""
     code = encoded(noisy(flat(*SIZE), 2e-5, 2e-6))
     codes = np.ascontiguousarray((code.transpose(1, 2, 0) * 255 + 0.5).astype(np.uint8))
     write_still(tmp_path / "a.png", codes)

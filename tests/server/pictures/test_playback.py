@@ -24,8 +24,8 @@ def clock(**change: object) -> PlayClock:
         ({"playing": True, "direction": -1, "frame": 1010}, 0.25, 1008),
         ({"playing": True, "direction": -1}, 0.15, 1010),
         ({"playing": True, "loop": "once"}, 5.0, 1010),
-        ({"playing": True, "loop": "bounce"}, 1.05, 1009),
-        ({"playing": True, "loop": "bounce"}, 1.85, 1001),
+        ({"playing": True, "loop": "back_and_forth"}, 1.05, 1009),
+        ({"playing": True, "loop": "back_and_forth"}, 1.85, 1001),
         ({"frame": 1007}, 9.0, 1007),
         ({"frame": 5}, 0, 1001),
         ({"frame": 5000}, 0, 1010),
@@ -70,7 +70,7 @@ def test_what_comes_next_goes_round() -> None:
 
 def test_a_single_frame_plays() -> None:
     """Common practice, no source."""
-    for loop in ("loop", "once", "bounce"):
+    for loop in ("loop", "once", "back_and_forth"):
         made = PlayClock((7, 7))
         made.apply(
             Transport.model_validate({"type": "transport", "playing": True, "loop": loop}), 0.0
