@@ -23,8 +23,8 @@ NATIVE, CUDA, LIBRARIES = HERE / "native", HERE.parent / "cuda", HERE / "lib"
 RECIPE = HERE.parent / "recipe.py"
 UNITS = ("pool", "pointwise", "blur", "refine", "guided", "denoise", "moving", "packing", "probe")
 """Names of the .cpp files; `pointwise` is compiled for wide groups of pixels and for 8."""
-WIDE = 16
-"""Pixels of a wide group: as many as one vector of the widest processors holds."""
+WIDE = 64
+"""Pixels of a wide group: four vectors of the widest processors, worked on side by side."""
 FLAGS = (
     "-std=c++20",
     "-O3",
