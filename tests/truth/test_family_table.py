@@ -100,7 +100,7 @@ def test_targets_can_be_missed_and_met(shots: list[FamilyShot], engine: CpuEngin
 @pytest.mark.slow
 def test_a_moving_screen_gets_each_frame_its_own_clean_plate(tmp_path: Path) -> None:
     """Our own rule, no outside source: the engine is given the plate of its own frame."""
-    shot = family_shot("workshop", "moving_camera", 0, width=480, height=270, frames=3)
+    shot = family_shot("theatre", "moving_camera", 0, width=480, height=270, frames=3)
     found = job.suggested(shot, tmp_path)
     assert found is not None
     recipe, cleans = found
