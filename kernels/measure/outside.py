@@ -55,13 +55,14 @@ def changes(smalls: Sequence[Array], variance: Array | float) -> Mask:
 def outside_always(screen: Sequence[Mask]) -> Mask:
     """Return what lies outside the cloth in every frame by itself, for a camera that moves."""
     still = np.zeros(screen[0].shape, np.bool_)
-    return np.all(np.stack([outside_cloth([mask], still) for mask in screen]), axis=0)
+    return np.asarray(np.all([outside_cloth([mask], still) for mask in screen], axis=0))
 
 
 def outside_cloth(screen: Sequence[Mask], moving: Mask) -> Mask:
     """Return what lies outside the cloth, over all frames; the subject is kept out of it.
 
-    screen: of each frame, markers filled. moving: where the picture moves, the camera at rest. Outside is what the convex hull of all screen leaves, and
+    screen: of each frame, markers filled. moving: where the picture moves, the camera at rest.
+    Outside is what the convex hull of all screen leaves, and
     still things at its border. A part that reaches further than BORDER into the hull, or that
     moves, is the subject: it keeps a margin of its own free of the proposal.
     """
@@ -75,8 +76,9 @@ def outside_cloth(screen: Sequence[Mask], moving: Mask) -> Mask:
     subject = _subject(~seen & hull, depth, moving, reach)
     outside = ~seen & (~hull | (depth < reach)) & ~subject
     free = cv2.dilate((subject | (moving & ~seen)).astype(np.uint8), _disc(max(3, w // 60))) > 0
+    free |= _below_contact(outside, free)
     outside &= ~free
-    outside = _joined_to(outside, ~hull & ~free)
+    outside = _joined_to(np.asarray(outside), ~hull & ~free)
     return _without_small(outside)
 
 
@@ -91,6 +93,20 @@ def _subject(held: Mask, depth: Array, moving: Mask, reach: int) -> Mask:
         keep[n] = (depth[part] > reach).mean() > 0.1 or moving[part].mean() > 0.25
     keep[0] = False
     return np.asarray(keep[labels])
+
+
+def _below_contact(outside: Mask, subject: Mask) -> Mask:
+    """Return, in either half of the frame, the rows from where the subject meets the outside on.
+
+    A table or an arm that leaves the cloth goes on in front of what is there.
+    """
+    out = np.zeros(outside.shape, np.bool_)
+    middle = outside.shape[1] // 2
+    for half in (np.s_[:, :middle], np.s_[:, middle:]):
+        rows = np.flatnonzero((outside[half] & subject[half]).any(axis=1))
+        if len(rows):
+            out[rows[0] :, half[1]] = True
+    return out
 
 
 def _joined_to(mask: Mask, seeds: Mask) -> Mask:

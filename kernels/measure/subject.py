@@ -171,9 +171,9 @@ def subject_weights(
     A colour difference with e(F) = 0 reads the coverage of a pixel exactly, so the weights are
     fitted to the solid subject's colours near the screen, spill and all: least absolute deviations
     by reweighting, held towards 0.5 and 0.5 (exact for greys) by `prior`. Returns that where there
-    is no subject. Pixels brighter than BRIGHTEST times the screen's excess count as if they had that
-    brightness: a rim light's few would else outweigh the rest. small: (3, h, w) working-linear. Source: Smith & Blinn 1996, section "Petro
-    Vlahos' solutions", for the form; the fit is our own.
+    is no subject. Pixels brighter than BRIGHTEST times the screen's excess count as if they were no
+    brighter: a rim light's few would else outweigh the rest. small: (3, h, w) working-linear.
+    Source: Smith & Blinn 1996, section "Petro Vlahos' solutions", for the form; the fit is ours.
     """
     near = cv2.dilate(areas.visible_screen.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
     rim = areas.subject & near

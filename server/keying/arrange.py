@@ -22,6 +22,7 @@ from kernels.recipe import (
     ColourDifference,
     Despeckle,
     DespillPass,
+    Extractor,
     Guide,
     Levels,
     Noise,
@@ -51,6 +52,15 @@ FULL_WIDTH, LEAST_SCALE = 960, 0.5
 the size of pixels at any width."""
 POOLING = 1e0
 """Smoothness at which the guided filter is a plain local mean."""
+ARRANGEMENTS = {
+    "three": "edges, what is solid, and what is bare, each by a colour difference of its own",
+    "open": "the same without the filled core, so that see-through parts stay so",
+    "filled": "edges and a filled core, with nothing cleared by pooling",
+    "plain": "one plain colour difference against the larger of the other channels",
+    "plain_three": "a plain colour difference for the edges, with the filled core and the clearing",
+}
+"""What `arrange` can make, in words; the first is the one to take without reasons against it."""
+USUAL = "three"
 DRIFT = 0.02
 """Relative change of the screen's level over a shot from which gains are keyed."""
 
@@ -104,11 +114,12 @@ def arrange(
     name: str = "suggested",
     clean_colourspace: str = "",
     given: bool = False,
+    arrangement: str = USUAL,
 ) -> Recipe:
     """Return the starting recipe. clean_plate: name of the clean plate; empty keys a flat colour.
 
-    given: the clean plate is somebody's own and was not fitted to the screen. Deterministic: equal
-    findings give equal recipes, ids included.
+    given: the clean plate is somebody's own and was not fitted to the screen. arrangement: one of
+    ARRANGEMENTS. Deterministic: equal findings give equal recipes, ids included.
     """
     sigma = matte_sigma(found)
     screen = Screen(primary=found.primary, colour=found.colour, noise=found.noise)
@@ -118,14 +129,37 @@ def arrange(
     recipe = Recipe(
         name=name[:60] or "suggested",
         screen=screen,
-        extractors=[_edges(found), _solid(found), _clear(found, sigma)],
+        extractors=_extractors(found, sigma, arrangement),
         garbage=[_marker(n, box, min(found.drift)) for n, box in enumerate(found.garbage, start=1)],
         despill=[_spill(found)],
     )
-    recipe.notes = _notes(found, sigma, bool(clean_plate))
+    notes = _notes(found, sigma, bool(clean_plate), arrangement.startswith("plain"))
+    there = {f"extractors.{e.id}" for e in recipe.extractors}
+    recipe.notes = {
+        path: why
+        for path, why in notes.items()
+        if not path.startswith("extractors.") or path in there
+    }
     if given:
         recipe.notes |= _notes_of_given(found, clean_plate)
     return recipe
+
+
+def _extractors(found: Findings, sigma: float, arrangement: str) -> list[Extractor]:
+    """Return the extractors of an arrangement, in the order in which they combine."""
+    edges, solid, clear = _edges(found), _solid(found), _clear(found, sigma)
+    if arrangement.startswith("plain"):
+        edges = ColourDifference(
+            id="edges", name="edges", role="edge", combine="max", gain=_gain(found, 1.0)
+        )
+    parts: dict[str, list[Extractor]] = {
+        "three": [edges, solid, clear],
+        "open": [edges, clear],
+        "filled": [edges, solid],
+        "plain": [edges],
+        "plain_three": [edges, solid, clear],
+    }
+    return parts[arrangement]
 
 
 def _gain(found: Findings, gain: float) -> float | Keys:
@@ -241,7 +275,7 @@ def _spill(found: Findings) -> DespillPass:
     )
 
 
-def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
+def _notes(found: Findings, sigma: float, plate: bool, plain: bool) -> dict[str, str]:
     """Return the reasons, by path, as `explain` prints them."""
     _, i, j = channel_index(found.primary)
     names = ("red", "green", "blue")
@@ -252,7 +286,9 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
             if plate
             else "one flat colour is used because no place for a clean plate was given"
         ),
-        "extractors.edges": f"the weights {found.weights[0]:.2f} for {names[i]} and "
+        "extractors.edges": "the plain form: the larger of the other channels is compared with"
+        if plain
+        else f"the weights {found.weights[0]:.2f} for {names[i]} and "
         f"{found.weights[1]:.2f} for {names[j]} fit the subject's own colours near the screen, "
         "so edges are read with the least bias",
         "extractors.solid": f"fills what reads {solid_white(found):g} and more over a few pixels; "

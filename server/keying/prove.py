@@ -8,7 +8,7 @@ error on the generated shots of one family.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import cv2
@@ -202,4 +202,5 @@ matte each, for rank and for the error of what is chosen; `restless` is our own 
 
 def expected_error(proof: Proof) -> float:
     """Weigh a proof's figures into one, for comparing mattes of one shot; no error by itself."""
-    return sum(getattr(WEIGHTS, f.name) * getattr(proof, f.name) for f in fields(Proof))
+    weights, figures = WEIGHTS.as_dict(), proof.as_dict()
+    return float(sum(weight * figures[name] for name, weight in weights.items()))
