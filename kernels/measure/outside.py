@@ -12,7 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.measure.screen_find import gaussian
+from kernels.measure.screen_find import channel_index, gaussian, robust_sigma
+from kernels.measure.screen_surface import log_surface
+from kernels.recipe import Primary
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -28,6 +30,8 @@ STILL = 6.0
 SMALLEST = 0.002
 """Parts under this share of the frame are left alone."""
 OUTLINE_PX = 1.5
+SHADED, DARKEST = 0.08, -1.6
+"""Depth of a shadow in ln: from 8 %, to a fifth of the light."""
 
 
 def hull_of(mask: Mask) -> Mask:
@@ -83,16 +87,23 @@ def outside_cloth(screen: Sequence[Mask], moving: Mask) -> Mask:
 
 
 def _subject(held: Mask, depth: Array, moving: Mask, reach: int) -> Mask:
-    """Return the parts of what is not screen inside the hull that reach deep, or move."""
-    count, labels = cv2.connectedComponents(held.astype(np.uint8), connectivity=4)
+    """Return the parts of what is not screen inside the hull that reach deep, or move.
+
+    Without the strip along the hull's edge, through which the cloth's surroundings hang together
+    with them; they get it back as far as it is next to them.
+    """
+    half = reach // 2
+    inner = (held & ((depth > half) | moving)).astype(np.uint8)
+    count, labels = cv2.connectedComponents(inner, connectivity=4)
     keep = np.zeros(count, np.bool_)
     for n in range(1, count):
         part = labels == n
-        if part.sum() < 12:
-            continue
-        keep[n] = (depth[part] > reach).mean() > 0.1 or moving[part].mean() > 0.25
+        keep[n] = part.sum() >= 12 and (
+            (depth[part] > reach).mean() > 0.1 or moving[part].mean() > 0.25
+        )
     keep[0] = False
-    return np.asarray(keep[labels])
+    core = keep[labels].astype(np.uint8)
+    return np.asarray((cv2.dilate(core, _disc(half + 2)) > 0) & held)
 
 
 def _below_contact(outside: Mask, subject: Mask) -> Mask:
@@ -128,6 +139,32 @@ def _without_small(mask: Mask) -> Mask:
 def _disc(radius: int) -> NDArray[np.uint8]:
     side = 2 * radius + 1
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), np.uint8)
+
+
+def shadows(small: Array, screen: Mask, subject: Mask, primary: Primary) -> Mask:
+    """Return the screen's pixels (h, w) that lie in the subject's shadow.
+
+    They have the screen's colour ratios, are SHADED below a smooth surface through the screen, hang
+    together over SMALLEST of the frame and come within a fiftieth of its width of the subject.
+    small: (3, h, w). screen: pixels that show it. Source: the definition of a shadow, light
+    multiplied by one factor; the limits are our own.
+    """
+    h, w = screen.shape
+    if screen.sum() < 400 or not subject.any():
+        return np.zeros((h, w), np.bool_)
+    k, i, j = channel_index(primary)
+    log = np.log(np.maximum(np.stack([gaussian(p, 2.0) for p in small]), 1e-5)).astype(np.float32)
+    far = cv2.dilate(subject.astype(np.uint8), _disc(w // 12)) == 0
+    lit = screen & far if (screen & far).sum() > 400 else screen
+    surface = log_surface(log, lit)
+    level = log - surface
+    spread = robust_sigma(level[k][lit])
+    tint = np.maximum(np.abs(level[i] - level[k]), np.abs(level[j] - level[k]))
+    same = tint < np.maximum(0.35 * np.abs(level[k]), 0.06)
+    dark = screen & same & (level[k] < -max(SHADED, 2.5 * spread)) & (level[k] > DARKEST)
+    dark = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, _disc(2)) > 0
+    near = cv2.dilate(subject.astype(np.uint8), _disc(max(4, w // 50))) > 0
+    return _without_small(_joined_to(dark, near))
 
 
 def outlines(mask: Mask, never: Mask, most: int = 8) -> list[Polygon]:
