@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.measure.screen_find import channel_index, gaussian, robust_sigma
-from kernels.measure.screen_surface import log_surface
 from kernels.recipe import Primary
 
 Array = NDArray[Any]
@@ -141,30 +140,32 @@ def _disc(radius: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), np.uint8)
 
 
-def shadows(small: Array, screen: Mask, subject: Mask, primary: Primary) -> Mask:
-    """Return the screen's pixels (h, w) that lie in the subject's shadow.
+def shadows(small: Array, clean: Array, screen: Mask, primary: Primary) -> Mask:
+    """Return the pixels (h, w) where the screen lies in a shadow that the clean plate has not.
 
-    They have the screen's colour ratios, are SHADED below a smooth surface through the screen, hang
-    together over SMALLEST of the frame and come within a fiftieth of its width of the subject.
-    small: (3, h, w). screen: pixels that show it. Source: the definition of a shadow, light
-    multiplied by one factor; the limits are our own.
+    They have the clean plate's colour ratios, are SHADED below its level, hang together over
+    SMALLEST of the frame and border both on bare screen and on what is neither: the subject.
+    small, clean: (3, h, w). screen: pixels that show it. Dark things full of spill look alike, so
+    this is for proposing. Source: a shadow multiplies light by one factor; the limits are our own.
     """
     h, w = screen.shape
-    if screen.sum() < 400 or not subject.any():
+    if screen.sum() < 400:
         return np.zeros((h, w), np.bool_)
     k, i, j = channel_index(primary)
-    log = np.log(np.maximum(np.stack([gaussian(p, 2.0) for p in small]), 1e-5)).astype(np.float32)
-    far = cv2.dilate(subject.astype(np.uint8), _disc(w // 12)) == 0
-    lit = screen & far if (screen & far).sum() > 400 else screen
-    surface = log_surface(log, lit)
-    level = log - surface
-    spread = robust_sigma(level[k][lit])
-    tint = np.maximum(np.abs(level[i] - level[k]), np.abs(level[j] - level[k]))
-    same = tint < np.maximum(0.35 * np.abs(level[k]), 0.06)
-    dark = screen & same & (level[k] < -max(SHADED, 2.5 * spread)) & (level[k] > DARKEST)
+    log = np.log(np.maximum(np.stack([gaussian(p, 2.0) for p in small]), 1e-5))
+    ratio = log - np.log(np.maximum(clean, 1e-5))
+    level = ratio[k]
+    spread = robust_sigma(level[screen])
+    tint = np.maximum(np.abs(ratio[i] - level), np.abs(ratio[j] - level))
+    same = tint < 0.04 + 0.3 * np.abs(level)
+    fine = np.abs(level - gaussian(level.astype(np.float32), 3.0)) < 0.08
+    dark = same & fine & (level < -max(SHADED, 3.0 * spread)) & (level > DARKEST)
     dark = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, _disc(2)) > 0
-    near = cv2.dilate(subject.astype(np.uint8), _disc(max(4, w // 50))) > 0
-    return _without_small(_joined_to(dark, near))
+    rest = cv2.erode((~screen & ~dark).astype(np.uint8), _disc(2)) > 0
+    near = cv2.dilate(rest.astype(np.uint8), _disc(max(6, w // 50))) > 0
+    beside = cv2.dilate((screen & ~dark).astype(np.uint8), _disc(3)) > 0
+    found = _joined_to(np.asarray(dark), near)
+    return _without_small(_joined_to(found, beside))
 
 
 def outlines(mask: Mask, never: Mask, most: int = 8) -> list[Polygon]:
