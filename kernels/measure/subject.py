@@ -173,7 +173,8 @@ def subject_weights(
     by reweighting, held towards 0.5 and 0.5 (exact for greys) by `prior`. Returns that where there
     is no subject. Pixels brighter than BRIGHTEST times the screen's excess count as if they were no
     brighter: a rim light's few would else outweigh the rest. small: (3, h, w) working-linear.
-    Source: Smith & Blinn 1996, section "Petro Vlahos' solutions", for the form; the fit is ours.
+    Source: Smith & Blinn 1996 for the form, in which a foreground with a linear relation of its
+    channels is solved; the fit is our own.
     """
     near = cv2.dilate(areas.visible_screen.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
     rim = areas.subject & near

@@ -92,7 +92,7 @@ def suggested(shot: FamilyShot, folder: Path) -> tuple[Recipe, list[Array]] | No
     read: dict[int, Array] = {}
     frames = []
     for number in plates.frames:
-        there = companion_frame(pictures, number)
+        there = companion_frame(pictures, plates, number)
         if there not in read:
             read[there] = pictures.read(there).pixels
         frames.append(read[there])

@@ -7,9 +7,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from server.commands.options import JsonFile
+
 if TYPE_CHECKING:
     from kernels.engine import Engine
     from server.bench.truth import Table, Target
+
+
+PLACE = 8
+"""where it stands in the list of commands"""
 
 
 def register(app: typer.Typer) -> None:
@@ -21,8 +27,9 @@ def truth(
     seeds: Annotated[
         str | None,
         typer.Option(
-            help="Seeds of the shots, as 100-109 or 3,5,7; 0-9 are for tuning. 100-109 without it, "
-            "0 for families."
+            metavar="SEEDS",
+            help="Seeds of the shots, as 100-109 or 3,5,7; 0-49 are for tuning. 100-109 without "
+            "it, 0 for families.",
         ),
     ] = None,
     width: Annotated[
@@ -35,30 +42,38 @@ def truth(
     ] = None,
     families: Annotated[
         str | None,
-        typer.Option(help="Families of generated shots instead, as harbour,theatre or workshop."),
+        typer.Option(
+            metavar="FAMILIES",
+            help="Families of generated shots instead, as harbour,theatre or workshop.",
+        ),
     ] = None,
     kinds: Annotated[
-        str, typer.Option(help="Kinds of a family's shots, as hair,smoke; all without it.")
+        str,
+        typer.Option(
+            metavar="KINDS", help="Kinds of a family's shots, as hair,smoke; all without it."
+        ),
     ] = "",
     frames: Annotated[
         int, typer.Option(min=1, max=48, help="Moving frames of each shot of a family.")
     ] = 1,
     sheet: Annotated[
         Path | None,
-        typer.Option(help="Write a contact sheet of the families' suggested keys to this PNG."),
+        typer.Option(
+            metavar="FILE",
+            help="Write a contact sheet of the families' suggested keys to this PNG.",
+        ),
     ] = None,
     per_shot: Annotated[
         bool, typer.Option("--per-shot", help="Add a block for each shot.")
     ] = False,
     closed_form: Annotated[
-        bool, typer.Option(help="Include closed-form matting (needs pymatting; half size).")
+        bool, typer.Option(help="Include closed-form matting, at half size; it needs pymatting.")
     ] = True,
-    json_file: Annotated[
-        Path | None, typer.Option("--json", help="Write all figures to this file.")
-    ] = None,
-    engine: Annotated[str, typer.Option(help="auto, cuda or cpu.")] = "cpu",
+    json_file: JsonFile = None,
+    engine: Annotated[str, typer.Option(metavar="NAME", help="auto, cuda or cpu.")] = "cpu",
     check: Annotated[
-        bool, typer.Option("--check", help="Exit with 1 if a target for seeds 100-109 is missed.")
+        bool,
+        typer.Option("--check", help="Exit with 1 if a promise about seeds 100-109 is missed."),
     ] = False,
 ) -> None:
     """Measure keys and baselines on generated shots of known truth.
@@ -66,7 +81,7 @@ def truth(
     Examples: verdigris truth --seeds 100-109 --per-shot --json truth.json;
     verdigris truth --families harbour,theatre --kinds hair,smoke --sheet keys.png
     """
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
     from kernels.errors import EXTRAS, VerdigrisError
     from kernels.recipe_file import check_text_output, write_text_atomically
     from server.bench.truth import REPORT_SEEDS, REPORT_SIZE, run_truth, standard_methods

@@ -27,17 +27,18 @@ from kernels.recipe import (
     Screen,
     Shape,
     ShapePose,
+    level_and_balance,
 )
 from server.keying.findings import (
-    CLEAR_BLACK,
-    CLEAR_WHITE,
-    SOLID_BLACK,
-    SOLID_WHITE,
+    CLEAR_HIGH,
+    CLEAR_LOW,
+    SOLID_HIGH,
+    SOLID_LOW,
     Findings,
     Outline,
     clear_pool_px,
     following_gain,
-    solid_white,
+    solid_from,
 )
 from server.keying.reasons import notes_of, notes_of_given
 
@@ -133,24 +134,24 @@ def _extractors(found: Findings, sigma: float, arrangement: str) -> list[Extract
 
 
 def _edges(found: Findings) -> ColourDifference:
-    first, second = found.weights
+    level, balance = level_and_balance(*found.weights)
     return ColourDifference(
         id="edges",
         name="edges",
         role="edge",
         combine="max",
-        excess="weights",
-        weight_first=first,
-        weight_second=second,
+        excess="balance",
+        comparison_level=level,
+        red_blue_balance=balance,
         gain=following_gain(found, 1.0),
     )
 
 
 def _solid(found: Findings) -> ColourDifference:
-    white = solid_white(found)
+    white = solid_from(found)
     refine = Refine(
         guide=Guide(radius_px=SOLID_POOL_PX, smoothness=POOLING),
-        levels=Levels(black=round(white - (SOLID_WHITE - SOLID_BLACK), 4), white=white),
+        levels=Levels(clear_below=round(white - (SOLID_HIGH - SOLID_LOW), 4), solid_above=white),
         choke_px=found.scaled(SOLID_CHOKE_PX),
         soften_px=found.scaled(SOFTEN_PX),
     )
@@ -165,13 +166,15 @@ def _solid(found: Findings) -> ColourDifference:
 
 
 def _clear(found: Findings, sigma: float) -> ColourDifference:
+    level, balance = level_and_balance(*found.weights)
     pooled = pooled_sigma(sigma * CLEAR_GAIN, found)
     bare = 1.0 - CLEAR_GAIN
     refine = Refine(
         despeckle=Despeckle(specks_px=2.0),
         guide=Guide(radius_px=clear_pool_px(found), smoothness=POOLING),
         levels=Levels(
-            black=min(bare + CLEAR_BLACK * pooled, 0.5), white=min(bare + CLEAR_WHITE * pooled, 0.7)
+            clear_below=min(bare + CLEAR_LOW * pooled, 0.5),
+            solid_above=min(bare + CLEAR_HIGH * pooled, 0.7),
         ),
         choke_px=-found.scaled(CLEAR_SPREAD_PX),
         soften_px=found.scaled(SOFTEN_PX),
@@ -181,9 +184,9 @@ def _clear(found: Findings, sigma: float) -> ColourDifference:
         name="clear",
         role="edge",
         combine="multiply",
-        excess="weights",
-        weight_first=found.weights[0],
-        weight_second=found.weights[1],
+        excess="balance",
+        comparison_level=level,
+        red_blue_balance=balance,
         gain=following_gain(found, CLEAR_GAIN),
         refine=refine,
     )

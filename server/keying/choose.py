@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.engine import Engine, choose_engine
+from kernels.engine import Engine
+from kernels.engines import choose_engine
 from kernels.inputs import gather
 from kernels.measure.screen_surface import resized
 from kernels.plan import build_plan

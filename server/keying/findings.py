@@ -8,9 +8,9 @@ from kernels.parameters import Key, Keys
 from kernels.recipe import Noise, Primary
 
 CLEAR_POOL_PX = 3.0
-CLEAR_BLACK, CLEAR_WHITE = 4.0, 8.0
+CLEAR_LOW, CLEAR_HIGH = 4.0, 8.0
 """Levels of the clear extractor in pooled standard deviations."""
-SOLID_BLACK, SOLID_WHITE = 0.65, 0.85
+SOLID_LOW, SOLID_HIGH = 0.65, 0.85
 FULL_WIDTH, LEAST_SCALE = 960, 0.5
 """Radii shrink with pictures narrower than this, down to this share; beyond it they stay: noise has
 the size of pixels at any width."""
@@ -70,11 +70,11 @@ def following_gain(found: Findings, gain: float) -> float | Keys:
     return Keys(keys=keys, between="linear")
 
 
-def solid_white(found: Findings) -> float:
+def solid_from(found: Findings) -> float:
     """Return from where a pixel counts as solid: lower when the subject's colours read lower."""
     if found.separation < LEAST_SEPARATED:
-        return SOLID_WHITE
-    return round(min(0.95 * found.separation, SOLID_WHITE), 4)
+        return SOLID_HIGH
+    return round(min(0.95 * found.separation, SOLID_HIGH), 4)
 
 
 def clear_pool_px(found: Findings) -> float:

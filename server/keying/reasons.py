@@ -5,13 +5,13 @@ from __future__ import annotations
 from kernels.measure.screen_find import channel_index
 from kernels.parameters import Keys
 from server.keying.findings import (
-    CLEAR_BLACK,
+    CLEAR_LOW,
     DRIFT,
     LEAST_SEPARATED,
     Findings,
     clear_pool_px,
     following_gain,
-    solid_white,
+    solid_from,
 )
 from server.words import counted
 
@@ -32,24 +32,23 @@ def notes_of(found: Findings, sigma: float, plate: bool, plain: bool) -> dict[st
         else f"the weights {found.weights[0]:.2f} for {names[i]} and "
         f"{found.weights[1]:.2f} for {names[j]} fit the subject's own colours near the screen, "
         "so edges are read with the least bias",
-        "extractors.solid": f"fills what reads {solid_white(found):g} and more over a few pixels; "
+        "extractors.solid": f"fills what reads {solid_from(found):g} and more over a few pixels; "
         f"the subject's least separated colours read {found.separation:.2f}, and spill on it "
         f"measured {100 * found.spill:.0f} % of the screen's excess",
         "extractors.clear": f"the matte's noise over bare screen is {sigma:.4f}; what does not "
-        f"rise {CLEAR_BLACK:g} deviations over it in a {2 * clear_pool_px(found) + 1:g} px window "
+        f"rise {CLEAR_LOW:g} deviations over it in a {2 * clear_pool_px(found) + 1:g} px window "
         "is screen",
         "despill.spill": "the limit weighs the other two channels as the edges do; grey keeps "
         "the luminance",
     }
     if sigma > 0.25:
         notes["noise"] = (
-            "the noise exceeds a quarter of the screen's excess, where a colour "
-            "difference counts the screen as none: denoise the shot first"
+            "the noise exceeds a quarter of the screen's excess: denoise the shot first"
         )
     elif found.separation < LEAST_SEPARATED:
         notes["keep_solid"] = (
-            "part of the subject reads like the screen: draw a keep_solid inside it unless it is "
-            "see-through"
+            "part of the subject reads like the screen: draw a keep-solid shape inside it if it is "
+            "solid, never over glass or smoke"
         )
     levels = list(found.drift.values())
     if isinstance(following_gain(found, 1.0), Keys):

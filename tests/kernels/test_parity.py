@@ -56,7 +56,7 @@ def test_tiles_and_regions_equal_the_whole_frame(engine: CpuEngine) -> None:
 
 
 def test_a_broken_filter_is_caught(engine: CpuEngine, monkeypatch: pytest.MonkeyPatch) -> None:
-    """From memory: a check that cannot fail is no check; to be confirmed."""
+    """A check that cannot fail is no check. Our own rule, no outside source."""
     monkeypatch.setattr(filters, "choke", lambda m, px: m)
     results = parity.worst(parity.run([engine], only=lambda c: c.name.startswith("refine")))
     bad = {d.case for d in results.values() if not d.good}
@@ -73,7 +73,7 @@ def test_nan_from_an_engine_is_never_within_a_tolerance() -> None:
 
 
 def test_kept_stages_serve_again_and_never_go_stale(engine: CpuEngine) -> None:
-    """From memory: a kept plane is used only for what it was made from; to be confirmed."""
+    """A kept plane is used only for what it was made from. Our own rule, no outside source."""
     images = dict(parity.frames())["screen"]
     chain = next(c for c in cases() if c.name == "refine whole chain")
     planes = parity._planes(chain.recipe, images)

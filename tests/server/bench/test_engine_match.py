@@ -36,7 +36,7 @@ def test_the_same_engine_matches_itself(shot: tuple[str, str]) -> None:
 def test_an_engine_that_differs_is_caught(
     shot: tuple[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """From memory: a check that cannot fail is no check; to be confirmed."""
+    """Our own rule, no outside source: a check that cannot fail is no check."""
     turns = iter([0.0, 0.01])
     original = CpuEngine.planes
 
