@@ -25,7 +25,12 @@ const paint = makePaint(
   (meta, ok, shown) => {
     const latency = editDrawn(meta.revision);
     send({ type: "ack", sequence: meta.sequence, latency_ms: latency });
-    if (shown) emit("picture", { meta, ok });
+    if (!shown) return;
+    if (ok && meta.port === 0 && state.shown !== meta.frame) {
+      state.shown = meta.frame;
+      emit("frame");
+    }
+    emit("picture", { meta, ok });
   },
   () => send({ type: "reset" }),
 );
