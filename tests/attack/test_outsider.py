@@ -110,7 +110,7 @@ def test_what_a_page_has_begun_ends_with_it(fresh: Live) -> None:
         client.carry_out(RecipesAsk(type="recipes", id="a"), work)
         (task,) = client.tasks.values()
         client.end_now(4401, "revoked", "out")
-        await asyncio.wait([task])
+        await asyncio.wait([task], timeout=5)
         return task.cancelled() and len(client.texts) == 1
 
     assert asyncio.run(begin_and_put_out())
