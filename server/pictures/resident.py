@@ -21,6 +21,7 @@ from kernels.parameters import resolve
 from kernels.plan import Plan, build_plan
 from kernels.recipe import Recipe
 from server.media import Colour, Shot, open_shot
+from server.media.apart import Apart
 from server.media.companions import check_denoised, companion_frame, denoised_frame
 from server.media.display import RAW_DISPLAY, DisplayChoice, default_choice, display_table
 from server.media.roots import MediaRoots
@@ -120,14 +121,23 @@ class ResidentShot:
         return [c for c in named if c not in self._shots or now > self._retry_at.get(c, math.inf)]
 
     def open_companion(self, companion: Companion) -> bool:
-        """Open a companion; what is wrong with it is told by `troubles`. Blocks.
+        """Open a companion, in a process of its own; `troubles` tells what is wrong. Blocks.
 
         Returns whether that changed anything: False where it fails as before.
         """
+        with Apart() as apart:
+            return self._open_companion(companion, apart)
+
+    def _open_companion(self, companion: Companion, apart: Apart) -> bool:
         try:
             path = self.roots.resolve(companion.name)
-            opened = open_shot(
-                path, colourspace=companion.colourspace or None, ocio=self.ocio, missing="hold"
+            opened = apart.call(
+                companion.name,
+                open_shot,
+                path,
+                colourspace=companion.colourspace or None,
+                ocio=self.ocio,
+                missing="hold",
             )
             size = (opened.width, opened.height)
             if companion.role != "background" and size != (self.shot.width, self.shot.height):
@@ -136,7 +146,7 @@ class ResidentShot:
                     f"{self.shot.height}: choose one of the shot's size"
                 )
             if companion.role == "denoised":
-                check_denoised(opened, self.shot)
+                apart.call(companion.name, check_denoised, opened, self.shot)
         except VerdigrisError as error:
             before, self._failed[companion] = self._failed.get(companion), str(error)
             self._shots[companion] = None
