@@ -57,7 +57,7 @@ def test_tiles_and_regions_equal_the_whole_frame(engine: CpuEngine) -> None:
 
 def test_a_broken_filter_is_caught(engine: CpuEngine, monkeypatch: pytest.MonkeyPatch) -> None:
     """A check that cannot fail is no check. Our own rule, no outside source."""
-    monkeypatch.setattr(filters, "choke", lambda m, px: m)
+    monkeypatch.setattr(filters, "choke", lambda m, px, aspect: m)
     results = parity.worst(parity.run([engine], only=lambda c: c.name.startswith("refine")))
     bad = {d.case for d in results.values() if not d.good}
     assert "refine choke" in bad
