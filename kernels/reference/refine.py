@@ -3,8 +3,8 @@
 Mattes are ``(h, w)`` in 0..1 and stay there; float64 in gives float64 out, everything else float32.
 A setting of zero is the identity. Radii count lines; across they are divided by the pixel aspect
 (`stages.radii_px`), and with square pixels both are the same. Each docstring names the operation's
-halo: how far a pixel's result looks. Pixels outside the frame: `blur` repeats the frame's edge;
-everything else leaves them out, so a tile that ends where the frame ends gives what the frame gives.
+halo: how far a pixel's result looks. Pixels outside the frame: `blur` repeats the frame's edge; all
+else leaves them out, so a tile that ends where the frame ends gives what the frame gives.
 """
 
 from __future__ import annotations

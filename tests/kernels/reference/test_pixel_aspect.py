@@ -58,7 +58,7 @@ ISOTROPIC: dict[str, tuple[Made, float]] = {
     "choke by a fraction": (through(choke_px=4.5), 0.06),
     "spread": (through(choke_px=-7.0), 0.08),
     "guide": (through(guide=rc.Guide(radius_px=8, smoothness=1e-2)), 0.02),
-    "protect edges": (protected, 0.02),
+    "protect edges": (protected, 0.035),
 }
 
 
