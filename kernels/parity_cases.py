@@ -249,7 +249,7 @@ def _assemble_cases() -> Iterator[Case]:
 
 
 def _squeezed_cases() -> Iterator[Case]:
-    """Yield every case with a radius again for pixels twice as wide as high, one for narrow ones."""
+    """Yield each case with a radius for pixels twice as wide as high, and one for narrow ones."""
     stages = ("despill fill background", "edge colour unmix", "light wrap", "screen_light")
     for case in [*_refine_cases(), *_despill_cases(), *_assemble_cases()]:
         if case.name.startswith("refine ") or case.name in stages:

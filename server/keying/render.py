@@ -182,7 +182,8 @@ class Renderer:
             pixel_aspect=self.job.shot.pixel_aspect,
         )
         weights = self.job.shot.colour.luminance_weights
-        plan = build_plan(recipe, frame, inputs.planes, weights=weights)
+        aspect = self.job.shot.pixel_aspect
+        plan = build_plan(recipe, frame, inputs.planes, weights=weights, pixel_aspect=aspect)
         return self.engine.planes(plan, inputs, self._wanted())
 
     def _wanted(self) -> list[str]:

@@ -48,7 +48,7 @@ def through(**settings: Any) -> Made:
 
 def protected(m: Any, i: Any, aspect: float) -> Any:
     """Protect the edge of a matte that levels change on both sides of it."""
-    return r.protect_edges(0.1 + 0.8 * m, m, 10.0, 1.0, aspect)
+    return r.protect_edges(0.1 + 0.8 * m, m, 16.0, 1.0, aspect)
 
 
 ISOTROPIC: dict[str, tuple[Made, float]] = {
