@@ -17,6 +17,7 @@ from kernels.inputs import gather
 from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.recipe_file import recipe_hash
+from kernels.stages import pixel_aspect_of
 from server.keying.render_job import (
     MARK,
     Rendered,
@@ -160,7 +161,7 @@ class Renderer:
             compression=self.job.compression,
             interop_id=self.job.shot.colour.interop_id(self.colourspace),
             chromaticities=self.job.shot.colour.chromaticities(self.colourspace),
-            pixel_aspect=self.job.shot.pixel_aspect,
+            pixel_aspect=pixel_aspect_of(self.job.recipe, self.job.shot.pixel_aspect),
             sources=self._sources,
         )
         stand_in = "held" if plate.held else "black" if plate.missing else ""

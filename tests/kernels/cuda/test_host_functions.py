@@ -94,6 +94,8 @@ def test_both_forms_give_the_same_code_values(size: tuple[int, int], kernel: str
         ("blur", "sum[o] += weight * v[(o + s) % COLUMN_OUT]", "sum[o] += weight * v[o]", "light"),
         ("refine", "highest == -INFINITY ? INFINITY : highest", "highest", "refine despeckle"),
         ("refine", "mean_p - slope * mean_i", "mean_p + slope * mean_i", "refine guide"),
+        ("refine", "n * a.narrower", "n", "squeezed refine despeckle"),
+        ("refine", "x + i, y, INFINITY));\n    for", "x, y, INFINITY));\n    for", "squeezed refine ch"),
     ],
 )
 def test_a_broken_kernel_is_caught(unit: str, old: str, new: str, name: str) -> None:
@@ -103,7 +105,8 @@ def test_a_broken_kernel_is_caught(unit: str, old: str, new: str, name: str) -> 
     assert any(not d.good for d in found)
 
 
-def test_a_region_equals_the_whole_frame(emulated: DeviceEngine) -> None:
+@pytest.mark.parametrize("aspect", [1.0, 2.0, 0.75])
+def test_a_region_equals_the_whole_frame(emulated: DeviceEngine, aspect: float) -> None:
     """Source: the whole frame's own result; the halos of all refinements are declared."""
     refine = Refine(choke_px=-2.5, soften_px=1.5)
     refine.despeckle.holes_px, refine.guide.radius_px, refine.protect_edges.distance_px = (
@@ -115,7 +118,7 @@ def test_a_region_equals_the_whole_frame(emulated: DeviceEngine) -> None:
     recipe.assemble.light_wrap.amount = 0.5
     recipe.assemble.light_wrap.reach_px = 3.0
     inputs = gather(emulated, recipe, 1, plate=RNG.random((3, 120, 150), np.float32))
-    plan = build_plan(recipe, 1, inputs.planes)
+    plan = build_plan(recipe, 1, inputs.planes, pixel_aspect=aspect)
     whole = emulated.planes(plan, inputs, ["alpha", "composite"])
     emulated.forget()
     x0, y0, x1, y1 = region = (71, 33, 90, 59)
