@@ -94,8 +94,8 @@ def test_both_forms_give_the_same_code_values(size: tuple[int, int], kernel: str
         ("blur", "sum[o] += weight * v[(o + s) % COLUMN_OUT]", "sum[o] += weight * v[o]", "light"),
         ("refine", "highest == -INFINITY ? INFINITY : highest", "highest", "refine despeckle"),
         ("refine", "mean_p - slope * mean_i", "mean_p + slope * mean_i", "refine guide"),
-        ("refine", "n * a.narrower", "n", "squeezed refine despeckle"),
-        ("refine", "x + i, y, INFINITY));\n    for", "x, y, INFINITY));\n    for", "squeezed refine ch"),
+        ("refine", "i / count, wide, n)", "i / count, wide, wide)", "squeezed refine despeckle"),
+        ("refine", "(a, x + i, y, INFINITY)", "(a, x, y, INFINITY)", "squeezed refine choke"),
     ],
 )
 def test_a_broken_kernel_is_caught(unit: str, old: str, new: str, name: str) -> None:
