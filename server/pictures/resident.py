@@ -20,6 +20,7 @@ from kernels.inputs import gather, mask_planes, masks_key, needs_background
 from kernels.parameters import resolve
 from kernels.plan import Plan, build_plan
 from kernels.recipe import Recipe
+from kernels.stages import pixel_aspect_of
 from server.media import Colour, Shot, open_shot
 from server.media.apart import Apart
 from server.media.companions import check_denoised, companion_frame, denoised_frame
@@ -247,11 +248,14 @@ class ResidentShot:
         settings = resolve(recipe.assemble.background, frame)
         held = self.store.held(source, self.engine.hold) if source is not None else None
         picture = held.pixels if held is not None and not held.error else None
-        key = (settings.model_dump_json(), source, picture is None)
+        aspect = pixel_aspect_of(recipe, self.shot.pixel_aspect)
+        key = (settings.model_dump_json(), source, picture is None, aspect)
         return made_once(
             self._placed,
             key,
-            lambda: self.engine.place(picture, settings, self.shot.width, self.shot.height),
+            lambda: self.engine.place(
+                picture, settings, self.shot.width, self.shot.height, pixel_aspect=aspect
+            ),
         )
 
     def _make_masks(self, recipe: Recipe, frame: int) -> dict[str, Any]:
@@ -262,7 +266,13 @@ class ResidentShot:
 
     def plan(self, recipe: Recipe, frame: int, inputs: Inputs) -> Plan:
         """Plan the work for a frame."""
-        return build_plan(recipe, frame, inputs.planes, weights=self.colour.luminance_weights)
+        return build_plan(
+            recipe,
+            frame,
+            inputs.planes,
+            weights=self.colour.luminance_weights,
+            pixel_aspect=self.shot.pixel_aspect,
+        )
 
     # ------------------------------------------------------------ views
 
