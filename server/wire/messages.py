@@ -53,7 +53,7 @@ class Message(BaseModel):
     newest_of: ClassVar[str] = ""
     """word under which a newer message takes an older one's place, waiting or being carried out"""
 
-    limit: ClassVar[Limit] = Limit("messages", 200.0, 600.0)
+    limit: ClassVar[Limit] = Limit("messages", 400.0, 1200.0)
     """how many one client may send"""
 
     def key(self) -> Hashable:
