@@ -172,6 +172,7 @@ DEVICE void mattes_as(const Params& P, int e, int code, int flags, const Pixels&
                 m[p] = chroma_distance(v, k, here, screen);
             }
             break;
+        case KIND_UNMIX: load_px(plane_at(P.unmixed[e]), false, px.at, m); break;
         default: EACH_PIXEL m[p] = 0.0f;  // never run: packing and the assertion below refuse it
     }
     levelled(P.extractor[e], code, (OUTPUTS(P) & OUT_RAW) != 0, m);
@@ -184,7 +185,8 @@ DEVICE constexpr bool is_known(int code) {
         case KIND_HUE_BAND:
         case KIND_PLATE_DIFFERENCE:
         case KIND_COLOUR_DIFFERENCE:
-        case KIND_CHROMA_DISTANCE: return true;
+        case KIND_CHROMA_DISTANCE:
+        case KIND_UNMIX: return true;
         default: return false;
     }
 }
