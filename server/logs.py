@@ -88,3 +88,21 @@ def set_up_logs(form: str, verbose: bool) -> None:
     root.handlers[:] = [handler]
     root.setLevel(logging.WARNING)
     logging.getLogger("verdigris").setLevel(logging.INFO if verbose else logging.WARNING)
+
+
+class _PlainText(logging.Filter):
+    """Says in a sentence, without a traceback, what a page can bring about at will."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        if str(record.msg).startswith("Invalid UTF-8"):
+            record.msg, record.args = "a page sent bytes that are no text and is cut off", None
+            record.exc_info = record.exc_text = None
+        return True
+
+
+_PLAIN_TEXT = _PlainText()
+
+
+def tell_plainly() -> None:
+    """Have the web server's own log speak as ours does; may be called twice."""
+    logging.getLogger("uvicorn.error").addFilter(_PLAIN_TEXT)

@@ -12,6 +12,8 @@ import json
 import os
 import secrets
 import socket
+import stat
+import tempfile
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, field
@@ -20,6 +22,7 @@ from urllib.parse import urlsplit
 
 from cachetools import LRUCache
 
+from kernels.errors import VerdigrisError
 from kernels.recipe_file import write_text_atomically
 from server.wire.messages import Role
 
@@ -270,7 +273,19 @@ class RateLimit:
 
 
 def private_folder(path: Path) -> Path:
-    """Make a folder that only its owner can look into, and return it."""
-    path.mkdir(parents=True, exist_ok=True, mode=0o700)
-    os.chmod(path, 0o700)
+    """Make a folder that only its owner can look into and write to, and return it.
+
+    Raises VerdigrisError in one sentence where that is not to be had, as on a read-only mount.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if stat.S_IMODE(path.stat().st_mode) != 0o700:
+            os.chmod(path, 0o700)
+        with tempfile.TemporaryFile(dir=path):
+            pass
+    except OSError as error:
+        raise VerdigrisError(
+            f"the folder '{path}' cannot be written to ({error.strerror or error}): free it, or "
+            "name another data folder (VERDIGRIS_DATA_DIR)"
+        ) from None
     return path

@@ -22,6 +22,7 @@ from server.config import Settings
 from server.editing.notes import NoteBoard
 from server.http.app import create_app
 from server.http.connections import Connections, CountingListener
+from server.logs import tell_plainly
 from server.media import Shot, open_shot
 from server.media.roots import MediaRoots, where_needed
 from server.pictures.renderer import RenderThread, Urgency
@@ -63,6 +64,7 @@ def make_service(
         ocio=settings.ocio or None,
         missing="hold",
         fps=settings.fps or None,
+        deinterlace=options.deinterlace,
     )
     for companion in (options.clean_plate, options.background):
         if companion is not None:
@@ -232,6 +234,7 @@ def check_certificate(options: ServeOptions) -> None:
 
 def server_config(app: Any, options: ServeOptions) -> uvicorn.Config:
     """Return uvicorn's settings: no compression of pictures, small messages, quiet logs."""
+    tell_plainly()
     return uvicorn.Config(
         app,
         ws_per_message_deflate=False,

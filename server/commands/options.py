@@ -26,6 +26,10 @@ Ocio = Annotated[
     str,
     typer.Option(metavar="FILE", help="OpenColorIO configuration, instead of the built-in one."),
 ]
+Deinterlace = Annotated[
+    bool,
+    typer.Option("--deinterlace", help="Make interlaced frames of movies whole (filter: bwdif)."),
+]
 Frames = Annotated[
     str,
     typer.Option(

@@ -11,6 +11,7 @@ import typer
 from server.commands.options import (
     Again,
     Colourspace,
+    Deinterlace,
     EngineName,
     Frames,
     MediaRoots,
@@ -57,6 +58,7 @@ def prepare(
     frames: Frames = "",
     colourspace: Colourspace = "",
     ocio: Ocio = "",
+    deinterlace: Deinterlace = False,
     media_root: MediaRoots = None,
     engine: EngineName = None,
     threads: Threads = None,
@@ -89,6 +91,7 @@ def prepare(
         ocio=settings.ocio or None,
         missing="hold",
         fps=settings.fps or None,
+        deinterlace=deinterlace,
     )
     wanted = frames_named(frames)
     name = recipe.name if recipe is not None else f"{source.name}.json"

@@ -10,6 +10,7 @@ import typer
 from server.commands.options import (
     Again,
     Colourspace,
+    Deinterlace,
     EngineName,
     Frames,
     MediaRoots,
@@ -78,6 +79,7 @@ def render(
         ),
     ] = "",
     ocio: Ocio = "",
+    deinterlace: Deinterlace = False,
     full_float: Annotated[
         bool, typer.Option("--float", help="Write 32-bit float instead of half.")
     ] = False,
@@ -103,7 +105,7 @@ def render(
     from kernels.engines import choose_engine
     from kernels.recipe_file import load_recipe
     from server.keying.render import Renderer
-    from server.keying.render_job import RenderJob, check_out
+    from server.keying.render_job import RenderJob, check_out, compression_warning
     from server.media import open_shot
     from server.media.companions import frames_without_pass, open_companions
     from server.media.roots import MediaRoots
@@ -120,6 +122,7 @@ def render(
         ocio=settings.ocio or None,
         plate_alpha=key.source.plate_alpha,
         fps=settings.fps or None,
+        deinterlace=deinterlace,
         missing=on_missing,
     )
     roots = MediaRoots(
@@ -145,6 +148,9 @@ def render(
     check_out(out, len(wanted))
     choice = choose_engine(settings.engine, threads=settings.threads or None, storage="float32")
     typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
+    warning = compression_warning(compression)
+    if warning:
+        typer.echo(f"warning: {warning}", err=True)
     job = RenderJob(
         shot=source,
         recipe=key,

@@ -11,6 +11,7 @@ import typer
 from server.commands.options import (
     Cert,
     Colourspace,
+    Deinterlace,
     EngineName,
     Frames,
     Host,
@@ -73,6 +74,7 @@ def serve(
     ] = False,
     colourspace: Colourspace = "",
     ocio: Ocio = "",
+    deinterlace: Deinterlace = False,
     media_root: Annotated[
         list[Path] | None,
         typer.Option(metavar="FOLDER", help="Folder under which the page may name files."),
@@ -107,7 +109,7 @@ def serve(
     if watch:
         if not folder.is_dir():
             raise StartError(f"--watch takes a folder, and '{shot}' is none")
-        first = newest(folder)
+        first = newest(folder, deinterlace=deinterlace)
         if first is None:
             raise StartError(f"there is no shot in '{shot}' yet: record one, then start again")
         shot = first
@@ -121,6 +123,7 @@ def serve(
         clean_plate=clean_plate,
         background=background,
         colourspace=colourspace,
+        deinterlace=deinterlace,
         roots=tuple(roots),
         renders=renders,
         metrics=metrics,
@@ -135,7 +138,9 @@ def serve(
     )
     # A wrong path is told first, whatever else is wrong.
     space = colourspace or settings.colourspace or None
-    open_shot(shot, colourspace=space, ocio=settings.ocio or None, missing="hold")
+    open_shot(
+        shot, colourspace=space, ocio=settings.ocio or None, missing="hold", deinterlace=deinterlace
+    )
     _run(options, settings, verbose)
 
 

@@ -11,6 +11,7 @@ import typer
 from server.commands.options import (
     FRAMES,
     Colourspace,
+    Deinterlace,
     Force,
     Ocio,
     ShotArgument,
@@ -52,6 +53,7 @@ def suggest(
     ] = "",
     colourspace: Colourspace = "",
     ocio: Ocio = "",
+    deinterlace: Deinterlace = False,
     force: Force = False,
 ) -> None:
     """Measure a shot; write a starting recipe and a clean plate.
@@ -77,6 +79,7 @@ def suggest(
         ocio=settings.ocio or None,
         missing="hold",
         fps=settings.fps or None,
+        deinterlace=deinterlace,
     )
     plate = None if flat else clean_plate or out.with_name(f"{out.stem}.clean.exr")
     given = None if plate is None or clean_plate is None else _given(plate, out, settings.ocio)

@@ -10,6 +10,7 @@ import typer
 from server.commands.options import (
     FRAMES,
     Colourspace,
+    Deinterlace,
     JsonFile,
     Missing,
     Ocio,
@@ -48,6 +49,7 @@ def survey(
     ] = "",
     colourspace: Colourspace = "",
     ocio: Ocio = "",
+    deinterlace: Deinterlace = False,
     missing: Missing = "hold",
     note: Annotated[str, typer.Option(metavar="TEXT", help="A note kept with the takes.")] = "",
     log: Annotated[
@@ -92,6 +94,7 @@ def survey(
             colourspace=colourspace or settings.colourspace or None,
             ocio=settings.ocio or None,
             fps=settings.fps or None,
+            deinterlace=deinterlace,
             missing=on_missing,
         )
     labels = told_apart([(result.name, result.spec) for result in batch.results])
@@ -106,11 +109,15 @@ def survey(
 
 def text_of(result: SurveyResult, label: str = "") -> str:
     """Return the verdict on a shot in plain lines. label: to call it by, else its name."""
+    from server.takes.report import read_as
+
     verdict = result.verdict
     lines = [f"{label or result.name}: {verdict.name} (score {verdict.score:.0f} of 100)"]
     for n, reason in enumerate(verdict.reasons, start=1):
         lines.append(f"  {n}. {reason.text}")
         lines.append(f"     {reason.remedy}  [{reason.source}]")
+    lines.append(f"  read as {read_as(result)}")
+    lines += [f"  {remark}" for remark in result.remarks]
     if result.curve_note:
         lines.append(f"  {result.curve_note}")
     if verdict.name != "keyable":

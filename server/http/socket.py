@@ -205,7 +205,7 @@ async def _read(ws: WebSocket, service: Service, client: Client) -> None:
             client.send(
                 Problem(
                     code="server",
-                    about=message.type,
+                    about=str(getattr(message, "id", None) or message.type),
                     message="this could not be done; the service's log tells more",
                 )
             )

@@ -67,6 +67,7 @@ def write_clean_plate(shot: Shot, clean: NDArray[Any], path: Path, *, half: bool
         attributes={FITTED: shot.name},
         sources=shot.source_files(),
         interop_id=shot.colour.interop_id(shot.working_space),
+        chromaticities=shot.colour.chromaticities(shot.working_space),
         pixel_aspect=shot.pixel_aspect,
     )
 

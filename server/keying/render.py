@@ -159,6 +159,7 @@ class Renderer:
             half=self.job.half,
             compression=self.job.compression,
             interop_id=self.job.shot.colour.interop_id(self.colourspace),
+            chromaticities=self.job.shot.colour.chromaticities(self.colourspace),
             pixel_aspect=self.job.shot.pixel_aspect,
             sources=self._sources,
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,17 +40,18 @@ def open_companions(
     denoised: str | Path | None = None,
     background: str | Path | None = None,
     ocio: str | None = None,
+    opener: Callable[..., Shot] = open_shot,
 ) -> Companions:
     """Open the clean plate, denoised pass and background; a path given wins over the recipe's name.
 
-    Names inside the recipe are looked up under the media roots only.
+    Names inside the recipe are looked up under the media roots only. opener: as `open_shot`.
     """
 
     def opened(given: str | Path | None, name: str, colourspace: str = "") -> Shot | None:
         if given is None and not name:
             return None
         path = given if given is not None else roots.resolve(name)
-        return open_shot(path, colourspace=colourspace or None, ocio=ocio, missing="hold")
+        return opener(path, colourspace=colourspace or None, ocio=ocio, missing="hold")
 
     screen = recipe.screen
     plate_name = screen.clean_plate_path if screen.clean_plate == "file" else ""

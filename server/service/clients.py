@@ -104,20 +104,26 @@ class Client:
         self.put_out.set()
 
     def carry_out(self, message: Message, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        """Run a message's work in the background; a newer message of the same key ends it."""
+        """Run a message's work in the background; a newer message of the same key ends it.
+
+        The message is answered whatever is raised.
+        """
         kind = message.key() or object()
         old = self.tasks.pop(kind, None)
         if old is not None:
             old.cancel()
         task = asyncio.ensure_future(work())
         self.tasks[kind] = task
-        task.add_done_callback(lambda done: self._ended(kind, done))
+        about = str(getattr(message, "id", None) or getattr(message, "type", ""))
+        task.add_done_callback(lambda done: self._ended(kind, done, about))
 
-    def _ended(self, kind: Hashable, task: asyncio.Task[None]) -> None:
+    def _ended(self, kind: Hashable, task: asyncio.Task[None], about: str) -> None:
         if self.tasks.get(kind) is task:
             del self.tasks[kind]
         if not task.cancelled() and task.exception() is not None:
             log.error("work '%s' of a client failed", kind, exc_info=task.exception())
+            text = "this could not be done; the service's log tells more"
+            self.send(Problem(code="server", message=text, about=about))
 
     def end(self) -> None:
         """The connection is gone."""

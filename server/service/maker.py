@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from kernels.engines import EngineChoice
 from kernels.recipe import Recipe, starting_recipe
@@ -33,6 +34,7 @@ class ServeOptions:
     clean_plate: Path | None = None
     background: Path | None = None
     colourspace: str = ""
+    deinterlace: bool = False
     roots: tuple[Path, ...] = ()
     renders: Path | None = None
     metrics: bool = False
@@ -127,14 +129,18 @@ class ServiceMaker:
 
     def shot(self, spec: str, recipe: Recipe | None = None) -> Shot:
         """Open a shot's files."""
+        return open_shot(spec, **self.shot_options(recipe))
+
+    def shot_options(self, recipe: Recipe | None = None) -> dict[str, Any]:
+        """Return how shots are opened, as options of `open_shot`."""
         source = recipe.source if recipe is not None else None
         space = self.options.colourspace or (source.colourspace if source else "")
         space = space or self.settings.colourspace
-        return open_shot(
-            spec,
-            colourspace=space or None,
-            ocio=self.settings.ocio or None,
-            fps=self.settings.fps or None,
-            plate_alpha=source.plate_alpha if source else "ignore",
-            missing="hold",
-        )
+        return {
+            "colourspace": space or None,
+            "ocio": self.settings.ocio or None,
+            "fps": self.settings.fps or None,
+            "plate_alpha": source.plate_alpha if source else "ignore",
+            "missing": "hold",
+            "deinterlace": self.options.deinterlace,
+        }

@@ -81,6 +81,8 @@ def shot_info(opened: ResidentShot) -> ShotInfo:
         last=shot.frames[-1],
         missing=list(shot.missing_frames),
         colourspace=shot.colourspace,
+        colourspace_decided=shot.colourspace_decided,
+        remarks=list(shot.remarks),
         bits=shot.encoded_bits,
         chroma=shot.chroma,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -13,6 +14,7 @@ from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
 from kernels.recipe_file import describe
 from server.media import format_frames, parse_frames
+from server.media.apart import reading_apart
 from server.media.roots import is_inside
 from server.service.jobs import (
     JobCancelledError,
@@ -27,6 +29,7 @@ from server.words import counted, safe_name
 if TYPE_CHECKING:
     from server.keying.clean_plates import GivenPlate
     from server.keying.prepare import Prepared
+    from server.media.companions import Companions
     from server.survey.survey import SurveyResult
 
 
@@ -46,6 +49,12 @@ class RenderOptions(BaseModel):
     out_colourspace: str = Field("", max_length=100)
 
 
+def _companions(context: JobContext, recipe: Recipe) -> Companions:
+    from server.media.companions import open_companions
+
+    return open_companions(recipe, context.roots, ocio=context.ocio, opener=context.opener)
+
+
 def _options(model: type[BaseModel], options: dict[str, Any]) -> Any:
     try:
         return model.model_validate(options)
@@ -56,8 +65,7 @@ def _options(model: type[BaseModel], options: dict[str, Any]) -> Any:
 def render(context: JobContext) -> JobResult:
     """Render the shot with the recipe to EXR files under the renders' folder."""
     from server.keying.render import Renderer
-    from server.keying.render_job import LAYERS, RenderJob
-    from server.media.companions import open_companions
+    from server.keying.render_job import LAYERS, RenderJob, compression_warning
 
     options = _options(RenderOptions, context.options)
     for layer in options.layers:
@@ -81,7 +89,7 @@ def render(context: JobContext) -> JobResult:
             compression=options.compression,
             out_colourspace=options.out_colourspace,
             revision=context.revision,
-            companions=open_companions(context.recipe, context.roots, ocio=context.ocio),
+            companions=_companions(context, context.recipe),
         )
         result = Renderer(job, engine).run(context.report)
     finally:
@@ -89,7 +97,8 @@ def render(context: JobContext) -> JobResult:
     before = counted(result.skipped, "was finished before", "were finished before")
     return JobResult(
         f"wrote {counted(result.written, 'frame')} to {out}, colour space {result.colourspace}"
-        + (f"; {before}" if result.skipped else ""),
+        + (f"; {before}" if result.skipped else "")
+        + (f"; {warning}" if (warning := compression_warning(options.compression)) else ""),
         {"out": str(out), "written": result.written, "skipped": result.skipped},
     )
 
@@ -148,7 +157,9 @@ def _survey_watched(context: JobContext, names: list[str]) -> JobResult:
     for name in names:
         context.report(len(kept) + len(failed), len(names))
         try:
-            result = survey_shot(context.read_watched(name), progress=stop_when_asked, threads=1)
+            with reading_apart() as reading:
+                shot = reading.of(context.read_watched(name))
+                result = survey_shot(shot, progress=stop_when_asked, threads=1)
             kept.append(takes.add(result))
         except JobCancelledError:
             raise
@@ -195,14 +206,13 @@ def suggest(context: JobContext) -> JobResult:
 def _own_plate(context: JobContext) -> GivenPlate | None:
     """Return the recipe's clean plate, unless it has none or an earlier job built it."""
     from server.keying.clean_plates import GivenPlate
-    from server.media.companions import open_companions
 
     screen = context.recipe.screen
     if screen.clean_plate != "file" or not screen.clean_plate_path:
         return None
     if is_inside(context.roots.resolve(screen.clean_plate_path), context.plates.resolve()):
         return None
-    plate = open_companions(Recipe(screen=screen), context.roots, ocio=context.ocio).clean
+    plate = _companions(context, Recipe(screen=screen)).clean
     if plate is None:
         return None
     return GivenPlate(plate, screen.clean_plate_path, screen.clean_plate_colourspace)
@@ -285,9 +295,20 @@ def _prepared(made: Prepared) -> str:
     return told
 
 
+def _reading_apart(job: JobFunction) -> JobFunction:
+    """Let a job read its pictures in other processes: one that crashes ends the job at most."""
+
+    def run(context: JobContext) -> JobResult:
+        with reading_apart() as reading:
+            shot = reading.of(context.shot)
+            return job(replace(context, shot=shot, opener=reading.open))
+
+    return run
+
+
 PAGE_JOBS: dict[JobKind, JobFunction] = {
-    "render": render,
-    "survey": survey,
-    "suggest": suggest,
-    "prepare": prepare,
+    "render": _reading_apart(render),
+    "survey": _reading_apart(survey),
+    "suggest": _reading_apart(suggest),
+    "prepare": _reading_apart(prepare),
 }

@@ -7,13 +7,16 @@ ready when its files have stopped growing.
 from __future__ import annotations
 
 import logging
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from kernels.errors import VerdigrisError
 from server.media import open_shot
+from server.media.apart import Apart
 from server.media.exr import made_here
 from server.media.sequence import Pattern, is_text, numbered_folder
 from server.service.media_list import MOVIES
@@ -24,6 +27,10 @@ log = logging.getLogger("verdigris.watch")
 STILL_FOR_S = 2.0
 DEEPEST = 2
 MAX_SHOTS = 500
+GIVE_WAY = 10
+"""how far the process that tries new shots gives way to others"""
+TRIED_A_LOOK = 20
+"""shots whose headers are opened in one look, so that none of them holds the list up for long"""
 MAX_TOLD = 200
 
 
@@ -101,6 +108,8 @@ class Watch:
     """the take log whose verdicts are known, and when it last changed"""
     _verdicts: dict[str, str] = field(default_factory=dict)
     """by SHOT"""
+    _problems: dict[Found, str] = field(default_factory=dict)
+    """by shot as it was when it was tried: why it cannot be opened, or nothing"""
     _told: set[str] = field(default_factory=set)
     """what was complained about already"""
 
@@ -142,6 +151,7 @@ class Watch:
                 open=spec == open_spec,
                 ready=abs(now - grew) >= STILL_FOR_S,  # clocks are set back, too
                 verdict=self._verdicts.get(whole_spec(spec), ""),
+                problem=self._problems.get(shot, ""),
             )
             for name, (spec, (shot, appeared, grew)) in zip(named, self._seen.items(), strict=True)
         ]
@@ -161,6 +171,35 @@ class Watch:
             self._complain(f"the take log: {error}")
         return found
 
+    def try_new(self, found: list[Found], open_spec: str, options: dict[str, Any]) -> None:
+        """Open the headers of shots that are new or have changed, the newest first, some a look.
+
+        options: as for `open_shot`. May block: on a thread of its own.
+        """
+        self._problems = {shot: self._problems[shot] for shot in found if shot in self._problems}
+        now = self.clock()
+        new = [
+            shot
+            for shot in found
+            if shot not in self._problems
+            and shot.spec != open_spec
+            and abs(now - shot.changed) >= STILL_FOR_S
+        ]
+        if not new:
+            return
+        with Apart(nice=GIVE_WAY) as apart:
+            for shot in sorted(new, key=lambda shot: -shot.changed)[:TRIED_A_LOOK]:
+                problem = ""
+                try:
+                    apart.call(shot.spec, open_shot, shot.spec, **options)
+                except VerdigrisError as error:
+                    problem = self._named(str(error))
+                self._problems[shot] = problem
+
+    def _named(self, sentence: str) -> str:
+        """A sentence for pages: with names as the list has them, not where they lie."""
+        return sentence.replace(f"{self.folder}{os.sep}", "")[:300]
+
     def _complain(self, text: str) -> None:
         if text not in self._told and len(self._told) < MAX_TOLD:
             self._told.add(text)
@@ -174,18 +213,20 @@ class Watch:
         return spec
 
 
-def newest(folder: Path) -> str | None:
+def newest(folder: Path, *, deinterlace: bool = False) -> str | None:
     """Return the SHOT of the newest shot under a folder that can be read, or None without any.
 
     One that is still being written does not keep the service from starting with the one before; if
     none can be read, the newest is returned, and opening it tells why.
     """
     shots = sorted(look(folder), key=lambda shot: -shot.changed)
-    for shot in shots:
-        try:
-            open_shot(shot.spec, missing="hold")
-        except VerdigrisError as error:
-            log.warning("passed over for now: %s", error)
-        else:
-            return shot.spec
+    with Apart() as apart:
+        for shot in shots:
+            options = {"missing": "hold", "deinterlace": deinterlace}
+            try:
+                apart.call(shot.spec, open_shot, shot.spec, **options)
+            except VerdigrisError as error:
+                log.warning("passed over for now: %s", error)
+            else:
+                return shot.spec
     return shots[0].spec if shots else None

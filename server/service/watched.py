@@ -8,7 +8,8 @@ import logging
 from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
 from server.editing.notes import NoteBoard
-from server.media import Shot
+from server.media import Shot, open_shot
+from server.media.apart import Apart
 from server.pictures.renderer import Urgency
 from server.service.service import Service
 from server.service.take_list import take_log
@@ -24,6 +25,8 @@ async def watch(service: Service) -> None:
     while service.watch is not None:
         try:
             found = await asyncio.to_thread(service.watch.look, take_log(service))
+            spec, options = str(service.opened.shot.spec), service.maker.shot_options()
+            await asyncio.to_thread(service.watch.try_new, found, spec, options)
             if service.watch.note(found, str(service.opened.shot.spec)):
                 service.broadcast(Watched(shots=service.watch.shots))
         except Exception:
@@ -33,14 +36,21 @@ async def watch(service: Service) -> None:
 
 def read_watched(service: Service, name: str) -> Shot:
     """Open a shot's files only; on any thread. May block."""
-    return service.maker.shot(_watch_of(service).spec(name))
+    return _opened_apart(service, _watch_of(service).spec(name), None)
+
+
+def _opened_apart(service: Service, spec: str, recipe: Recipe | None) -> Shot:
+    """Open a shot's files in another process: one that ends it must not end the service."""
+    with Apart() as apart:
+        return apart.call(spec, open_shot, spec, **service.maker.shot_options(recipe))
 
 
 async def open_watched(service: Service, name: str, keep_recipe: bool) -> None:
     """Open a shot: with its own recipe if it has one, else with the present one."""
     watch, maker = _watch_of(service), service.maker
     spec, current = watch.spec(name), service.session.recipe
-    shot = await asyncio.to_thread(maker.shot, spec, current if keep_recipe else None)
+    like = current if keep_recipe else None
+    shot = await asyncio.to_thread(_opened_apart, service, spec, like)
     recipes = maker.recipes(shot, None)
     saved = await asyncio.to_thread(recipes.load)
     first = _carried(current) if keep_recipe else maker.options.first_recipe()

@@ -35,7 +35,11 @@ class Playhead(Message):
 
 
 class ShotInfo(Message):
-    """bits and chroma: of the recording, null when unknown. missing: numbers of missing frames."""
+    """bits and chroma: of the recording, null when unknown. missing: numbers of missing frames.
+
+    colourspace_decided: how the colour space was decided, in words. remarks: what to know of how
+    the files are read.
+    """
 
     name: str
     kind: Literal["still", "sequence", "movie"]
@@ -47,6 +51,8 @@ class ShotInfo(Message):
     last: int
     missing: list[int] = Field(default_factory=list)
     colourspace: str = ""
+    colourspace_decided: str = ""
+    remarks: list[str] = Field(default_factory=list)
     bits: int | None = None
     chroma: str | None = None
 
@@ -120,7 +126,8 @@ class JobInfo(Message):
 class WatchedShot(Message):
     """A shot in the watched folder. shot: its name there. at: when it appeared.
 
-    verdict: of its newest kept take, empty where there is none.
+    verdict: of its newest kept take, empty where there is none. problem: why it cannot be opened,
+    in a sentence; empty while nothing is known against it.
     """
 
     shot: str
@@ -130,6 +137,7 @@ class WatchedShot(Message):
     open: bool = False
     ready: bool = True
     verdict: str = ""
+    problem: str = ""
 
 
 class ColourInfo(Message):

@@ -19,6 +19,7 @@ import trustme
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
+from kernels.errors import VerdigrisError
 from server.http.cookies import read_cookie
 from server.media import write_exr
 from server.media.roots import RootsError
@@ -30,6 +31,7 @@ from server.security import (
     host_allowed,
     origin_allowed,
     own_hosts,
+    private_folder,
 )
 from server.wire.protocol import PROTOCOL
 from tests.server.conftest import HEIGHT, WIDTH, Live, Page, close_code, live_service
@@ -535,3 +537,34 @@ def test_tls_with_a_certificate(tmp_path: Path) -> None:
         ) as socket:
             socket.send(json.dumps({"type": "hello", "protocol": PROTOCOL, "client": "t"}))
             assert json.loads(socket.recv(10))["type"] == "welcome"
+
+
+@pytest.mark.parametrize("place", ["file", "file/below", "read-only"])
+def test_a_data_folder_that_cannot_be_written_to_is_one_sentence(
+    tmp_path: Path, place: str
+) -> None:
+    """Our own rule, no outside source: a file in its place, and /sys, which is mounted read-only or
+    takes no files."""
+    (tmp_path / "file").write_text("x")
+    folder = Path("/sys/kernel") if place == "read-only" else tmp_path / place
+    if place == "read-only" and not folder.is_dir():
+        pytest.skip("no /sys here")
+    before = folder.stat().st_mode if place == "read-only" else 0
+    with pytest.raises(
+        VerdigrisError, match=r"cannot be written to \(.*VERDIGRIS_DATA_DIR"
+    ) as told:
+        private_folder(folder / "data" if place == "read-only" else folder)
+    assert "\n" not in str(told.value)
+    assert place != "read-only" or folder.stat().st_mode == before
+
+
+def test_bytes_that_are_no_text_are_answered_without_a_traceback(
+    fresh: Live, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Source: RFC 6455, 8.1: a text frame that is no UTF-8 fails the connection, with 1007."""
+    with fresh.page() as page:
+        with page.socket.send_context():
+            page.socket.protocol.send_text(b"\xff\xfe{")
+        assert close_code(page) == 1007
+    assert fresh.get("/healthz").status_code == 200
+    assert [r for r in caplog.records if r.exc_info or "Traceback" in r.getMessage()] == []

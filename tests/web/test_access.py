@@ -44,6 +44,7 @@ def serious(seat: Seat) -> list[str]:
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", list(SIZES))
 def test_no_serious_finding_and_large_targets_in_every_step(
     seat: Callable[..., Seat], name: str

@@ -130,6 +130,7 @@ def test_the_operator_sees_who_is_there_and_takes_a_link_back(
     assert service.process.poll() is None
 
 
+@pytest.mark.slow
 def test_new_takes_appear_and_open_with_the_recipe_in_one_tap(
     browser: Any, demo: DemoPaths, tmp_path: Path
 ) -> None:
@@ -170,6 +171,7 @@ def test_new_takes_appear_and_open_with_the_recipe_in_one_tap(
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="processes cannot be halted here")
+@pytest.mark.slow
 def test_a_connection_lost_without_a_word_is_noticed_and_comes_back(
     browser: Any, demo: DemoPaths, tmp_path: Path
 ) -> None:
@@ -197,6 +199,7 @@ def test_a_connection_lost_without_a_word_is_noticed_and_comes_back(
         running.stop()
 
 
+@pytest.mark.slow
 def test_edits_made_while_the_server_is_dead_arrive_when_it_is_back(
     browser: Any, demo: DemoPaths, tmp_path: Path
 ) -> None:

@@ -1,5 +1,10 @@
 // Small helpers to build elements; no markup strings, so nothing has to be escaped.
 
+// Every part of the page imports this one: none begins before the page's elements are there, in
+// whatever order, and however early, parts are loaded.
+if (document.readyState === "loading")
+  await new Promise((ready) => document.addEventListener("DOMContentLoaded", ready, { once: true }));
+
 const SVG = "http://www.w3.org/2000/svg";
 
 /** @typedef {Node | string | number | null | undefined | false} One */

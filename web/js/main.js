@@ -44,6 +44,7 @@ async function begin() {
   });
   connect();
   emit("link");
+  document.documentElement.dataset.started = "yes";
 }
 
 addEventListener("online", hurry);

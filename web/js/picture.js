@@ -11,7 +11,7 @@ import { receivePictures, send } from "./wire.js";
 const MAX_SCALE = 48;
 
 const box = byId("picture");
-const canvas = /** @type {HTMLCanvasElement} */ (document.getElementById("canvas"));
+const canvas = /** @type {HTMLCanvasElement} */ (byId("canvas"));
 export const pictureBox = box;
 
 /** Centre in full-resolution pixels; scale: CSS pixels a full-resolution line; fit: whole frame. */
@@ -20,11 +20,15 @@ const port = { cx: 0, cy: 0, scale: 1, fit: true };
 const size = { w: 1, h: 1 };
 
 // Decoding may overtake: what came too late to be shown is acknowledged and says nothing of the picture.
-const paint = makePaint(canvas, (meta, ok, shown) => {
-  const latency = editDrawn(meta.revision);
-  send({ type: "ack", sequence: meta.sequence, latency_ms: latency });
-  if (shown) emit("picture", { meta, ok });
-});
+const paint = makePaint(
+  canvas,
+  (meta, ok, shown) => {
+    const latency = editDrawn(meta.revision);
+    send({ type: "ack", sequence: meta.sequence, latency_ms: latency });
+    if (shown) emit("picture", { meta, ok });
+  },
+  () => send({ type: "reset" }),
+);
 receivePictures((meta, bytes) => paint.picture({ ...meta, key: keyOf(meta.viewId, meta.port) }, bytes));
 
 const aspect = () => state.shot?.pixel_aspect ?? 1;

@@ -21,7 +21,7 @@ on("newshot", (found) => {
 
 const unjudged = () =>
   state.watched
-    .filter((t) => t.ready && !t.verdict)
+    .filter((t) => t.ready && !t.verdict && !t.problem)
     .map((t) => t.shot)
     .reverse();
 
@@ -58,7 +58,8 @@ export function takesBlock() {
 /** @param {WatchedShot} t */
 function takeRow(t) {
   const size = t.ready ? (t.frames ? counted(t.frames, "frame") : "") : "still being written";
-  const facts = [size, t.verdict].filter(Boolean).join(", ");
+  const problem = t.problem ? `cannot be opened: ${t.problem}` : "";
+  const facts = [size, t.verdict, problem].filter(Boolean).join(", ");
   const name = h("span", { class: t.open ? "strong" : "", text: t.name });
   const act = button({
     label: `Open ${t.name} with this recipe`,
@@ -70,6 +71,6 @@ function takeRow(t) {
     "li",
     { dataset: { take: t.shot } },
     h("span", { class: "grow" }, name, " ", h("span", { class: "quiet", text: facts })),
-    t.open ? h("span", { class: "quiet", text: "open" }) : t.ready && operator() ? act : null,
+    t.open ? h("span", { class: "quiet", text: "open" }) : t.ready && operator() && !t.problem ? act : null,
   );
 }

@@ -806,6 +806,8 @@ export interface ShotInfo {
   last: number;
   missing: number[];
   colourspace: string;
+  colourspace_decided: string;
+  remarks: string[];
   bits: number | null;
   chroma: string | null;
 }
@@ -992,6 +994,7 @@ export interface WatchedShot {
   open: boolean;
   ready: boolean;
   verdict: string;
+  problem: string;
 }
 
 export interface Welcome {

@@ -80,7 +80,7 @@ def test_a_recipe_is_made_checked_and_explained(
     assert verdigris(capsys, "recipe", "new", path, "--primary", "blue")[0] == 0
     assert verdigris(capsys, "recipe", "new", path)[0] == 2
     assert verdigris(capsys, "recipe", "new", path, "--force")[0] == 0
-    assert "good, version 1" in verdigris(capsys, "recipe", "check", path)[1]
+    assert "good, version 2" in verdigris(capsys, "recipe", "check", path)[1]
     assert "screen is green" in verdigris(capsys, "recipe", "explain", path)[1]
     schema = json.loads(verdigris(capsys, "recipe", "schema")[1])
     assert schema["title"] == "Verdigris recipe"

@@ -178,6 +178,7 @@ def moving_shot(folder: Path, look: Look, frames: int = 5) -> tuple[Shot, list[S
     return open_shot(folder / "move.#.exr"), made
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("look", "told"),
     [

@@ -15,6 +15,7 @@ from OpenImageIO import ImageBuf
 from kernels.cuda.runner import DeviceEngine
 from kernels.errors import VerdigrisError
 from server.media import Frame, Shot, write_exr
+from server.media.apart import ApartShot
 from server.pictures.renderer import RenderThread, SharedEngine, Urgency
 from server.service.handlers import work as work_handlers
 from server.service.jobs import MAX_QUEUED, JobContext, JobError, JobResult, JobRunner
@@ -273,15 +274,15 @@ def test_cancelling_a_bake_keeps_frames_that_the_next_one_finds(
     fresh: Live, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Common practice, no source."""
-    runner, read = fresh.service.jobs, Shot.read
+    runner, read = fresh.service.jobs, ApartShot.read
     stop = [True]
 
-    def read_and_stop(shot: Shot, frame: int) -> Frame:
+    def read_and_stop(shot: ApartShot, frame: int) -> Frame:
         if stop[0] and frame == 1005:
             runner.cancel(runner.infos()[-1].job)
         return read(shot, frame)
 
-    monkeypatch.setattr(Shot, "read", read_and_stop)
+    monkeypatch.setattr(ApartShot, "read", read_and_stop)
     with fresh.page() as page:
         page.set("screen/noise/offset", [1e-5, 1e-5, 1e-5])
         page.until("accepted")

@@ -246,6 +246,7 @@ def heard(name: str) -> Iterator[threading.Event]:
         logging.getLogger(name).removeHandler(handler)
 
 
+@pytest.mark.slow
 def test_a_log_that_somebody_holds_stops_nothing_else(tmp_path: Path) -> None:
     """Common practice, no source: another program's lock on the log costs takes, not pictures."""
     folder = tmp_path / "takes"

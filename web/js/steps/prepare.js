@@ -220,7 +220,8 @@ function source() {
         shot.bits ? `${shot.bits} bit` : "",
         shot.chroma ?? "",
         `${shot.fps} fps`,
-        shot.colourspace ? `read as ${shot.colourspace}` : "",
+        shot.colourspace ? `read as ${shot.colourspace} (${shot.colourspace_decided})` : "",
+        ...shot.remarks,
         shot.missing.length
           ? `missing frames: ${shot.missing.slice(0, 12).join(", ")}${shot.missing.length > 12 ? " …" : ""}`
           : "",
