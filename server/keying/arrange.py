@@ -12,6 +12,7 @@ One arrangement, scaled by what was measured. Three colour differences on the cl
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from kernels.recipe import (
     ColourDifference,
     Despeckle,
     DespillPass,
+    Extractor,
     Guide,
     Levels,
     Noise,
@@ -31,6 +33,7 @@ from kernels.recipe import (
     Screen,
     Shape,
     ShapePose,
+    Unmix,
     level_and_balance,
 )
 from server.words import counted
@@ -52,6 +55,17 @@ FULL_WIDTH, LEAST_SCALE = 960, 0.5
 the size of pixels at any width."""
 POOLING = 1e0
 """Smoothness at which the guided filter is a plain local mean."""
+ARRANGEMENTS = {
+    "unmix": "each pixel taken apart into subject and screen, the edges' colour with it",
+    "three": "edges, what is solid, and what is bare, each by a colour difference of its own",
+    "open": "the same without the filled core, so that see-through parts stay so",
+    "filled": "edges and a filled core, with nothing cleared by pooling",
+    "plain": "one plain colour difference against the larger of the other channels",
+    "plain_three": "a plain colour difference for the edges, with the filled core and the clearing",
+}
+"""What `arrange` can make, in words; the first is the one to take without reasons against it."""
+USUAL = "unmix"
+Chroma = Literal["4:4:4", "4:2:2", "4:2:0"]
 DRIFT = 0.02
 """Relative change of the screen's level over a shot from which gains are keyed."""
 
@@ -79,9 +93,14 @@ class Findings:
     screen_share: float = 1.0
     camera_px: float | None = None
     moving: bool = False
-    subsampled: bool = False
+    chroma: Chroma = "4:4:4"
     frames: int = 1
     width: int = FULL_WIDTH
+
+    @property
+    def subsampled(self) -> bool:
+        """Whether the recording holds less colour than light."""
+        return self.chroma != "4:4:4"
 
     def scaled(self, radius_px: float) -> float:
         """Return a radius as it suits pictures of this width."""
@@ -105,11 +124,12 @@ def arrange(
     name: str = "suggested",
     clean_colourspace: str = "",
     given: bool = False,
+    arrangement: str = USUAL,
 ) -> Recipe:
     """Return the starting recipe. clean_plate: name of the clean plate; empty keys a flat colour.
 
-    given: the clean plate is somebody's own and was not fitted to the screen. Deterministic: equal
-    findings give equal recipes, ids included.
+    given: the clean plate is somebody's own and was not fitted to the screen. arrangement: one of
+    ARRANGEMENTS. Deterministic: equal findings give equal recipes, ids included.
     """
     sigma = matte_sigma(found)
     screen = Screen(primary=found.primary, colour=found.colour, noise=found.noise)
@@ -119,14 +139,60 @@ def arrange(
     recipe = Recipe(
         name=name[:60] or "suggested",
         screen=screen,
-        extractors=[_edges(found), _solid(found), _clear(found, sigma)],
+        extractors=_extractors(found, sigma, arrangement),
         garbage=[_marker(n, box, min(found.drift)) for n, box in enumerate(found.garbage, start=1)],
         despill=[_spill(found)],
     )
-    recipe.notes = _notes(found, sigma, bool(clean_plate))
+    recipe.source.chroma = found.chroma
+    if arrangement == "unmix":
+        recipe.assemble.edge_colour.method = "unmix"
+    notes = _notes(found, sigma, bool(clean_plate), arrangement.startswith("plain"))
+    there = {f"extractors.{e.id}" for e in recipe.extractors}
+    recipe.notes = {
+        path: why
+        for path, why in notes.items()
+        if not path.startswith("extractors.") or path in there
+    }
+    if arrangement == "unmix":
+        recipe.notes |= _notes_of_unmix(found)
     if given:
         recipe.notes |= _notes_of_given(found, clean_plate)
     return recipe
+
+
+def _extractors(found: Findings, sigma: float, arrangement: str) -> list[Extractor]:
+    """Return the extractors of an arrangement, in the order in which they combine."""
+    edges, solid, clear = _edges(found), _solid(found), _clear(found, sigma)
+    if arrangement.startswith("plain"):
+        edges = ColourDifference(
+            id="edges", name="edges", role="edge", combine="max", gain=_gain(found, 1.0)
+        )
+    parts: dict[str, list[Extractor]] = {
+        "unmix": [_unmix(found)],
+        "three": [edges, solid, clear],
+        "open": [edges, clear],
+        "filled": [edges, solid],
+        "plain": [edges],
+        "plain_three": [edges, solid, clear],
+    }
+    return parts[arrangement]
+
+
+def _unmix(found: Findings) -> Unmix:
+    return Unmix(
+        id="unmix", name="unmix", role="edge", combine="max", screen_level=_screen_level(found)
+    )
+
+
+def _screen_level(found: Findings) -> float | Keys:
+    """Return the screen's level over the clean plate's: keyed when it drifts."""
+    levels = {frame: min(max(v, 0.25), 4.0) for frame, v in found.drift.items()}
+    every = list(levels.values())
+    if len(every) < 2 or max(every) - min(every) <= DRIFT:
+        level = sum(every) / max(len(every), 1)
+        return 1.0 if abs(level - 1.0) <= DRIFT else round(level, 4)
+    keys = [Key(frame=frame, value=value) for frame, value in sorted(levels.items())]
+    return Keys(keys=keys, between="linear")
 
 
 def _gain(found: Findings, gain: float) -> float | Keys:
@@ -244,7 +310,7 @@ def _spill(found: Findings) -> DespillPass:
     )
 
 
-def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
+def _notes(found: Findings, sigma: float, plate: bool, plain: bool) -> dict[str, str]:
     """Return the reasons, by path, as `explain` prints them."""
     _, i, j = channel_index(found.primary)
     names = ("red", "green", "blue")
@@ -255,7 +321,9 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
             if plate
             else "one flat colour is used because no place for a clean plate was given"
         ),
-        "extractors.edges": f"the weights {found.weights[0]:.2f} for {names[i]} and "
+        "extractors.edges": "the plain form: the larger of the other channels is compared with"
+        if plain
+        else f"the weights {found.weights[0]:.2f} for {names[i]} and "
         f"{found.weights[1]:.2f} for {names[j]} fit the subject's own colours near the screen, "
         "so edges are read with the least bias",
         "extractors.solid": f"fills what reads {solid_from(found):g} and more over a few pixels; "
@@ -304,6 +372,29 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
     return notes
 
 
+def _notes_of_unmix(found: Findings) -> dict[str, str]:
+    """Return the reasons that unmix has of its own."""
+    notes = {
+        "extractors.unmix": "coverage and the subject's own colour are solved together under the "
+        "measured noise, so no part is filled or cleared by a threshold; the view 'Matte error' "
+        "shows where it is unsure",
+        "assemble.edge_colour": "the colour that unmix found, less the screen's light by each "
+        "surface's own hue; the despill pass acts only where the edges are coloured otherwise",
+    }
+    if found.subsampled:
+        notes["source.chroma"] = (
+            f"the recording holds its colour {found.chroma}, so unmix solves it against full "
+            "brightness and coarser colour"
+        )
+    if isinstance(_gain(found, 1.0), Keys):
+        levels = list(found.drift.values())
+        notes["light"] = (
+            f"the screen's level drifts by {100 * (max(levels) - min(levels)):.0f} % over the "
+            "shot, so it is keyed"
+        )
+    return notes
+
+
 def _notes_of_given(found: Findings, plate: str) -> dict[str, str]:
     """Return what is to be said otherwise when the clean plate was given."""
     notes = {
@@ -314,7 +405,7 @@ def _notes_of_given(found: Findings, plate: str) -> dict[str, str]:
     if not isinstance(_gain(found, 1.0), Keys) and abs(level - 1.0) > DRIFT:
         notes["light"] = (
             f"the screen is {100 * level:.0f} % as bright in the shot as in the clean plate, "
-            "so the gains make up for it"
+            "which the key makes up for"
         )
     if found.moving:
         notes["camera"] = (

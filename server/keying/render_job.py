@@ -19,9 +19,7 @@ from server.media.companions import Companions
 from server.media.exr import attribute_in
 from server.media.sequence import is_pattern, parse_pattern
 
-Layer = Literal[
-    "alpha", "straight", "foreground", "composite", "despilled", "extractors", "error"
-]
+Layer = Literal["alpha", "straight", "foreground", "composite", "despilled", "extractors", "error"]
 LAYERS: tuple[Layer, ...] = (
     "alpha",
     "straight",
