@@ -28,8 +28,8 @@ def truth(
         str | None,
         typer.Option(
             metavar="SEEDS",
-            help="Seeds of the shots, as 100-109 or 3,5,7; 0-49 are for tuning. 100-109 without it, "
-            "0 for families.",
+            help="Seeds of the shots, as 100-109 or 3,5,7; 0-49 are for tuning. 100-109 without "
+            "it, 0 for families.",
         ),
     ] = None,
     width: Annotated[
