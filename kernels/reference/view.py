@@ -131,9 +131,10 @@ def alpha_noise(image: Array, despilled: Array, clean: Array, ctx: Context) -> A
     return np.stack([sigma * w, w, luminance(image, ctx.weights)])
 
 
-def alpha_error(image: Array, error: Array, known: bool, ctx: Context) -> Array:
-    """Expected error of the matte, (3, h, w): w error, w, luminance; w is 0 where none is known."""
-    w = np.full_like(error, 1 if known else 0)
+def alpha_error(image: Array, error: Array | None, ctx: Context) -> Array:
+    """Expected error of the matte, (3, h, w): w error, w, luminance; w is 0 if none is known."""
+    w = np.full(image.shape[-2:], 0 if error is None else 1, image.dtype)
+    error = w if error is None else error
     return np.stack([error * w, w, luminance(image, ctx.weights)])
 
 
@@ -208,7 +209,8 @@ def view_source(
         case "alpha_noise":
             return alpha_noise(planes["plate"], planes["despilled"], _clean(planes, ctx), ctx)
         case "alpha_error":
-            return alpha_error(planes["plate"], planes["error"], bool(plan.error_from), ctx)
+            known = planes.get("error") if plan.error_from else None
+            return alpha_error(planes["plate"], known, ctx)
         case "deciding":
             mattes: list[Combined] = [
                 (planes[f"matte:{e.id}"], e, planes.get(f"mask:{e.id}"))

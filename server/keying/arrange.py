@@ -337,8 +337,8 @@ def _notes(found: Findings, sigma: float, plate: bool, plain: bool) -> dict[str,
     }
     if sigma > 0.25:
         notes["noise"] = (
-            "the noise exceeds a quarter of the screen's excess, beyond which a colour "
-            "difference sees none: denoise the shot first"
+            "the noise exceeds a quarter of the screen's excess, beyond which hardly any screen is "
+            "seen in it: denoise the shot first"
         )
     elif found.separation < LEAST_SEPARATED:
         notes["keep_solid"] = (
@@ -386,7 +386,12 @@ def _notes_of_unmix(found: Findings) -> dict[str, str]:
             f"the recording holds its colour {found.chroma}, so unmix solves it against full "
             "brightness and coarser colour"
         )
-    if isinstance(_gain(found, 1.0), Keys):
+    if found.over_range > 0.0005:
+        notes["highlights"] = (
+            f"{100 * found.over_range:.2f} % of the picture is brighter than 1; unmix trusts the "
+            "coloured fringes about it less"
+        )
+    if isinstance(_screen_level(found), Keys):
         levels = list(found.drift.values())
         notes["light"] = (
             f"the screen's level drifts by {100 * (max(levels) - min(levels)):.0f} % over the "
