@@ -5,8 +5,6 @@ Pointwise results equal the reference's to the last bit. Filters stay within `pa
 
 from __future__ import annotations
 
-import os
-import platform
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -20,6 +18,7 @@ from numpy.typing import NDArray
 from kernels.cpu import denoise as fast_denoise
 from kernels.cpu.display import finish
 from kernels.cpu.filters import FastNeighbourhood
+from kernels.cpu.processor import processor_name, sensible_threads
 from kernels.engine import F32, U8, Abilities, DevicePictures, Inputs, Storage, View, finite
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, build_plan
 from kernels.recipe import Background, Denoise, Noise
@@ -88,9 +87,9 @@ class CpuEngine:
     device_pictures: DevicePictures | None = None
 
     def __init__(self, threads: int | None = None) -> None:
-        self.threads = threads or os.cpu_count() or 1
+        self.threads = threads or sensible_threads()
         count = f"{self.threads} thread" + ("" if self.threads == 1 else "s")
-        self.description = f"{processor_name()}, {count}"
+        self.description = f"{processor_name()}, {count}, NumPy"
         self._pool = ThreadPoolExecutor(self.threads, thread_name_prefix="cpu-engine")
         self._filters = FastNeighbourhood(self._pool, self.threads)
         self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()
@@ -112,11 +111,18 @@ class CpuEngine:
         return handle.array
 
     def place(
-        self, picture: CpuPlane | None, background: Background, width: int, height: int
+        self,
+        picture: CpuPlane | None,
+        background: Background,
+        width: int,
+        height: int,
+        *,
+        pixel_aspect: float = 1.0,
     ) -> CpuPlane:
         """Return the handle of the background placed to fill the frame."""
         image = None if picture is None else picture.array
-        return CpuPlane(np.ascontiguousarray(place(image, background, width, height), np.float32))
+        placed = place(image, background, width, height, pixel_aspect=pixel_aspect)
+        return CpuPlane(np.ascontiguousarray(placed, np.float32))
 
     def planes(
         self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None
@@ -142,6 +148,7 @@ class CpuEngine:
                 plan.inputs,
                 weights=plan.context.weights,
                 scale=1.0 / draft,
+                pixel_aspect=plan.pixel_aspect,
             )
         arrays = {name: plane.at(draft) for name, plane in inputs.planes.items()}
         height, width = arrays["plate"].shape[-2:]
@@ -346,15 +353,3 @@ def _outer(box: tuple[float, float, float, float]) -> Region:
         int(np.ceil(box[2])),
         int(np.ceil(box[3])),
     )
-
-
-def processor_name() -> str:
-    """Return the processor's name as the system tells it."""
-    try:
-        with open("/proc/cpuinfo", encoding="utf-8") as file:
-            for line in file:
-                if line.startswith("model name"):
-                    return line.split(":", 1)[1].strip()
-    except OSError:
-        pass
-    return platform.processor() or platform.machine() or "processor"

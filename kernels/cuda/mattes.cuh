@@ -203,11 +203,11 @@ DEVICE constexpr bool all_known() {
 static_assert(all_known(), "an extractor is of a kind that has no code here");
 #endif
 
-// The lean size has straight-line code for each operation it knows: the bits that say which are a
-// constant in each branch.
+// The lean size and the processor's form have straight-line code for each operation they know: the
+// bits that say which are a constant in each branch.
 DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, float* m) {
     const int code = CODE(P, e);
-#ifdef LEAN
+#if defined(LEAN) || defined(VERDIGRIS_WIDE)
 #define CASE(operation)                                                       \
     case (operation):                                                         \
         mattes_as(P, e, (operation) | (code & ~OPERATION), flags, px, m);     \
@@ -229,6 +229,9 @@ DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, floa
         IN_BOTH_SPACES(KIND_COLOUR_DIFFERENCE, 0)
         IN_BOTH_SPACES(KIND_COLOUR_DIFFERENCE, 1)
         IN_BOTH_SPACES(KIND_CHROMA_DISTANCE, 0)
+#ifdef VERDIGRIS_WIDE
+        IN_BOTH_SPACES(KIND_PLATE_DIFFERENCE, NORM_DELTA_E)
+#endif
     }
 #else
     mattes_as(P, e, code, flags, px, m);

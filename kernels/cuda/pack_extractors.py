@@ -172,7 +172,8 @@ def _flat_figures(plain: str, kind: str, *context: Any) -> tuple[float, float]:
     """Return what a flat screen allows to work out once, by the reference's own functions.
 
     plain: the extractor as JSON without what is dragged most. plate_difference: the distance of
-    c + sigma(c) from c, 0. colour_difference: how far the screen's excess stands out, and it.
+    c + sigma(c) from c, 0. colour_difference: trust in the screen's
+    excess, and that excess.
     """
     primary, screen, gain, offset = context
     ctx = Context(primary, screen, Noise(gain=gain, offset=offset))

@@ -69,7 +69,7 @@ class DeviceEngine:
         self._previews = Previews(device)
         self._placer = Placer(device, self._filters)
         self._denoiser = Denoiser(device)
-        self._kept: OrderedDict[str, Kept] = OrderedDict()
+        self._kept: OrderedDict[tuple[str, float], Kept] = OrderedDict()
         self._hues: OrderedDict[Hashable, Any] = OrderedDict()
 
     @property
@@ -100,11 +100,17 @@ class DeviceEngine:
         return self._holder.fetch(handle)
 
     def place(
-        self, picture: Plane | None, background: Background, width: int, height: int
+        self,
+        picture: Plane | None,
+        background: Background,
+        width: int,
+        height: int,
+        *,
+        pixel_aspect: float = 1.0,
     ) -> Plane:
         """Return the handle of the placed background, as half if its picture is."""
         half = self.storage == "float16" if picture is None else picture.half
-        return self._placer.place(picture, background, width, height, half)
+        return self._placer.place(picture, background, width, height, half, pixel_aspect)
 
     def denoise(
         self,
@@ -249,12 +255,14 @@ class DeviceEngine:
         held = tuple(job.planes[n] for n in sorted(job.plan.reads(stage, job.planes)))
         sources = tuple(plane.address for plane in held)
         settings = job.plan.decides(stage)
-        kept = self._kept.get(stage.out)
+        place = (stage.out, job.plan.scale)
+        kept = self._kept.get(place)
         if kept is not None and kept.serves(sources, settings, region):
-            self._kept.move_to_end(stage.out)
+            self._kept.move_to_end(place)
             return kept.plane
         plane = self._make(job, stage, region)
-        self._kept[stage.out] = Kept(sources, settings, region, plane, held)
+        where = (0, 0, job.width, job.height) if STAGES[stage.kind].whole else region
+        self._kept[place] = Kept(sources, settings, where, plane, held)
         while len(self._kept) > KEPT_STAGES:
             self._kept.popitem(last=False)
         return plane
@@ -305,7 +313,7 @@ class DeviceEngine:
 
     def _blurred(self, job: Job, stage: Stage, source: Plane, grown: Region) -> Plane:
         sigma_px = radius_px(stage.kind, job.plan.recipe, stage.index)
-        return self._filters.blur(source, sigma_px, grown)
+        return self._filters.blur(source, sigma_px, grown, job.plan.pixel_aspect)
 
     def _refined(self, job: Job, stage: Stage, grown: Region) -> Plane:
         settings = refine_of(stage.kind, job.plan.recipe, stage.index)
@@ -315,7 +323,7 @@ class DeviceEngine:
         row = STAGES[stage.kind]
         index = max(stage.index, 0)
         made = self._pointwise(job, C[row.output], row.channels, grown, index, guide)
-        return self._filters.refine(made, settings, guide, grown)
+        return self._filters.refine(made, settings, guide, grown, job.plan.pixel_aspect)
 
     def _pass_mattes(self, job: Job) -> None:
         """Make the finished mattes of extractors that limit a despill pass."""

@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.measure.screen_find import gaussian
+from kernels.measure.screen_find import channel_index, gaussian, robust_sigma
+from kernels.recipe import Primary
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -28,6 +29,8 @@ STILL = 6.0
 SMALLEST = 0.002
 """Parts under this share of the frame are left alone."""
 OUTLINE_PX = 1.5
+SHADED, DARKEST = 0.08, -1.6
+"""Depth of a shadow in ln: from 8 %, to a fifth of the light."""
 
 
 def hull_of(mask: Mask) -> Mask:
@@ -83,16 +86,23 @@ def outside_cloth(screen: Sequence[Mask], moving: Mask) -> Mask:
 
 
 def _subject(held: Mask, depth: Array, moving: Mask, reach: int) -> Mask:
-    """Return the parts of what is not screen inside the hull that reach deep, or move."""
-    count, labels = cv2.connectedComponents(held.astype(np.uint8), connectivity=4)
+    """Return the parts of what is not screen inside the hull that reach deep, or move.
+
+    Without the strip along the hull's edge, through which the cloth's surroundings hang together
+    with them; they get it back as far as it is next to them.
+    """
+    half = reach // 2
+    inner = (held & ((depth > half) | moving)).astype(np.uint8)
+    count, labels = cv2.connectedComponents(inner, connectivity=4)
     keep = np.zeros(count, np.bool_)
     for n in range(1, count):
         part = labels == n
-        if part.sum() < 12:
-            continue
-        keep[n] = (depth[part] > reach).mean() > 0.1 or moving[part].mean() > 0.25
+        keep[n] = part.sum() >= 12 and (
+            (depth[part] > reach).mean() > 0.1 or moving[part].mean() > 0.25
+        )
     keep[0] = False
-    return np.asarray(keep[labels])
+    core = keep[labels].astype(np.uint8)
+    return np.asarray((cv2.dilate(core, _disc(half + 2)) > 0) & held)
 
 
 def _below_contact(outside: Mask, subject: Mask) -> Mask:
@@ -128,6 +138,34 @@ def _without_small(mask: Mask) -> Mask:
 def _disc(radius: int) -> NDArray[np.uint8]:
     side = 2 * radius + 1
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), np.uint8)
+
+
+def shadows(small: Array, clean: Array, screen: Mask, primary: Primary) -> Mask:
+    """Return the pixels (h, w) where the screen lies in a shadow that the clean plate has not.
+
+    They have the clean plate's colour ratios, are SHADED below its level, hang together over
+    SMALLEST of the frame and border both on bare screen and on what is neither: the subject.
+    small, clean: (3, h, w). screen: pixels that show it. Dark things full of spill look alike, so
+    this is for proposing. Source: a shadow multiplies light by one factor; the limits are our own.
+    """
+    h, w = screen.shape
+    if screen.sum() < 400:
+        return np.zeros((h, w), np.bool_)
+    k, i, j = channel_index(primary)
+    log = np.log(np.maximum(np.stack([gaussian(p, 2.0) for p in small]), 1e-5))
+    ratio = log - np.log(np.maximum(clean, 1e-5))
+    level = ratio[k]
+    spread = robust_sigma(level[screen])
+    tint = np.maximum(np.abs(ratio[i] - level), np.abs(ratio[j] - level))
+    same = tint < 0.04 + 0.3 * np.abs(level)
+    fine = np.abs(level - gaussian(level.astype(np.float32), 3.0)) < 0.08
+    dark = same & fine & (level < -max(SHADED, 3.0 * spread)) & (level > DARKEST)
+    dark = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, _disc(2)) > 0
+    rest = cv2.erode((~screen & ~dark).astype(np.uint8), _disc(2)) > 0
+    near = cv2.dilate(rest.astype(np.uint8), _disc(max(6, w // 50))) > 0
+    beside = cv2.dilate((screen & ~dark).astype(np.uint8), _disc(3)) > 0
+    found = _joined_to(np.asarray(dark), near)
+    return _without_small(_joined_to(found, beside))
 
 
 def outlines(mask: Mask, never: Mask, most: int = 8) -> list[Polygon]:

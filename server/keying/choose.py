@@ -15,7 +15,8 @@ from kernels.inputs import gather
 from kernels.measure.screen_surface import resized
 from kernels.plan import build_plan
 from kernels.recipe import Noise
-from server.keying.arrange import ARRANGEMENTS, USUAL, Findings, arrange
+from server.keying.arrange import ARRANGEMENTS, USUAL, arrange
+from server.keying.findings import Findings
 from server.keying.prove import (
     WEIGHTS,
     Evidence,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -65,6 +65,8 @@ class Rendered:
     nonfinite: int = 0
     held: tuple[int, ...] = ()
     black: tuple[int, ...] = ()
+    seconds_in: Mapping[str, float] = field(default_factory=dict)
+    """seconds of each stage, over all threads: `read`, `key`, `convert`, `write`"""
 
 
 def check_out(out: str, count: int) -> None:

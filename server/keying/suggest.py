@@ -17,16 +17,16 @@ from kernels.measure.screen_surface import resized
 from kernels.measure.subject import subject_weights
 from kernels.measure.survey import FrameSurvey, Measures, measure_frame
 from kernels.recipe import Noise, Recipe
-from server.keying.arrange import Chroma, Findings, arrange
+from server.keying.arrange import arrange
 from server.keying.choose import Choice, choose
 from server.keying.clean_plates import (
     GivenPlate,
-    clearance,
     numbered,
-    stands_alone,
     write_clean_plate,
     write_clean_plates,
 )
+from server.keying.findings import Chroma, Findings
+from server.keying.proposals import lone_markers, outlined, outside_of, shaded_of
 from server.media import Shot
 from server.survey.summary import summarise
 from server.survey.survey import has_next, note_motion, sample_frames
@@ -225,6 +225,8 @@ def combine(
         over_range=summary.over_range_share,
         markers=summary.markers,
         garbage=() if moving else lone_markers(list(kept.values()), height, width),
+        outside=outlined(outside_of(list(kept.values()), moving), height, width),
+        shaded=() if moving else outlined(shaded_of(list(kept.values()), fit), height, width),
         screen_share=summary.screen_share,
         camera_px=summary.camera_px,
         moving=moving,
@@ -254,43 +256,6 @@ def _wanders(surveys: Sequence[FrameSurvey], fits: Sequence[ScreenFit], merged: 
         if far > max(WANDERS, WANDERS_BY_NOISE * relative):
             return True
     return False
-
-
-def lone_markers(
-    surveys: Sequence[FrameSurvey], height: int, width: int
-) -> tuple[tuple[float, float, float, float], ...]:
-    """Return boxes, in full-size pixels, round markers that can be thrown away without a look.
-
-    They stand at one place in every frame (the camera rests), and nothing but screen comes within
-    6 % of the frame's width of them in any.
-    """
-    h, w = surveys[0].small.shape[1:]
-    distance = np.full((h, w), np.inf, np.float32)
-    for survey in surveys:
-        if survey.areas is None or survey.marks is None:
-            return ()
-        distance = np.minimum(distance, clearance(survey.areas.visible_screen, survey.marks))
-    boxes = []
-    for box in surveys[0].marks.markers if surveys[0].marks is not None else ():
-        centre = (box[:2] + box[2:]) / 2
-        others = [s.marks.markers for s in surveys[1:] if s.marks is not None]
-        if not all(_has(markers, centre, w) for markers in others):
-            continue
-        if not stands_alone(box, distance):
-            continue
-        half = 0.6 * (box[2:] - box[:2]) + 1.0 / w
-        x0, y0 = (centre - half) * (width, height)
-        x1, y1 = (centre + half) * (width, height)
-        boxes.append((float(x0), float(y0), float(x1), float(y1)))
-    return tuple(sorted(boxes))
-
-
-def _has(markers: Array, centre: Array, w: int) -> bool:
-    """Tell whether a marker lies within 1.5 working pixels of `centre`."""
-    if len(markers) == 0:
-        return False
-    middles = (markers[:, :2] + markers[:, 2:]) / 2
-    return bool((np.abs(middles - centre).max(axis=1) * w).min() < 1.5)
 
 
 def _rounded(values: Sequence[float] | Array) -> tuple[float, float, float]:

@@ -10,7 +10,7 @@ import pytest
 from demo_media import truth_shot
 from demo_media.scene import TruthShot
 from kernels import metrics
-from kernels.cpu.engine import CpuEngine
+from kernels.cpu import cpu_engine
 from kernels.explain import explain
 from kernels.inputs import gather
 from kernels.measure.subject import excess_share
@@ -18,8 +18,9 @@ from kernels.measure.survey import measure_frame
 from kernels.parameters import Keys
 from kernels.plan import build_plan
 from kernels.recipe import ColourDifference, Noise, Recipe, Unmix
-from server.keying.arrange import Findings, arrange, matte_sigma
+from server.keying.arrange import arrange, matte_sigma
 from server.keying.clean_plates import CleanPlateError, GivenPlate
+from server.keying.findings import Findings
 from server.keying.suggest import SuggestError, combine, suggest, suggest_shot
 from server.media import Shot, open_shot, write_exr
 from tests.server.survey.screens import flat, noisy, with_disc, with_markers
@@ -29,7 +30,7 @@ TUNED, HELD_OUT = (0, 1, 2, 5, 7, 8), (100, 102, 104, 105, 108, 109)
 
 
 def key(recipe: Recipe, plate: np.ndarray, clean: np.ndarray | None, frame: int = 0) -> np.ndarray:
-    engine = CpuEngine(threads=2)
+    engine = cpu_engine(threads=2)
     try:
         planes = {"plate", "background"} | ({"clean"} if clean is not None else set())
         inputs = gather(engine, recipe, frame, plate=plate, clean=clean)
