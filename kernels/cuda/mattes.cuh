@@ -231,6 +231,7 @@ DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, floa
         IN_BOTH_SPACES(KIND_CHROMA_DISTANCE, 0)
 #ifdef VERDIGRIS_WIDE
         IN_BOTH_SPACES(KIND_PLATE_DIFFERENCE, NORM_DELTA_E)
+        CASE(KIND_UNMIX)
 #endif
     }
 #else

@@ -62,6 +62,9 @@ ARRANGEMENTS = {
 }
 """What `arrange` can make, in words; the first is the one to take without reasons against it."""
 USUAL = "unmix"
+SOLIDITY = 0.5
+"""Of unmix: solid parts with spill stay whole; more would harden what is out of focus. On 15 shots
+of three families the mean SAD was 2.96 thousand at 0, 2.95 at .5 and 2.97 at 1."""
 
 
 def matte_sigma(found: Findings) -> float:
@@ -144,7 +147,12 @@ def _extractors(found: Findings, sigma: float, arrangement: str) -> list[Extract
 
 def _unmix(found: Findings) -> Unmix:
     return Unmix(
-        id="unmix", name="unmix", role="edge", combine="max", screen_level=screen_level(found)
+        id="unmix",
+        name="unmix",
+        role="edge",
+        combine="max",
+        solidity=SOLIDITY,
+        screen_level=screen_level(found),
     )
 
 

@@ -265,6 +265,7 @@ def test_unmix_is_made_anew_by_its_own_values_alone(planes: dict[str, Any]) -> N
     for path in [path for path in answers if path.startswith("screen.")]:
         assert ("unmix:mixed" in answers.pop(path)) == (".clean_plate" not in path), path
     assert answers.pop("assemble.edge_colour.despill") == {"local_foreground"}
+    answers.pop("source.pixel_aspect")  # it is told to every stage
     assert all("unmix:mixed" not in made for made in answers.values())
     assert answers["extractors.4.inverted"] == {"matte:mixed", "cumulative", "wrap"}
     assert answers["extractors.4.refine.soften_px"] == {"matte:mixed", "cumulative", "wrap"}
