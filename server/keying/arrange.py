@@ -63,9 +63,9 @@ ARRANGEMENTS = {
 """What `arrange` can make, in words; the first is the one to take without reasons against it."""
 USUAL = "unmix"
 SOLIDITY = 0.5
-"""Of unmix: solid parts with spill look whole from here; more hardens what is out of focus and fills
-glass. On eight shots of three families, half of them those, the mean SAD was 2.18 thousand at 0,
-2.23 at .5 and 2.29 at 1."""
+"""Of unmix: solid parts with spill look whole from here; more hardens what is out of focus and
+fills glass. On eight shots of three families, half of them those, the mean SAD was 2.18 thousand
+at 0, 2.23 at .5 and 2.29 at 1."""
 
 
 def matte_sigma(found: Findings) -> float:
