@@ -145,8 +145,9 @@ class Engine(Protocol):
     ) -> dict[str, F32]:
         """Return full-resolution float planes of `region`.
 
-        wanted: of `alpha` (H, W), `despilled straight foreground composite` (3, H, W) and
-        `extractor:<id>` (H, W), an extractor's refined matte.
+        wanted: of `alpha` (H, W), `error` (H, W), its expected error,
+        `despilled straight foreground composite` (3, H, W) and `extractor:<id>` (H, W), an
+        extractor's refined matte.
         """
 
     def denoise(

@@ -28,6 +28,7 @@ from kernels.recipe import (
     ScreenLight,
     Shape,
     ShapePose,
+    Unmix,
     ValueBand,
 )
 
@@ -65,6 +66,7 @@ def cases() -> Iterator[Case]:
     yield from _extractor_cases()
     yield from _join_cases()
     yield from _refine_cases()
+    yield from _unmix_cases()
     yield from _despill_cases()
     yield from _assemble_cases()
     yield from _squeezed_cases()
@@ -75,6 +77,8 @@ def _extractor_cases() -> Iterator[Case]:
     matte = ("extractor:a",)
     for kind, model in EXTRACTORS.items():
         for values in ("linear", "log"):
+            if "space" not in model.model_fields:
+                continue
             plain = model.model_validate({"space": values})
             yield Case(f"{kind} as it is {values}", _key(plain), matte, "log")
     for channel in ("red", "green", "blue", "luminance", "largest", "smallest", "saturation"):
@@ -194,6 +198,21 @@ def _refine_cases() -> Iterator[Case]:
             ("alpha",),
             tolerance,
         )
+
+
+def _unmix_cases() -> Iterator[Case]:
+    """Yield unmix by itself, refined, inverted, with its colour at the edges, and subsampled."""
+    plain = _noisy(_key(Unmix()))
+    yield Case("unmix", plain, ("extractor:a", "error"), "unmix")
+    levels = Levels(clear_below=0.1, solid_above=0.9)
+    refined = Unmix(inverted=True, refine=Refine(levels=levels, soften_px=1))
+    yield Case("unmix refined", _noisy(_key(refined)), ("extractor:a",), "unmix")
+    levelled = Unmix(key_from="plate", shading=0.2, solidity=1, see_through_colour=(0.7, 0.7, 0.8))
+    levelled.refine.levels = levels.model_copy()
+    recipe = _key(levelled, despill=[DespillPass(id="n")])
+    recipe.assemble.edge_colour = EdgeColour(method="unmix", despill=0.7)
+    recipe.source.chroma = "4:2:0"
+    yield Case("unmix colour", recipe, ("alpha", "foreground", "composite"), "unmix")
 
 
 def _despill_cases() -> Iterator[Case]:

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from math import ceil
 from typing import Any, Literal
 
-from kernels.recipe import ExtractorBase, Recipe, Refine
+from kernels.recipe import ExtractorBase, Recipe, Refine, Unmix
 
-StageName = Literal["matte", "cumulative", "fill", "shadow", "local_foreground", "wrap"]
+StageName = Literal["unmix", "matte", "cumulative", "fill", "shadow", "local_foreground", "wrap"]
 GAUSS_SPAN = 3.0
 """A Gaussian reaches this many standard deviations, on every engine."""
 
@@ -30,10 +30,12 @@ REFINE_RADII = (
 AT_FULL_SIZE = frozenset(("feather_px", "move_x_px", "move_y_px", "defocus_px"))
 """Pixel values that no draft scales: shapes and the background are drawn at full size, then pooled.
 """
+OF_REDUCED = frozenset((("Unmix", "reach_px"),))
+"""Models and pixel values that mean pixels of a picture whose size a draft keeps."""
 _PASSES = ("plate", "denoised", "clean")
 _ALPHA = (
     *(*_PASSES, "plate_alpha", "mask:garbage", "mask:keep_solid", "mask:extractors"),
-    *("matte:all", "cumulative"),
+    *("matte:used", "unmix:used", "cumulative"),
 )
 """What the cumulative matte, garbage and keep solid applied, may be made from."""
 
@@ -53,10 +55,18 @@ class StageKind:
     channels: int
     """of that output"""
 
+    whole: bool = False
+    """whether it is made of the whole frame at once, whatever part is asked for"""
+
     @property
     def refines(self) -> bool:
-        """Whether it refines a matte; else it blurs."""
+        """Whether it refines a matte."""
         return len(self.radii) > 1
+
+    @property
+    def blurs(self) -> bool:
+        """Whether it is a Gaussian of its source."""
+        return len(self.radii) == 1
 
     @property
     def despills(self) -> bool:
@@ -76,13 +86,22 @@ def _one(e: ExtractorBase) -> Hashable:
     return e.model_dump_json(exclude=free)
 
 
+_AFTER_UNMIX = {"inverted", "refine"}
+
+
+def _unmix_decides(r: Recipe, index: int) -> Hashable:
+    e = r.extractors[index]
+    free = {*_ALWAYS_FREE, *_AFTER_UNMIX, "id", "on", "role", "combine", "strength"}
+    return (_screen(r), r.source.chroma, e.model_dump_json(exclude=free))
+
+
 def _mattes(r: Recipe) -> Hashable:
     """All extractors that take part or limit a despill pass, as they are combined."""
-    named = {step.mask for step in r.despill if step.on}
+    used = used_extractors(r)
     return tuple(
         (e.combined_by, e.model_dump_json(exclude={*_ALWAYS_FREE, "role", "combine"}))
         for e in r.extractors
-        if e.on or e.id in named
+        if e.id in used
     )
 
 
@@ -108,6 +127,8 @@ def _matte_decides(r: Recipe, index: int) -> Hashable:
 
 
 def _local_foreground_decides(r: Recipe, _: int) -> Hashable:
+    if colour_giver(r) is not None:
+        return r.assemble.edge_colour.despill
     return (_alpha(r), _despill(r), r.assemble.edge_colour.reach_px)
 
 
@@ -117,16 +138,45 @@ def _wrap_decides(r: Recipe, _: int) -> Hashable:
     return (_alpha(r), spilled, light.shadows, light.light, r.assemble.light_wrap.reach_px)
 
 
+def used_extractors(r: Recipe) -> set[str]:
+    """Return the ids of the extractors that take part or limit a despill pass."""
+    named = {step.mask for step in r.despill if step.on}
+    return {e.id for e in r.extractors if e.on or e.id in named}
+
+
+def colour_giver(r: Recipe) -> int | None:
+    """Return the place of the extractor whose colour the edges take: the first unmix that is on.
+
+    None where there is none, or where the edges are coloured otherwise.
+    """
+    if r.assemble.edge_colour.method != "unmix":
+        return None
+    return first_unmix(r)
+
+
+def first_unmix(r: Recipe) -> int | None:
+    """Return the place of the first unmix extractor that is on."""
+    return next((n for n, e in enumerate(r.extractors) if e.on and isinstance(e, Unmix)), None)
+
+
 STAGES: dict[StageName, StageKind] = {
-    "matte": StageKind(
+    "unmix": StageKind(
         reads=_PASSES,
+        decides=_unmix_decides,
+        radii=(),
+        output="",
+        channels=8,
+        whole=True,
+    ),
+    "matte": StageKind(
+        reads=(*_PASSES, "unmix:own"),
         decides=_matte_decides,
         radii=tuple(f"extractors.*.refine.{name}" for name in REFINE_RADII),
         output="OUT_RAW",
         channels=1,
     ),
     "cumulative": StageKind(
-        reads=(*_PASSES, "mask:extractors", "matte:on"),
+        reads=(*_PASSES, "mask:extractors", "matte:on", "unmix:on"),
         decides=lambda r, _: _alpha(r),
         radii=tuple(f"refine.{name}" for name in REFINE_RADII),
         output="OUT_COMBINED",
@@ -167,21 +217,26 @@ STAGES: dict[StageName, StageKind] = {
 # ---------------------------------------------------------------- reading the table
 
 
-def planes_read(kind: StageName, recipe: Recipe, names: Iterable[str]) -> set[str]:
+def planes_read(kind: StageName, recipe: Recipe, names: Iterable[str], index: int = -1) -> set[str]:
     """Return the planes that may decide a stage's plane, of those there are."""
+    giver = colour_giver(recipe)
+    if kind == "local_foreground" and giver is not None:
+        return {f"unmix:{recipe.extractors[giver].id}"}.intersection(names)
     read: set[str] = set()
     for name in STAGES[kind].reads:
         match name:
+            case "unmix:own":
+                read.add(f"unmix:{recipe.extractors[index].id}")
+            case "unmix:on" | "matte:on":
+                read |= {f"{name[:5]}:{e.id}" for e in recipe.extractors if e.on}
+            case "unmix:used" | "matte:used":
+                read |= {f"{name[:5]}:{one}" for one in used_extractors(recipe)}
             case "mask:extractors":
                 read |= {f"mask:{e.id}" for e in recipe.extractors}
             case "despill":
                 read |= _despill_planes(recipe)
             case "despill of light":
                 read |= _despill_planes(recipe) if recipe.assemble.screen_light.light else set()
-            case "matte:on":
-                read |= {f"matte:{e.id}" for e in recipe.extractors if e.on}
-            case "matte:all":
-                read |= {f"matte:{e.id}" for e in recipe.extractors}
             case _:
                 read.add(name)
     return read.intersection(names)
@@ -289,4 +344,6 @@ def halo_px(kind: StageName, recipe: Recipe, index: int, pixel_aspect: float = 1
     """Return how far a stage looks around a pixel, of a resolved recipe."""
     if STAGES[kind].refines:
         return refine_halo(refine_of(kind, recipe, index), pixel_aspect)
+    if not STAGES[kind].blurs or (kind == "local_foreground" and colour_giver(recipe) is not None):
+        return 0
     return gauss_radius(radius_px(kind, recipe, index) * _stretch(pixel_aspect))

@@ -18,8 +18,10 @@ from kernels.cuda.device import ROW_MULTIPLE, Plane
 from kernels.cuda.holding import Holder, Prepared
 from kernels.cuda.runner import DeviceEngine
 from kernels.cuda.sources import constants, served_kinds
+from kernels.cuda.staging import Kept
 from kernels.engine import F32, U8, Abilities, Inputs, Storage, View, finite
 from kernels.plan import Plan, Region, build_plan
+from kernels.stages import STAGES
 
 
 def served(plan: Plan) -> bool:
@@ -107,8 +109,26 @@ class CompiledEngine(DeviceEngine):
         planes = {name: self.half_size(plane) for name, plane in inputs.planes.items()}
         size = -(-inputs.width // 2), -(-inputs.height // 2)
         half = Inputs((inputs.key, "half"), *size, planes)
+        self._halve_kept(plan, inputs, small, half)
         x0, y0, x1, y1 = (n // 2 for n in region)
         return super().render(small, half, replace(view, region=(x0, y0, x1, y1), draft=1))
+
+    def _halve_kept(self, plan: Plan, inputs: Inputs, small: Plan, half: Inputs) -> None:
+        """Keep for a draft what stages of the whole frame made at full size, where it is valid.
+
+        So that only a change of its own values makes a stage anew at half size.
+        """
+        for stage in plan.stages:
+            kept = self._kept.get((stage.out, 1.0))
+            if not STAGES[stage.kind].whole or kept is None:
+                continue
+            names = sorted(plan.reads(stage, inputs.planes))
+            sources = tuple(inputs.planes[name].address for name in names)
+            if kept.serves(sources, plan.decides(stage), inputs.whole):
+                held = tuple(half.planes[name] for name in names)
+                plane, at = self.half_size(kept.plane), tuple(p.address for p in held)
+                made = Kept(at, small.decides(stage), half.whole, plane, held)
+                self._kept[stage.out, small.scale] = made
 
     def planes(
         self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None

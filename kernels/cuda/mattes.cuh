@@ -176,6 +176,7 @@ DEVICE void mattes_as(const Params& P, int e, int code, int flags, const Pixels&
                 m[p] = chroma_distance(v, k, here, screen);
             }
             break;
+        case KIND_UNMIX: load_px(plane_at(P.unmixed[e]), false, px.at, m); break;
         default: EACH_PIXEL m[p] = 0.0f;  // never run: packing and the assertion below refuse it
     }
     levelled(P.extractor[e], code, (OUTPUTS(P) & OUT_RAW) != 0, m);
@@ -188,7 +189,8 @@ DEVICE constexpr bool is_known(int code) {
         case KIND_HUE_BAND:
         case KIND_PLATE_DIFFERENCE:
         case KIND_COLOUR_DIFFERENCE:
-        case KIND_CHROMA_DISTANCE: return true;
+        case KIND_CHROMA_DISTANCE:
+        case KIND_UNMIX: return true;
         default: return false;
     }
 }
@@ -229,6 +231,7 @@ DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, floa
         IN_BOTH_SPACES(KIND_CHROMA_DISTANCE, 0)
 #ifdef VERDIGRIS_WIDE
         IN_BOTH_SPACES(KIND_PLATE_DIFFERENCE, NORM_DELTA_E)
+        CASE(KIND_UNMIX)
 #endif
     }
 #else

@@ -17,6 +17,7 @@ from kernels.recipe import (
     HueBand,
     Noise,
     PlateDifference,
+    Unmix,
     ValueBand,
 )
 from kernels.reference import extract
@@ -44,7 +45,7 @@ def extractor_code(e: ExtractorBase) -> int:
     if code not in served_kinds():
         raise TypeError(f"the kernels have no extractor of kind '{kind}'")
     code |= COMBINES[e.combined_by] << C["COMBINE_SHIFT"]
-    if getattr(e, "space") == "log":  # noqa: B009
+    if getattr(e, "space", "") == "log":
         code |= C["SPACE_LOG"]
     mode = 0
     match e:
@@ -86,6 +87,8 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
             return (first, second, trust / excess if trust > 0 else 0.0)
         case ChromaDistance():
             return (*ramp_values(e.inner, e.outer), num(e.luminance_weight))
+        case Unmix():
+            return ()
         case _:
             raise TypeError(f"no such extractor: {type(e).__name__}")
 

@@ -12,7 +12,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.plan import Plan, Region, Stage
+from kernels.plan import Plan, Region, Stage, ViewName
 from kernels.recipe import Refine
 from kernels.reference import assemble, pointwise, refine
 from kernels.reference.pointwise import Tile
@@ -59,10 +59,13 @@ def run_stages(
 ) -> Tile:
     """Return the tile with the planes of `stages` added.
 
-    source: evaluates what a stage starts from; an engine may pass one that works in tiles.
+    source: evaluates what a stage starts from; an engine may pass one that works in tiles. Planes
+    that are there already are left as they are: those made of the whole frame come first.
     """
     planes = dict(tile.planes)
     for stage in stages:
+        if stage.out in planes:
+            continue
         here = Tile(planes, tile.origin)
         planes[stage.out] = _finish(
             plan, stage, source(plan, here, stage.kind, stage.index), operations
@@ -77,11 +80,21 @@ def _finish(
     if STAGES[kind].refines:
         settings = refine_of(kind, recipe, stage.index)
         return operations.refine(source[0], settings, source[1], aspect)
+    if len(source) == 1 and (kind == "local_foreground" or not STAGES[kind].blurs):
+        return source[0]
     sigma_px = radius_px(kind, recipe, stage.index)
     if kind == "local_foreground":
         blurred, weight = (operations.blur(plane, sigma_px, aspect) for plane in source[:2])
         return assemble.local_foreground_finish(blurred, weight, source[2])
     return operations.blur(source[0], sigma_px, aspect)
+
+
+def whole_stages(
+    plan: Plan, planes: Mapping[str, Array], stages: Sequence[Stage]
+) -> dict[str, Array]:
+    """Return whole-frame planes with those of `stages` that are made of the whole frame added."""
+    made = [stage for stage in stages if STAGES[stage.kind].whole]
+    return dict(run_stages(plan, Tile(planes), made, ReferenceNeighbourhood()).planes)
 
 
 def grown(region: Region, halo_px: int, width: int, height: int) -> Region:
@@ -117,6 +130,9 @@ def wanted_planes(plan: Plan, tile: Tile, wanted: Sequence[str]) -> dict[str, Ar
         if name.startswith("extractor:"):
             results[name] = pointwise.matte_of(plan, tile, name.removeprefix("extractor:"))
             continue
+        if name == "error":
+            results[name] = pointwise.expected_error(plan, tile)
+            continue
         if name == "despilled":
             results[name] = pointwise.despilled(plan, tile, tile["plate"])
             continue
@@ -135,7 +151,8 @@ def stages_for(plan: Plan, wanted: Sequence[str]) -> tuple[Stage, ...]:
         if name.startswith("extractor:"):
             view = plan.stages_for("matte", name.removeprefix("extractor:"))
         else:
-            view = plan.stages_for("despilled" if name == "despilled" else "composite")
+            views: dict[str, ViewName] = {"despilled": "despilled", "error": "alpha_error"}
+            view = plan.stages_for(views.get(name, "composite"))
         kept |= {stage.out for stage in view}
     return plan.only(kept)
 
@@ -153,6 +170,8 @@ def planes(
     """
     height, width = inputs["plate"].shape[-2:]
     region = region or (0, 0, width, height)
+    stages = stages_for(plan, wanted)
+    inputs = whole_stages(plan, inputs, stages)
     tile = cut(inputs, grown(region, plan.halo_px, width, height))
-    tile = run_stages(plan, tile, stages_for(plan, wanted), operations or ReferenceNeighbourhood())
+    tile = run_stages(plan, tile, stages, operations or ReferenceNeighbourhood())
     return wanted_planes(plan, crop(tile, region), wanted)

@@ -27,6 +27,7 @@ from kernels.recipe import (
     Screen,
     Shape,
     ShapePose,
+    Unmix,
     level_and_balance,
 )
 from server.keying.findings import (
@@ -38,9 +39,10 @@ from server.keying.findings import (
     Outline,
     clear_pool_px,
     following_gain,
+    screen_level,
     solid_from,
 )
-from server.keying.reasons import notes_of, notes_of_given
+from server.keying.reasons import notes_of, notes_of_given, notes_of_unmix
 
 CLEAR_GAIN = 0.9
 """The clear extractor's gain: under 1, so that noise about bare screen is not clipped away."""
@@ -51,6 +53,7 @@ SOFTEN_PX = 1.0
 POOLING = 1e0
 """Smoothness at which the guided filter is a plain local mean."""
 ARRANGEMENTS = {
+    "unmix": "each pixel taken apart into subject and screen, the edges' colour with it",
     "three": "edges, what is solid, and what is bare, each by a colour difference of its own",
     "open": "the same without the filled core, so that see-through parts stay so",
     "filled": "edges and a filled core, with nothing cleared by pooling",
@@ -58,7 +61,11 @@ ARRANGEMENTS = {
     "plain_three": "a plain colour difference for the edges, with the filled core and the clearing",
 }
 """What `arrange` can make, in words; the first is the one to take without reasons against it."""
-USUAL = "three"
+USUAL = "unmix"
+SOLIDITY = 0.5
+"""Of unmix: solid parts with spill look whole from here; more hardens what is out of focus and
+fills glass. On eight shots of three families, half of them those, the mean SAD was 2.18 thousand
+at 0, 2.23 at .5 and 2.29 at 1."""
 
 
 def matte_sigma(found: Findings) -> float:
@@ -100,6 +107,9 @@ def arrange(
         ],
         despill=[_spill(found)],
     )
+    recipe.source.chroma = found.chroma
+    if arrangement == "unmix":
+        recipe.assemble.edge_colour.method = "unmix"
     notes = notes_of(found, sigma, bool(clean_plate), arrangement.startswith("plain"))
     there = {f"extractors.{e.id}" for e in recipe.extractors}
     recipe.notes = {
@@ -107,6 +117,8 @@ def arrange(
         for path, why in notes.items()
         if not path.startswith("extractors.") or path in there
     }
+    if arrangement == "unmix":
+        recipe.notes |= notes_of_unmix(found)
     recipe.assemble.screen_light.shapes = [
         shape.model_copy(update={"on": False})
         for shape in _polygons("shadow", found.shaded, min(found.drift))
@@ -124,6 +136,7 @@ def _extractors(found: Findings, sigma: float, arrangement: str) -> list[Extract
             id="edges", name="edges", role="edge", combine="max", gain=following_gain(found, 1.0)
         )
     parts: dict[str, list[Extractor]] = {
+        "unmix": [_unmix(found)],
         "three": [edges, solid, clear],
         "open": [edges, clear],
         "filled": [edges, solid],
@@ -131,6 +144,17 @@ def _extractors(found: Findings, sigma: float, arrangement: str) -> list[Extract
         "plain_three": [edges, solid, clear],
     }
     return parts[arrangement]
+
+
+def _unmix(found: Findings) -> Unmix:
+    return Unmix(
+        id="unmix",
+        name="unmix",
+        role="edge",
+        combine="max",
+        solidity=SOLIDITY,
+        screen_level=screen_level(found),
+    )
 
 
 def _edges(found: Findings) -> ColourDifference:

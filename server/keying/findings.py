@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from kernels.parameters import Key, Keys
 from kernels.recipe import Noise, Primary
@@ -19,6 +20,7 @@ LEAST_SEPARATED = 0.6
 DRIFT = 0.02
 """Relative change of the screen's level over a shot from which gains are keyed."""
 
+Chroma = Literal["4:4:4", "4:2:2", "4:2:0"]
 Outline = tuple[tuple[float, float], ...]
 
 
@@ -48,9 +50,14 @@ class Findings:
     screen_share: float = 1.0
     camera_px: float | None = None
     moving: bool = False
-    subsampled: bool = False
+    chroma: Chroma = "4:4:4"
     frames: int = 1
     width: int = FULL_WIDTH
+
+    @property
+    def subsampled(self) -> bool:
+        """Whether the recording holds less colour than light."""
+        return self.chroma != "4:4:4"
 
     def scaled(self, radius_px: float) -> float:
         """Return a radius as it suits pictures of this width."""
@@ -67,6 +74,17 @@ def following_gain(found: Findings, gain: float) -> float | Keys:
         Key(frame=frame, value=gain / max(level, 0.25))
         for frame, level in sorted(found.drift.items())
     ]
+    return Keys(keys=keys, between="linear")
+
+
+def screen_level(found: Findings) -> float | Keys:
+    """Return the screen's level over the clean plate's: keyed when it drifts."""
+    levels = {frame: min(max(v, 0.25), 4.0) for frame, v in found.drift.items()}
+    every = list(levels.values())
+    if len(every) < 2 or max(every) - min(every) <= DRIFT:
+        level = sum(every) / max(len(every), 1)
+        return 1.0 if abs(level - 1.0) <= DRIFT else round(level, 4)
+    keys = [Key(frame=frame, value=value) for frame, value in sorted(levels.items())]
     return Keys(keys=keys, between="linear")
 
 

@@ -11,6 +11,7 @@ from server.keying.findings import (
     Findings,
     clear_pool_px,
     following_gain,
+    screen_level,
     solid_from,
 )
 from server.words import counted
@@ -88,6 +89,34 @@ def notes_of(found: Findings, sigma: float, plate: bool, plain: bool) -> dict[st
     return notes
 
 
+def notes_of_unmix(found: Findings) -> dict[str, str]:
+    """Return the reasons that unmix has of its own."""
+    notes = {
+        "extractors.unmix": "coverage and the subject's own colour are solved together under the "
+        "measured noise, so no part is filled or cleared by a threshold; the view 'Matte error' "
+        "shows where it is unsure",
+        "assemble.edge_colour": "the colour that unmix found, less the screen's light by each "
+        "surface's own hue; the despill pass acts only where the edges are coloured otherwise",
+    }
+    if found.subsampled:
+        notes["source.chroma"] = (
+            f"the recording holds its colour {found.chroma}, so unmix solves it against full "
+            "brightness and coarser colour"
+        )
+    if found.over_range > 0.0005:
+        notes["highlights"] = (
+            f"{100 * found.over_range:.2f} % of the picture is brighter than 1; unmix trusts the "
+            "coloured fringes about it less"
+        )
+    if isinstance(screen_level(found), Keys):
+        levels = list(found.drift.values())
+        notes["light"] = (
+            f"the screen's level drifts by {100 * (max(levels) - min(levels)):.0f} % over the "
+            "shot, so it is keyed"
+        )
+    return notes
+
+
 def notes_of_given(found: Findings, plate: str) -> dict[str, str]:
     """Return what is to be said otherwise when the clean plate was given."""
     notes = {
@@ -98,7 +127,7 @@ def notes_of_given(found: Findings, plate: str) -> dict[str, str]:
     if not isinstance(following_gain(found, 1.0), Keys) and abs(level - 1.0) > DRIFT:
         notes["light"] = (
             f"the screen is {100 * level:.0f} % as bright in the shot as in the clean plate, "
-            "so the gains make up for it"
+            "which the key makes up for"
         )
     if found.moving:
         notes["camera"] = (

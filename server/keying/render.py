@@ -237,7 +237,9 @@ class Renderer:
 
     def _wanted(self) -> list[str]:
         wanted = ["foreground", "alpha"]
-        wanted += [n for n in self.job.layers if n in ("straight", "composite", "despilled")]
+        wanted += [
+            n for n in self.job.layers if n in ("straight", "composite", "despilled", "error")
+        ]
         if "extractors" in self.job.layers:
             wanted += [f"extractor:{e.id}" for e in self.job.recipe.extractors]
         return wanted
@@ -252,6 +254,8 @@ class Renderer:
         layers = {"": np.concatenate([out(planes["foreground"]), planes["alpha"][None]])}
         if "alpha" in self.job.layers:
             layers["alpha"] = planes["alpha"]
+        if "error" in self.job.layers:
+            layers["error"] = planes["error"]
         for name in ("straight", "composite", "despilled"):
             if name in planes:
                 layers[name] = out(planes[name])

@@ -19,7 +19,7 @@ from server.media.companions import Companions
 from server.media.exr import attribute_in
 from server.media.sequence import is_pattern, parse_pattern
 
-Layer = Literal["alpha", "straight", "foreground", "composite", "despilled", "extractors"]
+Layer = Literal["alpha", "straight", "foreground", "composite", "despilled", "extractors", "error"]
 LAYERS: tuple[Layer, ...] = (
     "alpha",
     "straight",
@@ -27,6 +27,7 @@ LAYERS: tuple[Layer, ...] = (
     "composite",
     "despilled",
     "extractors",
+    "error",
 )
 MARK = "verdigris:job"
 

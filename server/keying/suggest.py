@@ -25,7 +25,7 @@ from server.keying.clean_plates import (
     write_clean_plate,
     write_clean_plates,
 )
-from server.keying.findings import Findings
+from server.keying.findings import Chroma, Findings
 from server.keying.proposals import lone_markers, outlined, outside_of, shaded_of
 from server.media import Shot
 from server.survey.summary import summarise
@@ -42,7 +42,7 @@ in the picture; and the same in units of the plate's noise. Resting screens stay
 0.25, panned ones come to 3.6 % and more (measured on generated shots)."""
 LEVELS = 4.0
 """Two stops: the most by which the light may differ between a shot and a clean plate given."""
-SHADES = {"4:2:0", "4:2:2"}
+SHADES: dict[str, Chroma] = {"4:2:0": "4:2:0", "4:2:2": "4:2:2"}
 
 
 class SuggestError(VerdigrisError):
@@ -230,7 +230,7 @@ def combine(
         screen_share=summary.screen_share,
         camera_px=summary.camera_px,
         moving=moving,
-        subsampled=chroma in SHADES,
+        chroma=SHADES.get(chroma or "", "4:4:4"),
         frames=len(kept),
         width=width,
     )

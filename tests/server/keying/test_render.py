@@ -16,7 +16,7 @@ import pytest
 
 from kernels.inputs import gather
 from kernels.plan import build_plan
-from kernels.recipe import HueBand, Recipe, starting_recipe
+from kernels.recipe import HueBand, Recipe, Unmix, starting_recipe
 from kernels.recipe_file import recipe_hash, save_recipe
 from kernels.reference import execute
 from server import cli
@@ -99,6 +99,31 @@ def test_a_rendered_file_holds_what_the_reference_computes(
         "extractor.screen.A",
         "extractor.warm_edge.A",
     }
+
+
+def test_an_unmixed_file_holds_the_expected_error(shot: str, tmp_path: Path) -> None:
+    """Source: read back by the OpenEXR project's own module; expected values by the reference."""
+    key = starting_recipe()
+    key.extractors = [Unmix(id="mix", name="mix", role="edge")]
+    key.assemble.edge_colour.method = "unmix"
+    saved = save_recipe(key, tmp_path / "unmix.json")
+    out = str(tmp_path / "out" / "key.####.exr")
+    assert render(shot, saved, out, "--float", "--layers", "straight,extractors,error") == 0
+    channels = OpenEXR.File(
+        str(tmp_path / "out" / "key.1002.exr"), separate_channels=True
+    ).channels()
+    source = open_shot(shot)
+    planes = {"plate": source.read(1002).pixels}
+    plan = build_plan(key, 1002, planes, weights=source.colour.luminance_weights)
+    expected = execute.planes(plan, planes, ["extractor:mix", "error", "straight"])
+    assert expected["error"].max() > 0
+    for name, plane in (
+        ("extractor.mix.A", expected["extractor:mix"]),
+        ("error.A", expected["error"]),
+        ("straight.G", expected["straight"][1]),
+    ):
+        np.testing.assert_allclose(channels[name].pixels, plane, atol=2e-5, err_msg=name)
+    assert "alpha.A" not in channels
 
 
 def _expected(shot: str, recipe: Path, frame: int) -> dict[str, np.ndarray]:
