@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.recipe import Primary
-from kernels.reference.backing_find import channel_index
+from kernels.measure.screen_find import channel_index
 
 Array = NDArray[Any]
 GREEN_FROM_RED = 0.5
