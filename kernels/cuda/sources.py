@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-UNITS = ("pointwise", "finish", "blur", "refine", "place", "planes", "denoise")
+UNITS = ("pointwise", "finish", "blur", "refine", "place", "planes", "denoise", "unmix")
 """Names of the .cu files."""
 OPTIONS = ("--std=c++17",)
 """Compiler options: no fast-math, which would break parity between the engines."""

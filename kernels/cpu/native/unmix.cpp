@@ -1,0 +1,107 @@
+// Unmixing on the processor: kernels/cuda/unmix.cuh on wide groups, candidates sampled row by row.
+#define VERDIGRIS_WIDE "wide.hpp"
+
+#include "memory.hpp"
+#include "pool.hpp"
+
+namespace {
+
+#include "unmix.cu"
+
+constexpr int TILE = 256, TILE_ROWS = 16;   // pixels of the full picture
+
+// A reduced row, stretched: what lies between the centres of columns i and i + 1, from column i0 - 1 on.
+// The border is repeated. in: count + 2 values, from i0 - 1 on.
+template <int FACTOR>
+void stretch(const float* in, int count, float* out) {
+    VECTORISED for (int i = 0; i < count + 1; ++i)
+        for (int k = 0; k < FACTOR; ++k)
+            out[i * FACTOR + k] = mix(in[i], in[i + 1], (k + 0.5f) / FACTOR);
+}
+
+void stretch_any(int factor, const float* in, int count, float* out) {
+    switch (factor) {
+        case 1: VECTORISED for (int i = 0; i < count + 1; ++i) out[i] = in[i]; return;
+        case 2: return stretch<2>(in, count, out);
+        case 4: return stretch<4>(in, count, out);
+        case 8: return stretch<8>(in, count, out);
+        default: break;
+    }
+    for (int i = 0; i < count + 1; ++i)
+        for (int k = 0; k < factor; ++k)
+            out[i * factor + k] = mix(in[i], in[i + 1], (k + 0.5f) / factor);
+}
+
+// All candidates' planes along one reduced row, as wide as a tile of the full picture.
+struct Stretched {
+    int row = -1;
+    float* lines = nullptr;   // 4 count lines of `pitch` values
+
+    void fill(const MixtureArgs& a, int wanted, int first, int count, int pitch, float* in) {
+        if (row == wanted) return;
+        row = wanted;
+        for (int n = 0; n < 4 * a.count; ++n) {
+            const float* from = plane_at(a.candidates, n * a.small_stride)
+                                + (long long)row * a.small_pitch;
+            for (int i = 0; i < count + 2; ++i)
+                in[i] = from[min(max(first - 1 + i, 0), a.small_width - 1)];
+            stretch_any(a.factor, in, count, lines + (long long)n * pitch);
+        }
+    }
+};
+
+bool mixture_tile(const MixtureArgs& a, int x0, int x1, int y0, int y1) {
+    const int factor = a.factor, first = (a.left + x0) / factor;
+    const int count = (a.left + x1 - 1) / factor - first + 1, pitch = (count + 1) * factor + PX;
+    Scratch<float> memory(8LL * a.count * pitch + count + 2);
+    if (!memory.at) return false;
+    float* in = memory.at + 8LL * a.count * pitch;
+    Stretched low, high;
+    low.lines = memory.at, high.lines = memory.at + 4LL * a.count * pitch;
+    // Where the lines start, in pixels of the part.
+    const int start = factor == 1 ? first - 1 - a.left : (first - 1) * factor + factor / 2 - a.left;
+    for (int y = y0; y < y1; ++y) {
+        const Between row = between(a.top + y, factor, a.small_height);
+        if (high.row == row.low) {
+            const Stretched other = low;
+            low = high, high = other;
+        }
+        low.fill(a, row.low, first, count, pitch, in);
+        high.fill(a, row.high, first, count, pitch, in);
+        for (int at = x0; at < x1; at += PX) {
+            // The last group ends with the tile: some pixels are made twice, alike.
+            const int x = at + PX <= x1 ? at : x1 - PX;
+            mixture_group(a, (long long)y * a.pitch + x, [&](int n, float (&f)[4][PX]) {
+                for (int c = 0; c < 4; ++c) {
+                    const float* l = low.lines + (4LL * n + c) * pitch + (x - start);
+                    const float* h = high.lines + (4LL * n + c) * pitch + (x - start);
+                    EACH_PIXEL f[c][p] = mix(l[p], h[p], row.share);
+                }
+            });
+        }
+    }
+    return true;
+}
+
+bool mixture_rows(const MixtureArgs& a, int y0, int y1) {
+    for (int x0 = 0; x0 < a.width;) {
+        // No tile is narrower than a group.
+        const int x1 = a.width - x0 < TILE + PX ? a.width : x0 + TILE;
+        if (!mixture_tile(a, x0, x1, y0, y1)) return false;
+        x0 = x1;
+    }
+    return true;
+}
+
+}  // namespace
+
+// Rows of at least PX pixels.
+EXPORTED unsigned verdigris_size_unmix_mixture() { return sizeof(MixtureArgs); }
+EXPORTED int verdigris_unmix_mixture(Pool* pool, const void* given, unsigned) {
+    const MixtureArgs& a = *static_cast<const MixtureArgs*>(given);
+    Failure failure;
+    each_strip(pool, 0, a.height, TILE_ROWS, [&](int y0, int y1) {
+        if (!mixture_rows(a, y0, y1)) failure.note();
+    });
+    return failure.seen;
+}
