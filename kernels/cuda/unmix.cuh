@@ -26,6 +26,32 @@ struct MixtureArgs {
     float tightness[24];
 };
 
+// The passes on the reduced whole frame, on the processor. Planes are float without padding: plate, clean
+// (3, height, width) in; of ceil(size / factor): light (3), solid, inside, hue, and candidates (4 each).
+struct RegionalArgs {
+    u64 plate, clean, memory;
+    u64 light, solid, inside, hue, candidates;
+    long long floats;                     // of the memory: given, or told
+    int width, height, factor, doublings;
+    int k, i, j, given;                   // channels, the primary first; whether haze's colour is given
+    float gain[3], offset[3], haze[3];    // of the noise, trust and averaging in them
+    float clean_error, solidity;
+};
+
+// The passes on a part of the picture, on the processor. light to candidates: of the frame, as above.
+struct LocalArgs {
+    u64 plate, clean, memory;
+    u64 light, inside, hue, candidates;
+    u64 alpha, colour, despilled, sigma, sure, bare, mixed;
+    long long floats;
+    int width, height, factor, top, left;
+    int small_width, small_height, count;
+    int k, i, j, rows, columns;           // of luma for one sample of chroma
+    float gain[3], offset[3];
+    float clean_error, shading, despill;
+    float tightness[24];
+};
+
 // What all candidates of a group of pixels come to: a softmax as it goes along.
 struct Joined {
     float top[PX], weight[PX];                // largest score, sum of exp(score - top)
@@ -200,7 +226,7 @@ DEVICE Between between(int at, int factor, int count) {
 template <class Sample>
 DEVICE void mixture_group(const MixtureArgs& a, long long at, const Sample& sample) {
     PixelSignals s;
-    float skip[PX], alpha[PX], spread[PX], through[PX], colour[3][PX];
+    float skip[PX], alpha[PX] = {}, spread[PX] = {}, through[PX] = {}, colour[3][PX] = {};
     EACH_CHANNEL load_px(plane_at(a.plate, c * a.stride), false, at, s.plate[c]);
     load_px(plane_at(a.skip, 0), false, at, skip);
     bool any = false;
@@ -219,17 +245,20 @@ DEVICE void mixture_group(const MixtureArgs& a, long long at, const Sample& samp
             solve_candidate(a, s, f, a.tightness[n], j);
         }
         finish_mixture(s, j, alpha, spread, colour, through);
-    } else {
+    }
+    bool left_out = false;
+    for (int p = 0; p < PX; ++p) left_out = left_out || skip[p] != 0.0f;
+    if (left_out) {
         float f[4][PX];
         sample(0, f);
         EACH_PIXEL {
-            const bool solid = skip[p] > 0.0f;
-            alpha[p] = solid ? 1.0f : 0.0f;
-            spread[p] = 0.0f;
-            through[p] = solid ? -6.0f : 6.0f;
-            colour[0][p] = solid ? s.plate[0][p] : f[0][p];
-            colour[1][p] = solid ? s.plate[1][p] : f[1][p];
-            colour[2][p] = solid ? s.plate[2][p] : f[2][p];
+            const bool solid = skip[p] > 0.0f, solved = skip[p] == 0.0f;
+            alpha[p] = solved ? alpha[p] : (solid ? 1.0f : 0.0f);
+            spread[p] = solved ? spread[p] : 0.0f;
+            through[p] = solved ? through[p] : (solid ? -6.0f : 6.0f);
+            colour[0][p] = solved ? colour[0][p] : (solid ? s.plate[0][p] : f[0][p]);
+            colour[1][p] = solved ? colour[1][p] : (solid ? s.plate[1][p] : f[1][p]);
+            colour[2][p] = solved ? colour[2][p] : (solid ? s.plate[2][p] : f[2][p]);
         }
     }
     store_px(plane_to(a.alpha, 0), false, at, alpha);

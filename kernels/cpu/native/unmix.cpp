@@ -7,30 +7,9 @@
 namespace {
 
 #include "unmix.cu"
+#include "unmix_passes.hpp"
 
 constexpr int TILE = 256, TILE_ROWS = 16;   // pixels of the full picture
-
-// A reduced row, stretched: what lies between the centres of columns i and i + 1, from column i0 - 1 on.
-// The border is repeated. in: count + 2 values, from i0 - 1 on.
-template <int FACTOR>
-void stretch(const float* in, int count, float* out) {
-    VECTORISED for (int i = 0; i < count + 1; ++i)
-        for (int k = 0; k < FACTOR; ++k)
-            out[i * FACTOR + k] = mix(in[i], in[i + 1], (k + 0.5f) / FACTOR);
-}
-
-void stretch_any(int factor, const float* in, int count, float* out) {
-    switch (factor) {
-        case 1: VECTORISED for (int i = 0; i < count + 1; ++i) out[i] = in[i]; return;
-        case 2: return stretch<2>(in, count, out);
-        case 4: return stretch<4>(in, count, out);
-        case 8: return stretch<8>(in, count, out);
-        default: break;
-    }
-    for (int i = 0; i < count + 1; ++i)
-        for (int k = 0; k < factor; ++k)
-            out[i * factor + k] = mix(in[i], in[i + 1], (k + 0.5f) / factor);
-}
 
 // All candidates' planes along one reduced row, as wide as a tile of the full picture.
 struct Stretched {
@@ -59,7 +38,7 @@ bool mixture_tile(const MixtureArgs& a, int x0, int x1, int y0, int y1) {
     Stretched low, high;
     low.lines = memory.at, high.lines = memory.at + 4LL * a.count * pitch;
     // Where the lines start, in pixels of the part.
-    const int start = factor == 1 ? first - 1 - a.left : (first - 1) * factor + factor / 2 - a.left;
+    const int start = stretched_from(first, factor) - a.left;
     for (int y = y0; y < y1; ++y) {
         const Between row = between(a.top + y, factor, a.small_height);
         if (high.row == row.low) {
