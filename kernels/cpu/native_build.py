@@ -18,7 +18,10 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 NATIVE, CUDA, LIBRARIES = HERE / "native", HERE.parent / "cuda", HERE / "lib"
-UNITS = ("pool", "pointwise", "blur", "refine", "guided", "denoise", "moving", "packing", "unmix", "probe")
+UNITS = (
+    *("pool", "pointwise", "blur", "refine", "guided", "denoise", "moving", "packing", "probe"),
+    *("unmix", "unmix_regional", "unmix_local"),
+)
 """Names of the .cpp files; `pointwise` is compiled for wide groups of pixels and for 8."""
 WIDE = 16
 """Pixels of a wide group: as many as one vector of the widest processors holds."""

@@ -62,6 +62,11 @@ struct Held {
     ~Held() { work.used = used; }
 };
 
+constexpr float LARGEST = 1e4f;
+
+// Not-a-number counts as 0.
+DEVICE float held_finite(float v) { return v != v ? 0.0f : clamped(v, -LARGEST, LARGEST); }
+
 DEVICE float soft_step(float x, float low, float high) { return clamp01((x - low) / (high - low)); }
 DEVICE float logistic(float x) { return 1.0f / (1.0f + expf(-clamped(x, -30.0f, 30.0f))); }
 DEVICE float log_odds(float p) {

@@ -15,11 +15,6 @@ namespace {
 #include "unmix_colours.hpp"
 #include "unmix_haze.hpp"
 
-constexpr float LARGEST = 1e4f;
-
-// Not-a-number counts as 0.
-DEVICE float held_finite(float v) { return v != v ? 0.0f : clamped(v, -LARGEST, LARGEST); }
-
 void regional(Passes& w, const RegionalArgs& a) {
     const int factor = a.factor, h = parts(a.height, factor), width = parts(a.width, factor);
     const auto planes = [&](u64 at, int count) {
