@@ -2,11 +2,11 @@
 
 Same names, arguments and results; where no library is there, or a picture is narrower than a group
 of pixels, the reference itself runs. alpha, sure, sigma_alpha and what is shown of F and of its
-despilled form are the reference's within 2e-3 on all but a thousandth of the pixels (most differ by
+despilled form are the reference's within 5e-4 on all but a thousandth of the pixels (most differ by
 less than 1e-5: sums in another order, logarithms of other last places). Two things are left out:
 where alpha is 0 for 13 pixels round about, F is the nearest core's colour, not the mixture's; and
-of `debug` there are `mix`, `bare`, `solid` and `inside` only. Results are the same bits whatever the
-number of threads.
+of `debug` there are `mix`, `bare`, `solid` and `inside` only. Results are the same bits whatever
+the number of threads.
 
 On a card so far there is one kernel, `unmix_mixture` of kernels/cuda/unmix.cu: about two thirds of
 the work at full size. Launch it with blocks of 32 x 8 threads over

@@ -94,10 +94,10 @@ void dimmer_screen(Passes& w, const Signals& s, const Stack& near, const Stack& 
         VECTORISED for (int x = 0; x < width; ++x) {
             const float low = min3(r[x], r[x + plane], r[x + 2 * plane]);
             const float high = max3(r[x], r[x + plane], r[x + 2 * plane]);
-            // The reference's step divides by 0.1 low, which may be negative.
-            const float even = clamp01((-high + 1.35f * low) / (0.1f * low));
+            const float some = fmaxf(low, 0.5f);
             to[x] = soft_step(low, 0.5f, 0.55f) * soft_step(-high, -1.03f, -1.0f)
-                    * (low > 0.5f ? even : 0.0f) * soft_step(-off[x], -1.8f, -1.4f)
+                    * soft_step(-high, -1.35f * some, -1.25f * some)
+                    * soft_step(-off[x], -1.8f, -1.4f)
                     * (1.0f - beside[x]);
         }
     });
