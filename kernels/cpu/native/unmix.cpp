@@ -22,21 +22,27 @@ struct Stretched {
         for (int n = 0; n < 4 * a.count; ++n) {
             const float* from = plane_at(a.candidates, n * a.small_stride)
                                 + (long long)row * a.small_pitch;
-            for (int i = 0; i < count + 2; ++i)
-                in[i] = from[min(max(first - 1 + i, 0), a.small_width - 1)];
+            const int whole = min(count, a.small_width - first);
+            __builtin_memcpy(in + 1, from + first, whole * sizeof(float));
+            in[0] = from[max(first - 1, 0)];
+            for (int i = whole; i <= count; ++i) in[i + 1] = from[min(first + i, a.small_width - 1)];
             stretch_any(a.factor, in, count, lines + (long long)n * pitch);
         }
     }
 };
 
-bool mixture_tile(const MixtureArgs& a, int x0, int x1, int y0, int y1) {
+// Values that the lines of a tile take, whatever its width, and those of one reduced row behind them.
+long long tile_values(const MixtureArgs& a) {
+    const int count = (TILE + PX) / a.factor + 2;
+    return 8LL * a.count * ((count + 1) * a.factor + PX) + count + 2;
+}
+
+void mixture_tile(const MixtureArgs& a, int x0, int x1, int y0, int y1, float* memory) {
     const int factor = a.factor, first = (a.left + x0) / factor;
     const int count = (a.left + x1 - 1) / factor - first + 1, pitch = (count + 1) * factor + PX;
-    Scratch<float> memory(8LL * a.count * pitch + count + 2);
-    if (!memory.at) return false;
-    float* in = memory.at + 8LL * a.count * pitch;
+    float* in = memory + 8LL * a.count * pitch;
     Stretched low, high;
-    low.lines = memory.at, high.lines = memory.at + 4LL * a.count * pitch;
+    low.lines = memory, high.lines = memory + 4LL * a.count * pitch;
     // Where the lines start, in pixels of the part.
     const int start = stretched_from(first, factor) - a.left;
     for (int y = y0; y < y1; ++y) {
@@ -59,14 +65,15 @@ bool mixture_tile(const MixtureArgs& a, int x0, int x1, int y0, int y1) {
             });
         }
     }
-    return true;
 }
 
 bool mixture_rows(const MixtureArgs& a, int y0, int y1) {
+    Scratch<float> memory(tile_values(a));
+    if (!memory.at) return false;
     for (int x0 = 0; x0 < a.width;) {
         // No tile is narrower than a group.
         const int x1 = a.width - x0 < TILE + PX ? a.width : x0 + TILE;
-        if (!mixture_tile(a, x0, x1, y0, y1)) return false;
+        mixture_tile(a, x0, x1, y0, y1, memory.at);
         x0 = x1;
     }
     return true;

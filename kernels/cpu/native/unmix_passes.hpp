@@ -74,13 +74,10 @@ DEVICE float log_odds(float p) {
     return natural_log(held / (1.0f - held));
 }
 
+int parts(int length, int factor) { return (length + factor - 1) / factor; }
+
 // ---------------------------------------------------------------- squares and Gaussians
 
-struct Weighted {
-    const float* taps;   // from the centre outwards
-    DEVICE Wide first(Wide v) const { return v * taps[0]; }
-    DEVICE Wide more(Wide sum, Wide a, Wide b, int k) const { return sum + (a + b) * taps[k]; }
-};
 struct Least {
     DEVICE Wide first(Wide v) const { return v; }
     DEVICE Wide more(Wide low, Wide a, Wide b, int) const {
@@ -138,23 +135,90 @@ inline double exact_exp(double x) {
     return y;
 }
 
+constexpr int LINES = 4, MOST_TAPS = 256;
+
+// Weights of 2 r + 1 values, with zeros about them.
+struct Taps {
+    int r;
+    float at[MOST_TAPS + 2 * LINES] = {};
+    void put(int k, float v) { at[LINES - 1 + r + k] = at[LINES - 1 + r - k] = v; }
+};
+
+// Weighted sums down for LINES rows from y on: each value that is read serves them all. A row's sum has
+// the same order wherever it stands among them.
+DEVICE void sums_down(const Stack& from, int n, int y, const Taps& taps, float* lines, int pitch) {
+    const int h = from.height, r = taps.r;
+    for (int x = 0; x < from.width; x += STEP) {
+        Wide sum[LINES][2] = {};
+        for (int t = 0; t < 2 * r + LINES; ++t) {
+            const float* v = from.row(n, min(max(y - r + t, 0), h - 1)) + x;
+            const Wide low = wide_at(v), high = wide_at(v + LANES);
+            for (int l = 0; l < LINES; ++l) {
+                const float tap = taps.at[LINES - 1 + t - l];
+                sum[l][0] += low * tap;
+                sum[l][1] += high * tap;
+            }
+        }
+        for (int l = 0; l < LINES; ++l) {
+            __builtin_memcpy(lines + l * pitch + x, &sum[l][0], sizeof(Wide));
+            __builtin_memcpy(lines + l * pitch + x + LANES, &sum[l][1], sizeof(Wide));
+        }
+    }
+}
+
+// And along a line, whose ends are repeated.
+DEVICE void sums_along(float* line, int width, const Taps& taps, float* out) {
+    const int r = taps.r;
+    const float* tap = taps.at + LINES - 1 + r;
+    for (int k = 1; k <= r; ++k) line[-k] = line[0], line[width - 1 + k] = line[width - 1];
+    for (int x = 0; x < width; x += 2 * STEP) {
+        const float* v = line + x;
+        Wide sum[4];
+        for (int p = 0; p < 4; ++p) sum[p] = wide_at(v + p * LANES) * tap[0];
+        for (int k = 1; k <= r; ++k)
+            for (int p = 0; p < 4; ++p)
+                sum[p] += (wide_at(v + p * LANES - k) + wide_at(v + p * LANES + k)) * tap[k];
+        if (width - x >= 2 * STEP) {
+            __builtin_memcpy(out + x, sum, sizeof sum);
+        } else {
+            __builtin_memcpy(out + x, sum, (width - x) * sizeof(float));
+        }
+    }
+}
+
+void weighted(Passes& w, const Stack& from, const Stack& to, const Taps& taps) {
+    const int h = from.height, width = from.width, r = taps.r, pitch = width + 2 * r + 3 * STEP;
+    const int groups = parts(h, LINES);
+    w.bands(from.count * groups, 2, [&](int first, int end) {
+        Scratch<float> memory((long long)LINES * pitch);
+        if (!memory.at) return w.failure.note();
+        for (int at = first; at < end; ++at) {
+            const int n = at / groups, y = at % groups * LINES;
+            sums_down(from, n, y, taps, memory.at + r, pitch);
+            for (int l = 0; l < LINES && y + l < h; ++l)
+                sums_along(memory.at + r + l * pitch, width, taps, to.row(n, y + l));
+        }
+    });
+}
+
 // A Gaussian that reaches ceil(3 sigma) pixels.
 void gaussian(Passes& w, const Stack& from, const Stack& to, double sigma) {
-    constexpr int MOST = 128;
-    float taps[MOST];
+    constexpr int MOST = MOST_TAPS / 2;
     double exact[MOST], sum = 0;
     int r = 0;
     while (r < 3 * sigma && r < MOST - 1) ++r;
-    for (int k = 0; k <= r; ++k) sum += (k ? 2 : 1) * (exact[k] = exact_exp(-k * k / (2 * sigma * sigma)));
-    for (int k = 0; k <= r; ++k) taps[k] = (float)(exact[k] / sum);
-    separable(w, from, to, r, Weighted{taps});
+    for (int k = 0; k <= r; ++k)
+        sum += (k ? 2 : 1) * (exact[k] = exact_exp(-k * k / (2 * sigma * sigma)));
+    Taps taps = {r};
+    for (int k = 0; k <= r; ++k) taps.put(k, (float)(exact[k] / sum));
+    weighted(w, from, to, taps);
 }
 
 // The mean of a square of 2 r + 1 pixels a side.
 void box(Passes& w, const Stack& from, const Stack& to, int r) {
-    float taps[64];
-    for (int k = 0; k <= r; ++k) taps[k] = 1.0f / (2 * r + 1);
-    separable(w, from, to, r, Weighted{taps});
+    Taps taps = {r};
+    for (int k = 0; k <= r; ++k) taps.put(k, 1.0f / (2 * r + 1));
+    weighted(w, from, to, taps);
 }
 void least(Passes& w, const Stack& from, const Stack& to, int r) { separable(w, from, to, r, Least{}); }
 void greatest(Passes& w, const Stack& from, const Stack& to, int r) {
@@ -168,8 +232,6 @@ void opened(Passes& w, const Stack& from, const Stack& to, int r) {
 }
 
 // ---------------------------------------------------------------- sizes
-
-int parts(int length, int factor) { return (length + factor - 1) / factor; }
 
 // Means over `rows` x `columns` pixels of what value(n, y, x) gives; the border is repeated.
 template <class Value>
