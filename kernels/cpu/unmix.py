@@ -140,8 +140,14 @@ class Unmixer:
                 made[name][..., y:end, :] = plane[..., y - first : end - first, :]
         debug = {"mix": made["mixed"], "bare": made["bare"]}
         debug |= {"solid": region.solid, "inside": region.inside}
-        kept = (made[n] for n in ("alpha", "colour", "despilled", "sigma", "sure"))
-        return UnmixResult(*kept, debug)
+        return UnmixResult(
+            made["alpha"],
+            made["colour"],
+            made["despilled"],
+            made["sigma"],
+            made["sure"],
+            debug,
+        )
 
     def unmix(
         self, plate: Array, clean: Array, noise: Noise, settings: UnmixSettings

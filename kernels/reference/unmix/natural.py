@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.recipe import Primary
 from kernels.measure.screen_find import channel_index
+from kernels.recipe import Primary
 
 Array = NDArray[Any]
 GREEN_FROM_RED = 0.5

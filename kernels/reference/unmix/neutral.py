@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.recipe import Primary
 from kernels.measure.screen_find import channel_index
+from kernels.recipe import Primary
 from kernels.reference.unmix.filters import box, enlarged, gaussian, greatest, reduced, soft_step
 from kernels.reference.unmix.natural import likely_alpha
 from kernels.reference.unmix.signals import Signals

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.recipe import Noise, Primary
 from kernels.measure.screen_find import channel_index
+from kernels.recipe import Noise, Primary
 from kernels.reference.unmix.filters import box, gaussian, greatest, opened, soft_step
 from kernels.reference.unmix.pooling import pooled
 from kernels.reference.unmix.settings import UnmixSettings

@@ -13,7 +13,7 @@ from kernels.reference.unmix.filters import enlarged
 from kernels.reference.unmix.method import Candidate
 from kernels.reference.unmix.mixture import mixture
 from kernels.reference.unmix.signals import signals
-from tests.kernels.cpu.test_unmix import shot
+from tests.kernels.cpu.test_compiled_unmix import shot
 from tests.kernels.cuda.host import HostDevice, compiler
 
 PX = 4
