@@ -9,13 +9,13 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.errors import VerdigrisError, not_installed
+from kernels.errors import VerdigrisError
 from kernels.plan import Plan, Region
 from kernels.recipe import Background, Denoise, Noise
 from kernels.views import F32, Channel, DisplayTable, Look, Stress, View
 
 U8 = NDArray[np.uint8]
-EngineName = Literal["auto", "cuda", "cpu"]
+Storage = Literal["float16", "float32"]
 
 
 HALF_MAX = 65504.0
@@ -59,17 +59,63 @@ class Inputs:
         return (0, 0, self.width, self.height)
 
 
+@dataclass(frozen=True)
+class Abilities:
+    """What an engine is like, so that nobody has to go by its name.
+
+    own_memory: pictures are copied into memory of its own, which `free_bytes` tells; they may be
+    made ready ahead by `stage`. uses_cores: it works on the processor's cores, which everything
+    else needs too: side work waits, and a job gets an engine of its own. drafts: `render` keys at
+    reduced size when the view asks for it. bytes_per_value: what a held picture takes, copies that
+    it grows included.
+    """
+
+    own_memory: bool
+    uses_cores: bool
+    drafts: bool
+    bytes_per_value: int
+
+
+class DevicePictures(Protocol):
+    """An engine's way to a finished JPEG that never leaves its memory."""
+
+    def render_device(self, plan: Plan, inputs: Inputs, view: View) -> Any:
+        """Return the picture of a view as a (height, width, 3) array in the engine's memory."""
+
+    def encode_jpeg(self, picture: Any, quality: int, chroma: str = "420") -> bytes:
+        """Return the JPEG of a `render_device` picture; chroma `420` or `444`."""
+
+
 class Engine(Protocol):
     """One implementation of all operations. Used from one thread at a time."""
 
     name: Literal["cpu", "cuda"]
+    """for people; what an engine can do, it says in `abilities`"""
     description: str
     """the processor or card, for people"""
 
-    def hold(self, image: NDArray[Any]) -> Any:
+    @property
+    def abilities(self) -> Abilities:
+        """What the engine is like."""
+
+    @property
+    def device_pictures(self) -> DevicePictures | None:
+        """Pictures encoded where they were made; None where the engine does not encode."""
+
+    def free_bytes(self) -> int:
+        """Return how much of the engine's own memory is free; 0 where it has none of its own."""
+
+    def stage(self, image: NDArray[Any], *, storage: Storage | None = None) -> Any:
+        """Do for `hold` what needs no device, on any thread; `hold` takes what it returns.
+
+        storage: how an engine with memory of its own is to hold the picture; its own way if None.
+        """
+
+    def hold(self, image: Any) -> Any:
         """Take an image, (3, H, W) or (H, W), into the engine's memory and return its handle.
 
-        NaN and infinities are replaced as `finite` says.
+        image: an array, or what `stage` made of one. NaN and infinities are replaced as `finite`
+        says.
         """
 
     def fetch(self, handle: Any) -> F32:
@@ -115,53 +161,20 @@ class Engine(Protocol):
         """Release memory and threads."""
 
 
-@dataclass(frozen=True)
-class EngineChoice:
-    """An engine and the reason it was chosen, in one sentence."""
-
-    engine: Engine
-    reason: str
-
-
-def choose_engine(name: EngineName = "auto", **options: Any) -> EngineChoice:
-    """Return the engine to use: cuda if it works, else cpu, and say why.
-
-    Raises EngineError when `cuda` was asked for and cannot run.
-    """
-    if name == "cpu":
-        return EngineChoice(_cpu(options), "the cpu engine was asked for")
-    try:
-        from kernels.cuda.launch import CudaEngine
-
-        engine = CudaEngine(**options)
-    except (ImportError, EngineError) as error:
-        why = not_installed(error) if isinstance(error, ImportError) else str(error).rstrip(".")
-        if name == "cuda":
-            raise EngineError(f"the cuda engine cannot run here: {why}") from error
-        return EngineChoice(_cpu({}), f"no CUDA engine here ({why}), so the cpu engine runs")
-    return EngineChoice(engine, f"{engine.description} works")
-
-
-def _cpu(options: dict[str, Any]) -> Engine:
-    from kernels.cpu import cpu_engine
-
-    return cpu_engine(options.get("threads"))
-
-
 __all__ = [
     "F32",
     "HALF_MAX",
     "U8",
+    "Abilities",
     "Channel",
+    "DevicePictures",
     "DisplayTable",
     "Engine",
-    "EngineChoice",
     "EngineError",
-    "EngineName",
     "Inputs",
     "Look",
+    "Storage",
     "Stress",
     "View",
-    "choose_engine",
     "finite",
 ]

@@ -43,7 +43,7 @@ def _lines(recipe: Recipe) -> Iterator[str]:
     if not on:
         yield "No extractor takes part, so the whole picture stays opaque."
     for position, extractor in enumerate(on):
-        yield _extractor(extractor, first=position == 0)
+        yield _extractor(extractor, recipe, first=position == 0)
         yield from _noted(recipe, f"extractors.{extractor.id}")
     off = [e.name for e in recipe.extractors if not e.on]
     if off:
@@ -79,13 +79,13 @@ def _prepare(recipe: Recipe) -> Iterator[str]:
     else:
         yield f"The screen is {screen.primary}, taken as one flat colour ({colour})."
     if recipe.source.denoised_path:
-        yield f"Extractors that read the denoised pass read '{recipe.source.denoised_path}'."
+        yield f"The denoised pass is '{recipe.source.denoised_path}'."
     denoise = recipe.source.denoise
     if denoise != Denoise():
         yield (
-            f"The denoised pass is baked at strength {say(denoise.strength)}, with neighbours up "
-            f"to {denoise.reach_frames} frames away, and keeps {say(denoise.keep_luminance)} of "
-            "the plate's own luminance."
+            f"Baking a denoised pass takes strength {say(denoise.strength)} and neighbours up to "
+            f"{denoise.reach_frames} frames away, and keeps {say(denoise.keep_luminance)} of the "
+            "plate's own luminance."
         )
     if recipe.source.plate_alpha == "use":
         yield "The plate's own alpha multiplies the matte."
@@ -103,8 +103,8 @@ def say(value: object, unit: str = "") -> str:
     return "open" if value is None else f"{value}{unit}"
 
 
-def _extractor(e: ExtractorBase, *, first: bool) -> str:
-    text = f"Extractor '{e.name}' ({e.role}) {_method(e)}"
+def _extractor(e: ExtractorBase, recipe: Recipe, *, first: bool) -> str:
+    text = f"Extractor '{e.name}' ({e.role}) {_method(e, recipe)}"
     if e.inverted:
         text += ", inverted"
     if e.shapes:
@@ -118,40 +118,104 @@ def _extractor(e: ExtractorBase, *, first: bool) -> str:
     return f"{text}; {COMBINED[e.combined_by]}{strength}."
 
 
-def _method(e: ExtractorBase) -> str:
-    read = "denoised pass" if e.key_from == "denoised" else "plate"
+def _method(e: ExtractorBase, recipe: Recipe) -> str:
+    """What an extractor does, with every value that decides it."""
+    there = e.key_from == "denoised" and recipe.source.denoised_path
+    read = "denoised pass" if there else "plate"
+    if getattr(e, "space", "") == "log":
+        read = f"{read} in log (ACEScct)"
     match e:
         case ValueBand():
-            low = f"from {say(e.low_out)} to {say(e.low_in)}"
-            high = (
-                "with no upper end"
-                if e.high_in is None
-                else f"down again from {say(e.high_in)} to {say(e.high_out)}"
-            )
-            return f"takes a band of {e.channel} values of the {read}, rising {low}, {high}"
+            return _value_band(e, read)
         case HueBand():
             return (
-                f"takes hues within {say(e.width_deg)} degrees around {say(e.centre_deg)} of "
-                f"the {read}"
+                f"takes hues within {say(e.spread_deg)} degrees to either side of "
+                f"{say(e.hue_deg)} in the {read}, fading out over {say(e.fade_deg)} more, where "
+                f"saturation is over {say(e.saturation_floor)}, in full from "
+                f"{say(e.saturation_soft)} above that"
             )
         case PlateDifference():
-            unit = " sigma of the noise" if e.floor_in == "sigma" else ""
-            return (
-                f"takes what differs from the screen in the {read} by more than "
-                f"{say(e.floor)}{unit}, solid from {say(e.full)}{unit}"
-            )
+            return _plate_difference(e, read)
         case ColourDifference():
             return (
-                f"measures how much less the screen's primary stands out in the {read} than "
-                f"on the bare screen, with gain {say(e.gain)}"
+                f"measures how much of the screen's colour excess is left in the {read}, "
+                f"{_compared(e, recipe)}, with gain {say(e.gain)}"
             )
         case ChromaDistance():
+            bright = e.luminance_weight
+            counts = f", brightness counted by {say(bright)}" if bright else ", brightness aside"
             return (
-                f"measures the chroma distance from the screen in the {read}, clear up to "
-                f"{say(e.inner)} and solid from {say(e.outer)}"
+                f"measures how far colours of the {read} are from the screen's{counts}: clear up "
+                f"to {say(e.inner)} and solid from {say(e.outer)}"
             )
         case _:
-            return f"of kind {type(e).__name__}"
+            return _any_kind(e, read)
+
+
+def _value_band(e: ValueBand, read: str) -> str:
+    low = (
+        "with no lower end"
+        if e.low_out is None
+        else f"rising from {say(e.low_out)} to {say(e.low_in)}"
+    )
+    high = (
+        "with no upper end"
+        if e.high_in is None
+        else f"down again from {say(e.high_in)} to {say(e.high_out)}"
+    )
+    value = {
+        "luminance": "luminance",
+        "saturation": "saturation",
+        "largest": "the largest channel",
+        "smallest": "the smallest channel",
+    }.get(e.channel, f"the {e.channel} channel")
+    return f"takes a band of {value} of the {read}, {low}, {high}"
+
+
+def _plate_difference(e: PlateDifference, read: str) -> str:
+    """The norm and the unit of the thresholds; delta E goes its own way from linear values."""
+    if e.norm == "delta_e_2000":
+        read, how = read.replace(" in log (ACEScct)", ""), "by CIE delta E 2000"
+    else:
+        how = {"largest": "by the largest channel", "euclidean": "by Euclidean distance"}[e.norm]
+        how += " in parts of the screen's own value" if e.relative else ""
+    unit = " sigma of the noise" if e.floor_in == "sigma" else ""
+    return (
+        f"takes what differs from the screen in the {read}, {how}, by more than "
+        f"{say(e.floor)}{unit}, solid from {say(e.full)}{unit}"
+    )
+
+
+def _compared(e: ColourDifference, recipe: Recipe) -> str:
+    first, second = (name for name in ("red", "green", "blue") if name != recipe.screen.primary)
+    against = (
+        "against the clean plate"
+        if recipe.screen.clean_plate == "file"
+        else ("against the screen's flat colour")
+    )
+    if e.excess == "balance":
+        return (
+            f"{against}, {recipe.screen.primary} compared with a mix of {first} and {second} at "
+            f"level {say(e.comparison_level)}, {first}\u2013{second} balance "
+            f"{say(e.red_blue_balance)}"
+        )
+    if e.lean in (0, 1):
+        what = f"the {'larger' if e.lean else 'smaller'} of {first} and {second}"
+    else:
+        what = f"a lean of {say(e.lean)} from the smaller to the larger of {first} and {second}"
+    return f"{against}, {recipe.screen.primary} compared with {what}"
+
+
+def _any_kind(e: ExtractorBase, read: str) -> str:
+    """A kind that has no sentence of its own: what it is, and all its values."""
+    common = ExtractorBase.model_fields
+    kind = getattr(e, "kind").replace("_", " ")  # noqa: B009  (the base has none)
+    values = ", ".join(
+        f"{name.replace('_', ' ')} {say(getattr(e, name))}"
+        for name in type(e).model_fields
+        if name not in common and name not in ("kind", "space")
+    )
+    return f"is a {kind} of the {read}" + (f", with {values}" if values else "")
 
 
 def _refine(refine: Refine) -> str:
@@ -161,11 +225,18 @@ def _refine(refine: Refine) -> str:
     if refine.despeckle.specks_px:
         parts.append(f"specks up to {say(refine.despeckle.specks_px)} px removed")
     if refine.guide.radius_px:
-        parts.append(f"guided by the picture within {say(refine.guide.radius_px)} px")
-    if refine.levels.black != 0 or refine.levels.white != 1:
-        parts.append(f"levels {say(refine.levels.black)} to {say(refine.levels.white)}")
-    if refine.levels.keep_soft_px:
-        parts.append(f"soft edges kept within {say(refine.levels.keep_soft_px)} px")
+        parts.append(
+            f"guided by the picture within {say(refine.guide.radius_px)} px, smoothness "
+            f"{say(refine.guide.smoothness)}"
+        )
+    levels, protect = refine.levels, refine.protect_edges
+    if levels.clear_below != 0 or levels.solid_above != 1:
+        parts.append(
+            f"clear below {say(levels.clear_below)}, solid above {say(levels.solid_above)}"
+        )
+    if protect.distance_px and protect.amount:
+        amount = "" if protect.amount == 1 else f", amount {say(protect.amount)}"
+        parts.append(f"soft edges protected within {say(protect.distance_px)} px{amount}")
     if refine.choke_px:
         spread = isinstance(refine.choke_px, int | float) and refine.choke_px < 0
         parts.append(f"{'spread' if spread else 'choked'} by {say(refine.choke_px).lstrip('-')} px")
@@ -180,9 +251,9 @@ def _count(shapes: list[Shape]) -> str:
 
 def _areas(recipe: Recipe) -> Iterator[str]:
     if recipe.keep_solid:
-        yield f"Kept opaque: {_count(recipe.keep_solid)} of keep_solid."
+        yield f"Kept solid: {_count(recipe.keep_solid)}."
     if recipe.garbage:
-        yield f"Thrown away: {_count(recipe.garbage)} of garbage, which wins over keep_solid."
+        yield f"Thrown away as garbage: {_count(recipe.garbage)}; garbage wins over keep solid."
 
 
 def _despill(step: DespillPass, recipe: Recipe) -> str:
@@ -193,10 +264,13 @@ def _despill(step: DespillPass, recipe: Recipe) -> str:
         "grey": "grey of equal luminance replaces it",
         "background": "the background's blurred colour replaces it",
     }[step.fill]
-    limit = "a weighting" if step.limit == "weighted" else f"the {step.limit}"
+    first, second = (name for name in ("red", "green", "blue") if name != recipe.screen.primary)
+    limit = f"the {step.limit} of {first} and {second}"
+    if step.limit == "weighted":
+        limit = f"a mix of {first} and {second}, {say(step.weight)} of it {first}"
     text = (
-        f"Despill pass '{step.name}' holds {recipe.screen.primary} to {limit} of "
-        f"the other two channels, amount {say(step.amount)}; {fill}"
+        f"Despill pass '{step.name}' holds {recipe.screen.primary} to {limit}, amount "
+        f"{say(step.amount)}; {fill}"
     )
     if step.spill_by_hue.points:
         text += "; the removal varies by hue"

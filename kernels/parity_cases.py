@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from kernels.recipe import (
+    EXTRACTORS,
     Background,
     ChromaDistance,
     ColourDifference,
@@ -21,6 +22,7 @@ from kernels.recipe import (
     LightWrap,
     Noise,
     PlateDifference,
+    ProtectEdges,
     Recipe,
     Refine,
     ScreenLight,
@@ -70,6 +72,10 @@ def cases() -> Iterator[Case]:
 
 def _extractor_cases() -> Iterator[Case]:
     matte = ("extractor:a",)
+    for kind, model in EXTRACTORS.items():
+        for values in ("linear", "log"):
+            plain = model.model_validate({"space": values})
+            yield Case(f"{kind} as it is {values}", _key(plain), matte, "log")
     for channel in ("red", "green", "blue", "luminance", "largest", "smallest", "saturation"):
         band = ValueBand(channel=channel, low_out=-0.1, low_in=0.2, high_in=0.6, high_out=1.62)
         yield Case(f"value_band {channel}", _key(band), matte, "pointwise")
@@ -81,7 +87,7 @@ def _extractor_cases() -> Iterator[Case]:
         tolerance = "pointwise" if space == "linear" else "log"
         yield Case(
             f"hue_band {space}",
-            _key(HueBand(space=space, centre_deg=350, width_deg=40, softness_deg=30)),
+            _key(HueBand(space=space, hue_deg=350, spread_deg=20, fade_deg=30)),
             matte,
             tolerance,
         )
@@ -104,8 +110,10 @@ def _extractor_cases() -> Iterator[Case]:
                     matte,
                     "delta_e" if norm == "delta_e_2000" else "log",
                 )
-        for excess in ("lean", "weights"):
-            extractor = ColourDifference(space=space, excess=excess, lean=0.7, gain=1.1)
+        for excess in ("lean", "balance"):
+            extractor = ColourDifference(
+                space=space, excess=excess, lean=0.7, red_blue_balance=0.3, gain=1.1
+            )
             yield Case(f"colour_difference {excess} {space}", _noisy(_key(extractor)), matte, "log")
         chroma = ChromaDistance(space=space, luminance_weight=0.3)
         yield Case(f"chroma_distance {space}", _key(chroma), matte, "log")
@@ -139,9 +147,22 @@ def _join_cases() -> Iterator[Case]:
 
 def _refine_cases() -> Iterator[Case]:
     refinements = {
-        "levels": (Refine(levels=Levels(black=0.1, white=0.8)), "pointwise"),
-        "levels step": (Refine(levels=Levels(black=0.5, white=0.5)), "pointwise"),
-        "protect_edges": (Refine(levels=Levels(black=0.2, white=0.7, keep_soft_px=5)), "blur"),
+        "levels": (Refine(levels=Levels(clear_below=0.1, solid_above=0.8)), "pointwise"),
+        "levels step": (Refine(levels=Levels(clear_below=0.5, solid_above=0.5)), "pointwise"),
+        "protect_edges": (
+            Refine(
+                levels=Levels(clear_below=0.2, solid_above=0.7),
+                protect_edges=ProtectEdges(distance_px=5),
+            ),
+            "blur",
+        ),
+        "protect_edges half": (
+            Refine(
+                levels=Levels(clear_below=0.2, solid_above=0.7),
+                protect_edges=ProtectEdges(distance_px=5, amount=0.5),
+            ),
+            "blur",
+        ),
         "despeckle": (Refine(despeckle=Despeckle(holes_px=2, specks_px=1.5)), "despeckle"),
         "guide": (Refine(guide=Guide(radius_px=8, smoothness=1e-3)), "guide"),
         "choke": (Refine(choke_px=1.5), "pointwise"),
@@ -151,7 +172,8 @@ def _refine_cases() -> Iterator[Case]:
             Refine(
                 despeckle=Despeckle(holes_px=2, specks_px=2),
                 guide=Guide(radius_px=4),
-                levels=Levels(black=0.05, white=0.9, keep_soft_px=3),
+                levels=Levels(clear_below=0.05, solid_above=0.9),
+                protect_edges=ProtectEdges(distance_px=3),
                 choke_px=0.5,
                 soften_px=1.2,
             ),
@@ -161,13 +183,13 @@ def _refine_cases() -> Iterator[Case]:
     for name, (refine, tolerance) in refinements.items():
         yield Case(
             f"refine {name}",
-            _key(HueBand(centre_deg=120, refine=refine)),
+            _key(HueBand(hue_deg=120, refine=refine)),
             ("extractor:a",),
             tolerance,
         )
         yield Case(
             f"cumulative {name}",
-            _key(HueBand(centre_deg=120), refine=refine),
+            _key(HueBand(hue_deg=120), refine=refine),
             ("alpha",),
             tolerance,
         )
@@ -197,7 +219,7 @@ def _despill_cases() -> Iterator[Case]:
 
 
 def _despilled(name: str, step: DespillPass) -> Case:
-    recipe = _key(HueBand(centre_deg=120), despill=[step])
+    recipe = _key(HueBand(hue_deg=120), despill=[step])
     return Case(name, recipe, ("despilled",), "colour")
 
 
@@ -234,19 +256,23 @@ def _plain_extractors() -> Iterator[Any]:
             band |= {"low_out": 0.1, "low_in": 0.4} if n % 3 else {"low_out": None, "low_in": None}
             band |= {"high_in": 0.5, "high_out": 0.9} if n % 2 == 0 else {}
             yield ValueBand.model_validate(band)
-        yield HueBand(space=space, centre_deg=20)
+        yield HueBand(space=space, hue_deg=20)
         for relative in (False, True):
             yield PlateDifference(space=space, norm="largest", relative=relative)
             yield PlateDifference(space=space, norm="euclidean", relative=relative)
         yield ColourDifference(space=space, excess="lean", lean=0.8, gain=1.05)
-        yield ColourDifference(space=space, excess="weights")
+        yield ColourDifference(space=space, excess="balance")
         yield ChromaDistance(space=space, luminance_weight=0.2)
 
 
 def _key_cases() -> Iterator[Case]:
     """Yield whole keys, several plain extractors each, between them all operations and combines."""
     combines = ("max", "subtract", "union", "average", "min", "difference", "multiply")
-    levels = (Levels(), Levels(black=0.1, white=0.9), Levels(black=-0.1, white=1.2))
+    levels = (
+        Levels(),
+        Levels(clear_below=0.1, solid_above=0.9),
+        Levels(clear_below=-0.1, solid_above=1.2),
+    )
     extractors = list(_plain_extractors())
     for n, extractor in enumerate(extractors):
         extractor.id, extractor.combine = f"e{n}", combines[n % len(combines)]
@@ -257,7 +283,7 @@ def _key_cases() -> Iterator[Case]:
         recipe = Recipe(
             extractors=extractors[n : n + 4],
             despill=[step],
-            refine=Refine(levels=Levels(black=0.02, white=0.95)),
+            refine=Refine(levels=Levels(clear_below=0.02, solid_above=0.95)),
         )
         yield Case(
             f"key of {n + 1} to {min(n + 4, len(extractors))}",

@@ -18,73 +18,30 @@ Names of planes::
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass, field
-from math import ceil
-from typing import Any, Literal, get_args
+from typing import Any
 
-from kernels.recipe import (
-    ColourDifference,
-    ExtractorBase,
-    Noise,
-    Primary,
-    Recipe,
-    Refine,
+from kernels.recipe import ColourDifference, ExtractorBase, Noise, Primary, Recipe
+from kernels.stages import (
+    STAGES,
+    StageName,
+    gauss_radius,
+    halo_px,
+    planes_read,
+    refine_halo,
+    refine_is_pointwise,
+    scaled_recipe,
 )
+from kernels.views import VIEW_TABLE, VIEWS, Region, ViewName
 
 MAX_HALO_PX = 256
-GAUSS_SPAN = 3.0
-"""A Gaussian reaches this many standard deviations, on every engine."""
-
-ViewName = Literal[
-    "plate",
-    "denoised",
-    "clean_plate",
-    "matte",
-    "despilled",
-    "spill",
-    "foreground",
-    "composite",
-    "evenness",
-    "alpha_noise",
-    "deciding",
-]
-VIEWS: tuple[ViewName, ...] = get_args(ViewName)
-Region = tuple[int, int, int, int]
 AP1_WEIGHTS = (0.2722287168, 0.6740817658, 0.0536895174)
 
 
 def num(value: Any) -> float:
     """Return a resolved parameter as a float (a recipe resolved at a frame has no keys left)."""
     return float(value)
-
-
-def gauss_radius(sigma_px: float) -> int:
-    """Return the radius in pixels that a Gaussian of `sigma_px` reaches."""
-    return int(GAUSS_SPAN * sigma_px + 0.5) if sigma_px > 0 else 0
-
-
-def refine_is_pointwise(refine: Refine) -> bool:
-    """Tell whether a matte's refinement needs no neighbours (levels alone may be set)."""
-    d, g = refine.despeckle, refine.guide
-    return (
-        num(d.holes_px) == 0
-        and num(d.specks_px) == 0
-        and num(g.radius_px) == 0
-        and num(refine.levels.keep_soft_px) == 0
-        and num(refine.choke_px) == 0
-        and num(refine.soften_px) == 0
-    )
-
-
-def refine_halo(refine: Refine) -> int:
-    """Return the summed halo in pixels of a matte's refinement (see `reference.refine`)."""
-    d, g = refine.despeckle, refine.guide
-    halo = ceil(num(d.holes_px)) + ceil(num(d.specks_px)) + 2 * ceil(num(g.radius_px))
-    keep_px = num(refine.levels.keep_soft_px)
-    halo += 2 * ceil(keep_px / 2) + 1 if keep_px else 0
-    halo += ceil(abs(num(refine.choke_px)))
-    return halo + gauss_radius(num(refine.soften_px))
 
 
 @dataclass(frozen=True)
@@ -109,16 +66,12 @@ class Context:
         return i, j
 
 
-StageKind = Literal["matte", "cumulative", "fill", "shadow", "wrap", "local_foreground"]
-
-
 @dataclass(frozen=True)
 class Stage:
     """One plane to make: what is evaluated per pixel first, then a neighbourhood operation."""
 
-    kind: StageKind
+    kind: StageName
     out: str
-    channels: int
     halo_px: int
     index: int = -1
     """index of the extractor or the despill pass"""
@@ -166,17 +119,26 @@ class Plan:
                 colour |= mattes
             elif step.on and step.mask:
                 colour.add(f"matte:{step.mask}")
-        match view:
-            case "matte":
-                return {f"matte:{extractor}"} if extractor else mattes
-            case "deciding":
-                return mattes
-            case "despilled" | "spill" | "alpha_noise":
-                return colour
-            case "foreground" | "composite":
-                return {s.out for s in self.stages}
-            case _:
-                return set()
+        if view == "matte" and extractor:
+            return {f"matte:{extractor}"}
+        wanted: set[str] = set()
+        for plane in VIEW_TABLE[view].planes:
+            match plane:
+                case "alpha" | "mattes":
+                    wanted |= mattes
+                case "despilled":
+                    wanted |= colour
+                case "foreground" | "composite":
+                    wanted |= {s.out for s in self.stages}
+        return wanted
+
+    def reads(self, stage: Stage, names: Iterable[str]) -> set[str]:
+        """Return the planes that may decide a stage's plane, of those named."""
+        return planes_read(stage.kind, self.recipe, names)
+
+    def decides(self, stage: Stage) -> Hashable:
+        """Return the values that decide a stage's plane beside the planes it reads."""
+        return (self.context.weights, STAGES[stage.kind].decides(self.recipe, stage.index))
 
     def has_stage(self, out: str) -> bool:
         """Tell whether a stage makes the plane `out`."""
@@ -207,7 +169,7 @@ def build_plan(
         frame=frame,
     )
     have = frozenset(available)
-    stages = [*_matte_stages(resolved, have), *_colour_stages(resolved, have)]
+    stages = _stages(resolved, have)
     halos: dict[str, int] = {}
     for stage in stages:
         halos[stage.out] = stage.halo_px + max((halos.get(n, 0) for n in stage.needs), default=0)
@@ -221,64 +183,34 @@ def build_plan(
     )
 
 
-def _matte_stages(recipe: Recipe, have: frozenset[str]) -> list[Stage]:
-    stages = [
-        Stage("matte", f"matte:{e.id}", 1, refine_halo(e.refine), index)
-        for index, e in enumerate(recipe.extractors)
-        if not refine_is_pointwise(e.refine)
-    ]
-    if not refine_is_pointwise(recipe.refine):
-        needs = tuple(s.out for s in stages if recipe.extractors[s.index].on)
-        stages.append(Stage("cumulative", "cumulative", 1, refine_halo(recipe.refine), needs=needs))
+def _stages(recipe: Recipe, have: frozenset[str]) -> list[Stage]:
+    """Return the stages in the table's order, each with those made before it that it reads."""
+    stages: list[Stage] = []
+    for kind, out, index in _wanted_stages(recipe, have):
+        made = planes_read(kind, recipe, (stage.out for stage in stages))
+        needs = tuple(stage.out for stage in stages if stage.out in made)
+        halo = halo_px(kind, recipe, index)
+        stages.append(Stage(kind, out, halo, index, needs))
     return stages
 
 
-def _colour_stages(recipe: Recipe, have: frozenset[str]) -> list[Stage]:
-    stages: list[Stage] = []
-    mattes = _matte_stages(recipe, have)
-    alpha = tuple(s.out for s in mattes)
-    assemble = recipe.assemble
+def _wanted_stages(recipe: Recipe, have: frozenset[str]) -> Iterator[tuple[StageName, str, int]]:
+    """Yield kind, plane and item of each stage the recipe asks for."""
+    a = recipe.assemble
+    for index, e in enumerate(recipe.extractors):
+        if not refine_is_pointwise(e.refine):
+            yield "matte", f"matte:{e.id}", index
+    if not refine_is_pointwise(recipe.refine):
+        yield "cumulative", "cumulative", -1
     for index, step in enumerate(recipe.despill):
         if step.on and step.fill == "background" and "background" in have and num(step.fill_amount):
-            stages.append(
-                Stage("fill", f"fill:{step.id}", 3, gauss_radius(num(step.fill_blur_px)), index)
-            )
-    carried = "mask:screen_light" in have
-    if carried and num(assemble.screen_light.shadows):
-        stages.append(
-            Stage("shadow", "shadow", 1, gauss_radius(num(assemble.screen_light.blur_px)))
-        )
-    if assemble.edge_colour.method == "unmix":
-        reads = (*alpha, *(s.out for s in stages if s.kind == "fill"))
-        halo = gauss_radius(num(assemble.edge_colour.reach_px))
-        stages.append(Stage("local_foreground", "local_foreground", 3, halo, needs=reads))
-    if num(assemble.light_wrap.amount) and "background" in have:
-        reads = alpha + (("shadow",) if any(s.kind == "shadow" for s in stages) else ())
-        halo = gauss_radius(num(assemble.light_wrap.reach_px))
-        stages.append(Stage("wrap", "wrap", 3, halo, needs=reads))
-    return stages
-
-
-def scaled_recipe(recipe: Recipe, scale: float) -> Recipe:
-    """Return a resolved recipe whose pixel radii fit pictures `scale` times the size."""
-    copy = recipe.model_copy(deep=True)
-    for refine in [copy.refine, *(e.refine for e in copy.extractors)]:
-        _scale(refine, scale, "choke_px", "soften_px")
-        _scale(refine.despeckle, scale, "holes_px", "specks_px")
-        _scale(refine.guide, scale, "radius_px")
-        _scale(refine.levels, scale, "keep_soft_px")
-    for step in copy.despill:
-        _scale(step, scale, "fill_blur_px")
-    a = copy.assemble
-    _scale(a.edge_colour, scale, "reach_px")
-    _scale(a.screen_light, scale, "blur_px")
-    _scale(a.light_wrap, scale, "reach_px")
-    return copy
-
-
-def _scale(model: Any, scale: float, *names: str) -> None:
-    for name in names:
-        model.__dict__[name] = num(getattr(model, name)) * scale
+            yield "fill", f"fill:{step.id}", index
+    if "mask:screen_light" in have and num(a.screen_light.shadows):
+        yield "shadow", "shadow", -1
+    if a.edge_colour.method == "unmix":
+        yield "local_foreground", "local_foreground", -1
+    if num(a.light_wrap.amount) and "background" in have:
+        yield "wrap", "wrap", -1
 
 
 def sigma_alpha(plan: Plan, extractor: ColourDifference | None = None) -> float:

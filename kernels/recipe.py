@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 
 from kernels.parameters import RGB, Finite, Model, Number, check_ranges, choice, number, resolve
 
-VERSION = 1
+VERSION = 2
 FORMAT = "verdigris-recipe"
 
 Primary = Literal["red", "green", "blue"]
@@ -98,7 +98,7 @@ class Guide(Model):
     )
     smoothness: Number = number(
         0.001,
-        "larger values smooth across weaker edges of the picture",
+        "how weak an edge of the picture the matte follows; larger smooths across more of them",
         low=1e-7,
         high=1,
         drag=(1e-5, 0.1),
@@ -107,20 +107,30 @@ class Guide(Model):
 
 
 class Levels(Model):
-    """Push nearly clear to clear and nearly solid to solid, keeping soft edges on request."""
+    """Make what is nearly clear clear, and what is nearly solid solid."""
 
-    black: Number = number(0.0, "matte values up to this become clear", low=-1, high=2, drag=(0, 1))
-    white: Number = number(
+    clear_below: Number = number(
+        0.0, "matte values up to this become clear", low=-1, high=2, drag=(0, 1)
+    )
+    solid_above: Number = number(
         1.0, "matte values from this up become solid", low=-1, high=2, drag=(0, 1)
     )
-    keep_soft_px: Number = number(
+
+
+class ProtectEdges(Model):
+    """Give soft edges the matte from before the levels back: hair, motion blur, focus."""
+
+    distance_px: Number = number(
         0.0,
-        "within this distance of a soft edge the matte before levels is blended back",
+        "how far from a soft edge the levels are undone; 0 protects nothing",
         low=0,
         high=64,
         drag=(0, 32),
         step=0.5,
         unit="px",
+    )
+    amount: Number = number(
+        1.0, "how much of the matte from before the levels comes back there", low=0, high=1
     )
 
 
@@ -130,6 +140,7 @@ class Refine(Model):
     despeckle: Despeckle = Field(default_factory=Despeckle)
     guide: Guide = Field(default_factory=Guide)
     levels: Levels = Field(default_factory=Levels)
+    protect_edges: ProtectEdges = Field(default_factory=ProtectEdges)
     choke_px: Number = number(
         0.0,
         "positive draws the edge in (choke), negative lets it out (spread)",
@@ -160,15 +171,16 @@ class ExtractorBase(Model):
     name: Name = "extractor"
     on: bool = choice(True, "the extractor takes part")
     role: Literal["core", "edge"] = choice(
-        "core", "what it is for; decides the default combine: core max, edge union"
+        "core",
+        "what it is for; sets only the combine when that is left to it: core max, edge union",
     )
     combine: CombineName | None = choice(
-        None, "how it combines the mattes before it; empty means the role's default"
+        None, "how it joins the mattes before it; empty leaves that to the role"
     )
-    strength: Number = number(1.0, "how much of the combine is applied", low=0, high=1)
-    inverted: bool = choice(False, "use 1 minus the matte")
+    strength: Number = number(1.0, "how much of that is applied", low=0, high=1)
+    inverted: bool = choice(False, "1 minus the matte is used")
     key_from: KeyFrom = choice(
-        "denoised", "which pass it looks at; the plate where there is no denoised pass"
+        "denoised", "the pass it looks at; the plate where there is no denoised one"
     )
     shapes: list[Shape] = choice([], "works only inside these shapes; everywhere if there are none")
     refine: Refine = Field(default_factory=Refine)
@@ -180,7 +192,7 @@ class ExtractorBase(Model):
 
 
 class ValueBand(ExtractorBase):
-    """Takes the values between two soft ends of one channel."""
+    """Takes a range of values of one channel, with soft ends."""
 
     kind: Literal["value_band"] = "value_band"
     space: Literal["linear", "log"] = choice("linear", "values are linear or ACEScct")
@@ -221,24 +233,29 @@ class ValueBand(ExtractorBase):
 
 
 class HueBand(ExtractorBase):
-    """Takes the hues around a centre on the colour circle."""
+    """Takes the colours around one hue."""
 
     kind: Literal["hue_band"] = "hue_band"
     space: Literal["linear", "log"] = choice("linear", "hue of linear or of ACEScct values")
-    centre_deg: Number = number(
+    hue_deg: Number = number(
         0.0,
-        "hue at the centre: 0 red, 120 green, 240 blue",
+        "the hue: 0 red, 120 green, 240 blue",
         low=-360,
         high=360,
         drag=(0, 360),
         step=1,
         unit="deg",
     )
-    width_deg: Number = number(
-        60.0, "full width of the fully taken range", low=0, high=360, step=1, unit="deg"
+    spread_deg: Number = number(
+        30.0,
+        "how far to either side of it hues are fully taken",
+        low=0,
+        high=180,
+        step=1,
+        unit="deg",
     )
-    softness_deg: Number = number(
-        20.0, "width of the soft border on each side", low=0, high=180, step=1, unit="deg"
+    fade_deg: Number = number(
+        20.0, "over how many degrees beyond that it fades out", low=0, high=180, step=1, unit="deg"
     )
     saturation_floor: Number = number(
         0.05, "saturation under which nothing is taken", low=0, high=1
@@ -247,14 +264,14 @@ class HueBand(ExtractorBase):
 
 
 class PlateDifference(ExtractorBase):
-    """Takes what differs from the screen."""
+    """Takes what differs from the clean plate."""
 
     kind: Literal["plate_difference"] = "plate_difference"
-    space: Literal["linear", "log"] = choice("linear", "difference of linear or of ACEScct values")
+    space: Literal["linear", "log"] = choice("linear", "differences of linear or of ACEScct values")
     norm: Literal["largest", "euclidean", "delta_e_2000"] = choice(
         "euclidean", "how the difference of three channels becomes one number"
     )
-    relative: bool = choice(False, "divide by the screen's own value first")
+    relative: bool = choice(False, "differences in parts of the screen's own value")
     floor_in: Literal["value", "sigma"] = choice(
         "value", "floor and full are values, or multiples of the measured noise"
     )
@@ -271,21 +288,32 @@ class PlateDifference(ExtractorBase):
 
 
 class ColourDifference(ExtractorBase):
-    """Compares how far the screen's primary exceeds the other two with the bare screen."""
+    """How much of the screen's colour excess is left, against the clean plate."""
 
     kind: Literal["colour_difference"] = "colour_difference"
     space: Literal["linear", "log"] = choice("linear", "linear or ACEScct values")
-    excess: Literal["lean", "weights"] = choice(
-        "lean", "excess over a lean between the smaller and larger other channel, or over weights"
+    excess: Literal["lean", "balance"] = choice(
+        "lean",
+        "what the primary is compared with: a lean between the smaller and larger other channel, "
+        "or a balanced mix of both",
     )
     lean: Number = number(
         1.0, "0 compares with the smaller of the other two, 1 with the larger", low=0, high=1
     )
-    weight_first: Number = number(
-        0.5, "weight of the first other channel (red; green on a red screen)", low=0, high=2
+    comparison_level: Number = number(
+        1.0,
+        "how much of the mix the primary is held against; raising it makes the subject more solid",
+        low=0,
+        high=4,
+        drag=(0.5, 1.5),
+        step=0.005,
     )
-    weight_second: Number = number(
-        0.5, "weight of the second other channel (blue; green on a blue screen)", low=0, high=2
+    red_blue_balance: Number = number(
+        0.0,
+        "0 mixes the other two channels equally; 1 takes the first alone (red; green on a red "
+        "screen), -1 the second (blue; green on a blue screen)",
+        low=-1,
+        high=1,
     )
     gain: Number = number(
         1.0,
@@ -297,7 +325,7 @@ class ColourDifference(ExtractorBase):
 
 
 class ChromaDistance(ExtractorBase):
-    """Distance from the screen in a chroma plane of the log picture: the fast first look."""
+    """How far a colour is from the screen's, brightness aside: the fast first look."""
 
     kind: Literal["chroma_distance"] = "chroma_distance"
     space: Literal["linear", "log"] = choice("log", "linear or ACEScct values")
@@ -310,6 +338,20 @@ class ChromaDistance(ExtractorBase):
     luminance_weight: Number = number(
         0.0, "how much a difference in brightness counts too", low=0, high=4, drag=(0, 1)
     )
+
+
+def weights_of(level: float, balance: float) -> tuple[float, float]:
+    """Return the weights of the first and second other channel: level (1 +- balance) / 2."""
+    return level * (1.0 + balance) / 2.0, level * (1.0 - balance) / 2.0
+
+
+def level_and_balance(first: float, second: float) -> tuple[float, float]:
+    """Return the comparison level and balance of two weights, none below 0: see `weights_of`.
+
+    The way back gives the weights to 2e-16 of the level; weights of 0 have balance 0.
+    """
+    level = first + second
+    return level, (first - second) / level if level else 0.0
 
 
 Extractor = Annotated[
@@ -351,30 +393,36 @@ class HueCurve(Model):
 
 
 class DespillPass(Model):
-    """One pass of taking the screen's light out of the picture."""
+    """One pass of taking the screen's light out of the subject."""
 
     id: Id = Field(default_factory=new_id)
     name: Name = "despill"
     on: bool = choice(True, "the pass takes part")
     limit: Literal["average", "larger", "smaller", "weighted"] = choice(
-        "average", "what the screen's primary may not exceed, of the other two channels"
+        "average", "what the screen's primary is held to, of the other two channels"
     )
     weight: Number = number(
-        0.5, "for a weighted limit: 0 the second other channel, 1 the first", low=0, high=1
+        0.5,
+        "of a weighted limit: 1 takes the first other channel (red; green on a red screen), 0 the "
+        "second",
+        low=0,
+        high=1,
     )
-    amount: Number = number(1.0, "how much of the excess is taken out", low=0, high=1)
-    spill_by_hue: HueCurve = choice(HueCurve(), "factor on the removal, by hue (at most 1 acts)")
+    amount: Number = number(1.0, "how much of the spill is taken out", low=0, high=1)
+    spill_by_hue: HueCurve = choice(
+        HueCurve(), "how much of it is taken out, by hue (no more than all)"
+    )
     fill: Literal["none", "grey", "background"] = choice(
         "grey",
-        "what replaces the light taken out: nothing, grey of equal luminance, the background",
+        "what replaces the spill: nothing, grey of equal luminance, the background's colour",
     )
     fill_amount: Number = number(1.0, "how much of the fill is added", low=0, high=1)
     fill_blur_px: Number = number(
         48.0, "blur of the background used as fill", low=0, high=80, step=1, unit="px"
     )
-    saturation_by_hue: HueCurve = choice(HueCurve(), "factor on saturation about luminance, by hue")
+    saturation_by_hue: HueCurve = choice(HueCurve(), "saturation by hue, luminance kept")
     shapes: list[Shape] = choice([], "works only inside these shapes; everywhere if there are none")
-    mask: str = choice("", "id of an extractor whose matte limits the pass, or 'cumulative'")
+    mask: str = choice("", "the extractor whose matte limits the pass, or 'cumulative'")
     mask_inverted: bool = choice(False, "the pass works where that matte is clear instead")
 
 
@@ -386,8 +434,8 @@ class EdgeColour(Model):
 
     method: Literal["multiply", "subtract", "unmix"] = choice(
         "subtract",
-        "multiply the colour by the matte, subtract the screen's share, or unmix it with a local "
-        "foreground estimate",
+        "multiply the colour by the matte, subtract the screen's share, or unmix it with colour "
+        "gathered from the subject nearby",
     )
     settle: Number = number(
         0.05,
@@ -417,7 +465,7 @@ class Background(Model):
     move_x_px: Number = number(0.0, "moved to the right", drag=(-1000, 1000), step=1, unit="px")
     move_y_px: Number = number(0.0, "moved down", drag=(-1000, 1000), step=1, unit="px")
     scale: Number = number(1.0, "size; 1 fills the frame", low=0.01, high=100, drag=(0.25, 4))
-    turn_deg: Number = number(0.0, "turned clockwise", drag=(-180, 180), step=0.5, unit="deg")
+    rotate_deg: Number = number(0.0, "rotated clockwise", drag=(-180, 180), step=0.5, unit="deg")
     time_offset: Annotated[
         int, Field(description="frames by which a moving background is later")
     ] = 0
@@ -433,12 +481,16 @@ class Background(Model):
 
 
 class ScreenLight(Model):
-    """The screen's own shadows and light carried on to the background, in a marked area."""
+    """The screen's own shadows and light taken over to the background, in a marked area."""
 
-    shapes: list[Shape] = choice([], "the marked area; nothing is carried if there are none")
-    shadows: Number = number(1.0, "how much of the shadows is carried", low=0, high=1)
+    shapes: list[Shape] = choice([], "the marked area; nothing is taken over without one")
+    shadows: Number = number(1.0, "how much of the shadows is taken over", low=0, high=1)
     light: Number = number(
-        0.0, "how much light above the screen's own is carried", low=0, high=4, drag=(0, 1)
+        0.0,
+        "how much of the light beyond the screen's own is taken over",
+        low=0,
+        high=4,
+        drag=(0, 1),
     )
     blur_px: Number = number(4.0, "blur of the shadows", low=0, high=64, step=0.5, unit="px")
 
@@ -556,8 +608,10 @@ class Recipe(Model):
     extractors: Annotated[list[Extractor], Field(max_length=16)] = choice(
         [], "in the order in which they are combined"
     )
-    garbage: list[Shape] = choice([], "areas to throw away; garbage wins over keep_solid")
-    keep_solid: list[Shape] = choice([], "areas to keep opaque")
+    garbage: list[Shape] = choice([], "areas to throw away; garbage wins over keep solid")
+    keep_solid: list[Shape] = choice(
+        [], "areas to keep solid; not over glass or smoke, which they would fill"
+    )
     refine: Refine = choice(Refine(), "refinements of the cumulative matte")
     despill: Annotated[list[DespillPass], Field(max_length=8)] = choice(
         [], "despill passes, in order"

@@ -15,6 +15,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from kernels import recipe_v1
 from kernels.errors import VerdigrisError
 from kernels.recipe import FORMAT, VERSION, ExtractorBase, Recipe
 
@@ -26,7 +27,7 @@ class RecipeError(VerdigrisError):
     """A recipe cannot be used: one sentence that names the file, the place and the remedy."""
 
 
-UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: recipe_v1.upgrade}
 """From version n to n + 1: a function on the plain data. Version 1 is the first."""
 
 
@@ -37,11 +38,13 @@ def upgrade(data: dict[str, Any], where: str) -> dict[str, Any]:
     """
     version = data.get("version", VERSION)
     if not isinstance(version, int) or isinstance(version, bool) or version < 1:
-        raise RecipeError(f"{where}: the version must be a whole number from 1, not {version!r}")
+        raise RecipeError(
+            f"{where}: the version must be a whole number from 1, not {_short(version)}"
+        )
     if version > VERSION:
         raise RecipeError(
-            f"{where} was written by a newer Verdigris (recipe version {version}, this one reads "
-            f"up to {VERSION}): update Verdigris, or save the recipe from the older one"
+            f"{where} was written by a newer Verdigris (recipe version {_short(version)}, this one "
+            f"reads up to {VERSION}): update Verdigris, or save the recipe from the older one"
         )
     while version < VERSION:
         data = {**UPGRADES[version](data), "version": version + 1}
@@ -56,7 +59,8 @@ def parse_recipe(text: str, where: str = "the recipe") -> Recipe:
         json.dumps(data, ensure_ascii=False).encode()  # Text that is not Unicode ends here.
     except (ValueError, RecursionError) as error:
         raise RecipeError(
-            f"{where} is not valid JSON ({error}): restore it or start with `verdigris recipe new`"
+            f"{where} is not valid JSON ({_clipped(str(error))}): restore it or start with "
+            "`verdigris recipe new`"
         ) from error
     if not isinstance(data, dict) or data.get("format") != FORMAT:
         raise RecipeError(
@@ -69,6 +73,16 @@ def parse_recipe(text: str, where: str = "the recipe") -> Recipe:
         raise RecipeError(f"{where}: {describe(error)}") from error
 
 
+def _short(value: Any) -> str:
+    """A value as a sentence may repeat it: never at length."""
+    return _clipped(repr(value), 60)
+
+
+def _clipped(text: str, most: int = 160) -> str:
+    line = " ".join(text.split())
+    return line if len(line) <= most else f"{line[: most - 1]}…"
+
+
 def _refuse_constant(name: str) -> float:
     raise ValueError(f"{name} is not a number a recipe may hold")
 
@@ -76,8 +90,9 @@ def _refuse_constant(name: str) -> float:
 def describe(error: ValidationError) -> str:
     """Return the first validation error as one sentence with the parameter's path."""
     first = _most_telling(error)
-    place = _place(first["loc"])
+    place = _clipped(_place(first["loc"]), 120)
     message = str(first["msg"]).removeprefix("Value error, ").replace("Input should", "it should")
+    message = _clipped(message, 300)
     count = len({_place(e["loc"]) for e in error.errors(include_url=False, include_context=False)})
     more = f" (and {count - 1} more)" if count > 1 else ""
     if first["type"] == "extra_forbidden":

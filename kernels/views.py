@@ -1,17 +1,113 @@
-"""What a view is: which picture, which part of it, how large, how encoded."""
+"""The view table, and what a view is: which picture, which part, how large, how encoded.
+
+Everything about a kind of view that is not arithmetic stands in its row: the plan, both engines and
+the page read it. A measure's arithmetic is in `reference.view` and in `measures.cuh`.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.plan import Region, ViewName
-
 F32 = NDArray[np.float32]
 Channel = Literal["colour", "red", "green", "blue", "luminance"]
+Region = tuple[int, int, int, int]
+"""x0, y0, x1, y1 in pixels, half open"""
+ViewName = Literal[
+    "plate",
+    "denoised",
+    "clean_plate",
+    "matte",
+    "despilled",
+    "spill",
+    "foreground",
+    "composite",
+    "evenness",
+    "alpha_noise",
+    "deciding",
+]
+Finish = Literal["picture", "matte", "deciding", "evenness", "alpha_noise"]
+FINISHES: tuple[Finish, ...] = get_args(Finish)
+"""How pooled values become codes, in the order of their numbers in finish.cu."""
+
+
+@dataclass(frozen=True)
+class ViewKind:
+    """One row of the table."""
+
+    title: str
+    help: str
+    planes: tuple[str, ...]
+    """what it is made from; `mattes` are those of all extractors that take part. They decide which
+    stages it needs"""
+    output: str
+    """the fused launch's output, as params.cuh names it"""
+    finish: Finish = "picture"
+    """`picture` goes through look, channel and display transform; the others do not"""
+    signal: bool = True
+    """whether its values are a signal, which scopes and samples can show; else a coloured measure
+    """
+    marks: tuple[str, ...] = ()
+    """of a measure: what its colour scale says from its low end to its high one"""
+    scale: str = ""
+    """of a measure: the scale's title"""
+
+
+VIEW_TABLE: dict[ViewName, ViewKind] = {
+    "plate": ViewKind("Plate", "the camera's picture", ("plate",), "OUT_PLATE"),
+    "denoised": ViewKind("Denoised", "the denoised pass", ("denoised", "plate"), "OUT_DENOISED"),
+    "clean_plate": ViewKind(
+        "Clean plate", "the screen without the subject", ("clean", "plate"), "OUT_CLEAN"
+    ),
+    "matte": ViewKind(
+        "Matte", "the cumulative matte: coverage 0 to 1", ("alpha",), "OUT_MATTE", "matte"
+    ),
+    "despilled": ViewKind(
+        "Despilled",
+        "the plate with the screen's light taken out",
+        ("despilled",),
+        "OUT_DESPILLED",
+    ),
+    "spill": ViewKind("Spill", "the light that is taken out", ("plate", "despilled"), "OUT_SPILL"),
+    "foreground": ViewKind(
+        "Foreground", "the subject, premultiplied, on black", ("foreground",), "OUT_FOREGROUND"
+    ),
+    "composite": ViewKind(
+        "Composite", "the subject over the background", ("composite",), "OUT_COMPOSITE"
+    ),
+    "evenness": ViewKind(
+        "Evenness",
+        "how evenly the screen is lit, in stops from the median",
+        ("plate", "denoised"),
+        "OUT_EVENNESS",
+        "evenness",
+        signal=False,
+        marks=("\u22121", "0", "+1"),
+        scale="Light on the screen, in stops",
+    ),
+    "alpha_noise": ViewKind(
+        "Alpha noise",
+        "how much noise the matte is expected to have",
+        ("plate", "despilled", "clean"),
+        "OUT_ALPHA_NOISE",
+        "alpha_noise",
+        signal=False,
+        marks=("0", "0.05", "0.1"),
+        scale="Expected alpha noise",
+    ),
+    "deciding": ViewKind(
+        "By extractor",
+        "each pixel in the colour of the extractor that decides its matte",
+        ("alpha", "mattes"),
+        "OUT_DECIDING",
+        "deciding",
+        signal=False,
+    ),
+}
+VIEWS: tuple[ViewName, ...] = tuple(VIEW_TABLE)
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,1 +1,4 @@
-"""The Verdigris service, its media input and output, its jobs and its command line."""
+"""The service around the kernels: media in and out, jobs, pages, the command line.
+
+Hides files, threads, people and the network from the numerics.
+"""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import pkgutil
 import sys
 import traceback
 from collections.abc import Sequence
@@ -17,20 +18,6 @@ from kernels.errors import StoppedError, VerdigrisError
 UsageProblem: type[Exception] = typer.BadParameter.__mro__[2]
 
 DONE, UNEXPECTED, USAGE, INTERRUPTED = 0, 1, 2, 130
-
-COMMANDS = (
-    "serve",
-    "suggest",
-    "survey",
-    "takes",
-    "prepare",
-    "render",
-    "recipe",
-    "truth",
-    "parity",
-    "bench",
-    "config",
-)
 
 app = typer.Typer(
     name="verdigris",
@@ -61,8 +48,16 @@ def _program(
 
 
 def _register() -> None:
-    for name in COMMANDS:
-        importlib.import_module(f"server.commands.{name}").register(app)
+    """Add the commands of every module of `server.commands` that has some, by its PLACE."""
+    import server.commands as package
+
+    found = [
+        importlib.import_module(f"{package.__name__}.{module.name}")
+        for module in pkgutil.iter_modules(package.__path__)
+    ]
+    commands = [module for module in found if hasattr(module, "register")]
+    for module in sorted(commands, key=lambda module: module.PLACE):
+        module.register(app)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

@@ -15,6 +15,8 @@ from kernels.errors import VerdigrisError
 
 FILE_NAME = "verdigris.toml"
 PREFIX = "VERDIGRIS_"
+BESIDE_A_SHOT = ("ocio", "colourspace", "fps")
+"""what a file beside a shot may set: how its pictures are read, and nothing of this machine"""
 
 
 class ConfigError(VerdigrisError):
@@ -47,6 +49,8 @@ class Settings(BaseModel):
     data_dir: str = Field(default_factory=_data, description="folder for the take log")
     media_roots: list[str] = Field([], description="folders clients may name files under")
     ocio: str = Field("", description="OpenColorIO configuration; empty = $OCIO, else built in")
+    colourspace: str = Field("", description="input colour space; empty = as the files state")
+    fps: float = Field(0.0, ge=0, le=1000, description="frames a second; 0 = as the files state")
     max_side_px: int = Field(16384, ge=16, description="largest width or height that is opened")
     max_image_mb: int = Field(4096, ge=1, description="largest decoded image")
     log_format: Literal["text", "json"] = Field("text", description="form of the service's log")
@@ -58,6 +62,8 @@ class Configured:
 
     settings: Settings
     origin: dict[str, str]
+    told: str = ""
+    """what was taken from a file beside the shot and what was not, in one sentence"""
 
 
 def load_settings(
@@ -66,18 +72,25 @@ def load_settings(
     """Return the settings in force.
 
     overrides: values given on the command line (None = not given). beside: the shot's folder,
-    whose `verdigris.toml` counts before the user's. Raises ConfigError naming the origin.
+    whose `verdigris.toml` counts before the user's for the settings of its pictures
+    (BESIDE_A_SHOT); whatever else it says is left out, because the folder may come from anybody.
+    Raises ConfigError naming the origin.
     """
     values: dict[str, Any] = {}
     origin = dict.fromkeys(Settings.model_fields, "default")
     user = Path(platformdirs.user_config_dir("verdigris")) / FILE_NAME
-    for path in [user, *([beside / FILE_NAME] if beside else [])]:
-        _take(values, origin, _read_file(path), str(path))
-    _take(values, origin, _environment(), "environment")
+    _overlay(values, origin, _read_file(user), str(user))
+    told = ""
+    if beside is not None and (beside / FILE_NAME) != user:
+        found = _read_file(beside / FILE_NAME)
+        picture = {name: value for name, value in found.items() if name in BESIDE_A_SHOT}
+        _overlay(values, origin, picture, str(beside / FILE_NAME))
+        told = _said(beside / FILE_NAME, picture, [name for name in found if name not in picture])
+    _overlay(values, origin, _environment(), "environment")
     given = {k: v for k, v in (overrides or {}).items() if v is not None}
-    _take(values, origin, given, "command line")
+    _overlay(values, origin, given, "command line")
     try:
-        return Configured(Settings.model_validate(values), origin)
+        return Configured(Settings.model_validate(values), origin, told)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         name = str(first["loc"][0]) if first["loc"] else "?"
@@ -87,7 +100,20 @@ def load_settings(
         raise ConfigError(f"{told} {message}, not '{first.get('input')}'") from error
 
 
-def _take(values: dict[str, Any], origin: dict[str, str], new: dict[str, Any], where: str) -> None:
+def _said(path: Path, used: dict[str, Any], left_out: list[str]) -> str:
+    """Return in one sentence what a file beside a shot was read for, if for anything."""
+    parts = []
+    if used:
+        parts.append("sets " + ", ".join(f"{name} = {value!r}" for name, value in used.items()))
+    if left_out:
+        named = ", ".join(repr(name[:40]) for name in left_out[:8])
+        parts.append(f"has {named}, left out: beside a shot only {', '.join(BESIDE_A_SHOT)} count")
+    return f"{path} {'; it '.join(parts)}" if parts else ""
+
+
+def _overlay(
+    values: dict[str, Any], origin: dict[str, str], new: dict[str, Any], where: str
+) -> None:
     for name, value in new.items():
         if name not in Settings.model_fields:
             raise ConfigError(f"{where}: no setting '{name}'; `verdigris config` lists all")

@@ -6,7 +6,9 @@ import json
 import logging
 import sys
 import time
+from collections.abc import Callable
 from copy import copy
+from typing import TextIO
 
 
 class JsonLines(logging.Formatter):
@@ -43,11 +45,64 @@ def _harmless(text: str) -> str:
     return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
+class OnceASecond(logging.StreamHandler[TextIO]):
+    """Writes one warning of a kind a second; the next one tells how many were left out.
+
+    Of one kind are records of one logger, level and unformatted text. A flood then costs lines by
+    the second and not by the connection.
+    """
+
+    KINDS = 1000
+
+    def __init__(self, stream: TextIO, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__(stream)
+        self._clock = clock
+        self._last: dict[tuple[str, int, str], tuple[float, int]] = {}
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write a record, or count it."""
+        if record.levelno < logging.WARNING:
+            super().emit(record)
+            return
+        kind = (record.name, record.levelno, str(record.msg)[:200])
+        now = self._clock()
+        at, left_out = self._last.get(kind, (float("-inf"), 0))
+        if now - at < 1.0:
+            self._last[kind] = at, left_out + 1
+            return
+        if len(self._last) >= self.KINDS:
+            self._last.clear()
+        self._last[kind] = now, 0
+        if left_out:
+            record = copy(record)  # other handlers get the record as it was
+            record.msg = f"{record.getMessage()} (and {left_out} more like it)"
+            record.args = None
+        super().emit(record)
+
+
 def set_up_logs(form: str, verbose: bool) -> None:
     """Send all logs to standard error; only warnings unless `verbose`."""
-    handler = logging.StreamHandler(sys.stderr)
+    handler = OnceASecond(sys.stderr)
     handler.setFormatter(JsonLines() if form == "json" else TextLines())
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(logging.WARNING)
     logging.getLogger("verdigris").setLevel(logging.INFO if verbose else logging.WARNING)
+
+
+class _PlainText(logging.Filter):
+    """Says in a sentence, without a traceback, what a page can bring about at will."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        if str(record.msg).startswith("Invalid UTF-8"):
+            record.msg, record.args = "a page sent bytes that are no text and is cut off", None
+            record.exc_info = record.exc_text = None
+        return True
+
+
+_PLAIN_TEXT = _PlainText()
+
+
+def tell_plainly() -> None:
+    """Have the web server's own log speak as ours does; may be called twice."""
+    logging.getLogger("uvicorn.error").addFilter(_PLAIN_TEXT)

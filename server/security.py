@@ -12,12 +12,17 @@ import json
 import os
 import secrets
 import socket
+import stat
+import tempfile
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from cachetools import LRUCache
+
+from kernels.errors import VerdigrisError
 from kernels.recipe_file import write_text_atomically
 from server.wire.messages import Role
 
@@ -55,6 +60,8 @@ class OpenLink:
     role: Role
     once: bool
     expires: float | None
+    maker: str = ""
+    """device that made it; empty: the service itself"""
 
 
 @dataclass
@@ -75,13 +82,16 @@ class Gate:
             self._devices = {record.key: record for record in records}
             self._drop_old()
 
-    def make_link(self, role: Role) -> str:
-        """Return the token of a new link; a new reviewers' link leaves older ones valid."""
+    def make_link(self, role: Role, maker: str = "") -> str:
+        """Return the token of a new link; a new reviewers' link leaves older ones valid.
+
+        maker: the device that asks for it; revoking that device takes the link along.
+        """
         token = secrets.token_urlsafe(TOKEN_BYTES)
         once = role == "operator"
         expires = self.clock() + LINK_LIFE_S if once else None
         key = _digest(token)
-        self._links[key] = OpenLink(secrets.token_hex(4), key, role, once, expires)
+        self._links[key] = OpenLink(secrets.token_hex(4), key, role, once, expires, maker)
         return token
 
     def redeem(self, token: str, name: str) -> tuple[DeviceRecord, str] | None:
@@ -137,6 +147,8 @@ class Gate:
         gone = [record for record in self._devices.values() if condition(record)]
         for record in gone:
             del self._devices[record.key]
+        out = {record.device for record in gone}
+        self._links = {k: link for k, link in self._links.items() if link.maker not in out}
         self._save()
         return [record.device for record in gone]
 
@@ -242,33 +254,6 @@ def security_headers(host: str, secure: bool) -> dict[str, str]:
     }
 
 
-def cookie_name(port: int) -> str:
-    """Return the cookie's name: cookies are shared by all ports of a host, so it has the port."""
-    return f"verdigris_{port}"
-
-
-def set_cookie(name: str, token: str, secure: bool) -> str:
-    """Return the Set-Cookie header's value for a device's token."""
-    parts = [
-        f"{name}={token}",
-        "Path=/",
-        "HttpOnly",
-        "SameSite=Strict",
-        f"Max-Age={int(DEVICE_LIFE_S)}",
-    ]
-    return "; ".join([*parts, "Secure"] if secure else parts)
-
-
-def read_cookie(headers: Mapping[str, str], name: str) -> str | None:
-    """Return the value of our cookie; None if it is missing or there are two different ones."""
-    found = set()
-    for part in headers.get("cookie", "").split(";"):
-        key, _, value = part.strip().partition("=")
-        if key == name and value:
-            found.add(value)
-    return found.pop() if len(found) == 1 else None
-
-
 class RateLimit:
     """A bucket of tokens for each key: `rate` a second, at most `burst` at once."""
 
@@ -276,21 +261,31 @@ class RateLimit:
         self, rate: float, burst: float, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self.rate, self.burst, self.clock = rate, burst, clock
-        self._levels: dict[str, tuple[float, float]] = {}
+        self._levels: LRUCache[str, tuple[float, float]] = LRUCache(10_000)
 
     def allows(self, key: str) -> bool:
         """Take a token; False when there is none left."""
         now = self.clock()
         level, at = self._levels.get(key, (self.burst, now))
         level = min(self.burst, level + (now - at) * self.rate)
-        if len(self._levels) > 10_000:
-            self._levels.clear()
         self._levels[key] = (level - 1 if level >= 1 else level, now)
         return level >= 1
 
 
 def private_folder(path: Path) -> Path:
-    """Make a folder that only its owner can look into, and return it."""
-    path.mkdir(parents=True, exist_ok=True, mode=0o700)
-    os.chmod(path, 0o700)
+    """Make a folder that only its owner can look into and write to, and return it.
+
+    Raises VerdigrisError in one sentence where that is not to be had, as on a read-only mount.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if stat.S_IMODE(path.stat().st_mode) != 0o700:
+            os.chmod(path, 0o700)
+        with tempfile.TemporaryFile(dir=path):
+            pass
+    except OSError as error:
+        raise VerdigrisError(
+            f"the folder '{path}' cannot be written to ({error.strerror or error}): free it, or "
+            "name another data folder (VERDIGRIS_DATA_DIR)"
+        ) from None
     return path

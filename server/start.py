@@ -3,42 +3,41 @@
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import socket
 import ssl
+import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import uvicorn
 
-from kernels.engine import EngineChoice, choose_engine
+from kernels.engines import EngineChoice, choose_engine
 from kernels.errors import VerdigrisError
-from kernels.recipe import Recipe, starting_recipe
-from server import gc_pauses as collecting
+from kernels.recipe import Recipe
+from server import gc_pauses
 from server.config import Settings
 from server.editing.notes import NoteBoard
-from server.editing.recipes_store import RecipeStore
 from server.http.app import create_app
+from server.http.connections import Connections, CountingListener
+from server.logs import tell_plainly
 from server.media import Shot, open_shot
-from server.media.decode import DecodePool
 from server.media.roots import MediaRoots, where_needed
 from server.pictures.renderer import RenderThread, Urgency
-from server.pictures.resident import OpenedShot
 from server.security import Gate, is_loopback, outward_address, own_hosts, private_folder
-from server.service.jobs import JobRunner
-from server.service.page_jobs import PAGE_JOBS, safe_name
+from server.service.maker import Folders, ServeOptions, ServiceMaker
+from server.service.page_jobs import PAGE_JOBS
 from server.service.service import Service
+from server.service.watch import Watch
 from server.store.disk_tier import DiskTier
-from server.store.frame_types import Budget, FrameId
+from server.store.frame_types import Budget
 from server.store.frames import FrameStore
-from server.store.pools import file_stamp
 from server.timing import Timing
 
 SEND_BUFFER = 128 * 1024
 """more would hide from us how far behind a slow client is"""
-UNSAVED = "changes are not saved at present: the service's own output tells why"
 MAX_MESSAGE = 256 * 1024
 
 
@@ -46,154 +45,66 @@ class StartError(VerdigrisError):
     """The service cannot be started."""
 
 
-@dataclass(frozen=True)
-class ServeOptions:
-    """What to serve. recipe: the file worked on; None: one of the shot's own in the data folder."""
-
-    shot: str
-    recipe: Path | None = None
-    clean_plate: Path | None = None
-    background: Path | None = None
-    colourspace: str = ""
-    roots: tuple[Path, ...] = ()
-    renders: Path | None = None
-    metrics: bool = False
-    cert: Path | None = None
-    key: Path | None = None
-    hosts: tuple[str, ...] = ()
-    first_recipe: Callable[[], Recipe] = field(default=starting_recipe)
-
-
-@dataclass
-class ServiceMaker:
-    """Makes the parts of a service; keeps what is needed to open further shots."""
-
-    options: ServeOptions
-    settings: Settings
-    choice: EngineChoice
-    thread: RenderThread
-    store: FrameStore
-    roots: MediaRoots
-    timing: Timing
-    say: Callable[[str], None]
-    epochs: int = 0
-    trouble: Callable[[str], None] = lambda _: None
-    """hears what every page is to be told while it lasts; an empty text when it is over"""
-
-    def open(self, shot: Shot) -> OpenedShot:
-        """Open a shot for pictures."""
-        self.epochs += 1
-        opened = OpenedShot(
-            shot,
-            self.epochs,
-            self.choice.engine,
-            self.store,
-            self.roots,
-            self.settings.ocio or None,
-            self.settings.decode_timeout_s,
-        )
-        workers = self.settings.decode_workers
-        pool = DecodePool(shot, workers, self.settings.decode_timeout_s)
-        self.store.open(
-            opened.plate,
-            pool,
-            (shot.height, shot.width),
-            workers=workers,
-            stamp=lambda frame: file_stamp(shot, frame),
-        )
-        return opened
-
-    def recipes(self, shot: Shot, path: Path | None) -> RecipeStore:
-        """Return the store of a shot's recipe."""
-        library = Path(self.settings.data_dir) / "recipes"
-        return RecipeStore(path or self.recipe_path(shot), library, on_error=self._saving)
-
-    def _saving(self, failed: str) -> None:
-        if failed:
-            self.say(failed)
-        self.trouble(UNSAVED if failed else "")
-
-    def recipe_path(self, shot: Shot) -> Path:
-        """Return where a shot's recipe is kept when no file was named."""
-        tag = hashlib.sha256(str(Path(shot.spec).absolute()).encode()).hexdigest()[:8]
-        name = f"{safe_name(shot.name)}-{tag}.json"
-        return Path(self.settings.data_dir) / "shots" / name
-
-    def shot(self, spec: str, recipe: Recipe | None = None) -> Shot:
-        """Open a shot's files."""
-        source = recipe.source if recipe is not None else None
-        space = self.options.colourspace or (source.colourspace if source else "")
-        return open_shot(
-            spec,
-            colourspace=space or None,
-            ocio=self.settings.ocio or None,
-            plate_alpha=source.plate_alpha if source else "ignore",
-            missing="hold",
-        )
-
-
 def make_service(
-    options: ServeOptions, settings: Settings, *, say: Callable[[str], None] = lambda _: None
-) -> tuple[Service, ServiceMaker]:
-    """Put a service together. Raises VerdigrisError in one sentence."""
+    options: ServeOptions,
+    settings: Settings,
+    address: str = "",
+    *,
+    say: Callable[[str], None] = lambda _: None,
+    clock: Callable[[], float] = time.time,
+) -> Service:
+    """Put a service together. Raises VerdigrisError in one sentence.
+
+    address: where pages will reach it (`Listener.address`), for links. clock: when shots appear.
+    """
     known = _known_recipe(options)
     probe = open_shot(
         options.shot,
-        colourspace=options.colourspace or None,
+        colourspace=options.colourspace or settings.colourspace or None,
         ocio=settings.ocio or None,
         missing="hold",
+        fps=settings.fps or None,
+        deinterlace=options.deinterlace,
     )
     for companion in (options.clean_plate, options.background):
         if companion is not None:
             open_shot(companion, ocio=settings.ocio or None, missing="hold")
     data = private_folder(Path(settings.data_dir))
-    plates = private_folder(data / "plates")
-    folders = [*_root_folders(options, settings, probe), plates]
-    roots = MediaRoots([*folders, *_beside_recipe(options, known, folders)])
+    folders = Folders(data, options.renders or data / "renders")
+    named = [*_root_folders(options, settings, probe), private_folder(folders.plates)]
+    roots = MediaRoots([*named, *_beside_recipe(options, known, named)])
     thread, timing = RenderThread(), Timing()
     choice = thread.call(
         Urgency.PICTURE, lambda: choose_engine(settings.engine, threads=settings.threads or None)
     )
-    service: Service | None = None
-
-    def on_ready(frame: FrameId) -> None:
-        if service is not None:
-            service.pictures.frame_arrived(frame)
-
     store = FrameStore(
         thread.call(Urgency.PICTURE, lambda: budget(settings, choice)),
-        on_ready=on_ready,
         on_decoded=lambda seconds: timing.add("decode", seconds),
         disk=disk_tier(settings),
-        bytes_per_value=2 if choice.engine.name == "cuda" else 5,
+        bytes_per_value=choice.engine.abilities.bytes_per_value,
     )
-    maker = ServiceMaker(options, settings, choice, thread, store, roots, timing, say)
+    maker = ServiceMaker(options, settings, choice, thread, store, roots, timing, say, folders)
     shot = probe if known is None else maker.shot(options.shot, known)
     recipes = maker.recipes(shot, options.recipe)
     found = recipes.load()
     recipe, revision = found if found is not None else (options.first_recipe(), 1)
-    _take_options(recipe, options, roots)
+    _put_options_in(recipe, options, roots)
     service = Service(
-        choice=choice,
-        thread=thread,
-        store=store,
+        maker,
         opened=maker.open(shot),
         recipe=recipe,
         revision=revision,
         recipes=recipes,
         notes=NoteBoard(recipes.path.with_suffix(".notes.json")),
         gate=Gate(data / f"devices-{settings.port}.json" if settings.port else None),
-        roots=roots,
-        timing=timing,
+        jobs=PAGE_JOBS,
+        watch=Watch(options.watched, clock) if options.watched is not None else None,
+        address=address,
     )
-    service.jobs = JobRunner(PAGE_JOBS, data / "jobs", on_change=service.job_changed)
-    maker.trouble = lambda text: setattr(service, "message", text)
-    service.plates = plates
-    service.renders = options.renders or data / "renders"
     recipes.changed(recipe, revision, "opened")
     opened = service.opened
     thread.submit(Urgency.JOB, lambda: opened.display(recipe))
-    return service, maker
+    return service
 
 
 def _known_recipe(options: ServeOptions) -> Recipe | None:
@@ -223,7 +134,7 @@ def _beside_recipe(options: ServeOptions, known: Recipe | None, folders: list[Pa
     return where_needed(options.recipe.resolve().parent, names, folders)
 
 
-def _take_options(recipe: Recipe, options: ServeOptions, roots: MediaRoots) -> None:
+def _put_options_in(recipe: Recipe, options: ServeOptions, roots: MediaRoots) -> None:
     """Put a clean plate and a background given on the command line into the recipe."""
     if options.clean_plate is not None:
         recipe.screen.clean_plate_path = roots.name_of(options.clean_plate)
@@ -236,9 +147,9 @@ def _take_options(recipe: Recipe, options: ServeOptions, roots: MediaRoots) -> N
 def budget(settings: Settings, choice: EngineChoice) -> Budget:
     """Return how much each tier may hold."""
     host, disk = settings.host_memory_mb << 20, settings.disk_cache_mb << 20
-    if choice.engine.name != "cuda":
+    if not choice.engine.abilities.own_memory:
         return Budget(host // 2, host - host // 2, disk)
-    free = int(getattr(choice.engine, "free_bytes", lambda: 4 << 30)())
+    free = choice.engine.free_bytes()
     return Budget((settings.gpu_memory_mb << 20) or int(0.6 * free), host, disk)
 
 
@@ -256,10 +167,40 @@ def disk_tier(settings: Settings) -> DiskTier | None:
 # ---------------------------------------------------------------- running
 
 
-def listening_socket(host: str, port: int) -> socket.socket:
-    """Return a listening socket with a small send buffer; StartError in one sentence."""
+@dataclass(frozen=True)
+class Listener:
+    """A socket that listens already. address: how pages reach it, scheme, host and port."""
+
+    socket: CountingListener
+    address: str
+
+    @property
+    def port(self) -> int:
+        """The port, also where a free one was asked for."""
+        return int(self.socket.getsockname()[1])
+
+
+def listen(host: str, port: int, *, secure: bool = False) -> Listener:
+    """Listen on a port, 0 for a free one. Raises StartError in one sentence."""
+    sock = listening_socket(host, port)
+    shown = host
+    if host in ("0.0.0.0", "::"):
+        shown = outward_address()
+    elif is_loopback(host):
+        shown = "127.0.0.1" if host == "localhost" else host
+    shown = f"[{shown}]" if ":" in shown else shown
+    scheme = "https" if secure else "http"
+    return Listener(sock, f"{scheme}://{shown}:{sock.getsockname()[1]}")
+
+
+def listening_socket(host: str, port: int) -> CountingListener:
+    """Return a listening socket that counts its connections and has a small send buffer.
+
+    Raises StartError in one sentence.
+    """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    sock = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    sock = CountingListener(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    sock.connections = Connections()
     try:
         # Without it pictures wait up to 40 ms for the acknowledgement of the packet before.
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -293,6 +234,7 @@ def check_certificate(options: ServeOptions) -> None:
 
 def server_config(app: Any, options: ServeOptions) -> uvicorn.Config:
     """Return uvicorn's settings: no compression of pictures, small messages, quiet logs."""
+    tell_plainly()
     return uvicorn.Config(
         app,
         ws_per_message_deflate=False,
@@ -311,38 +253,41 @@ def server_config(app: Any, options: ServeOptions) -> uvicorn.Config:
     )
 
 
+class TellingServer(uvicorn.Server):
+    """A server that calls a function once pages can come."""
+
+    def __init__(self, config: uvicorn.Config, ready: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._ready = ready
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Start as ever, then tell."""
+        await super().startup(sockets)
+        if self.started:
+            self._ready()
+
+
 def run_service(
     service: Service,
     options: ServeOptions,
-    settings: Settings,
-    ready: Callable[[str], None],
-    sock: socket.socket | None = None,
+    host: str,
+    listener: Listener,
+    ready: Callable[[], None],
 ) -> None:
-    """Serve until interrupted. `ready` hears the address when the service can be reached.
+    """Serve until interrupted. host: as listened on. `ready` is called when pages can come."""
+    hosts, port = own_hosts(host, options.hosts), listener.port
+    app = create_app(
+        service,
+        hosts=lambda: hosts,
+        port=lambda: port,
+        metrics=options.metrics,
+        connections=listener.socket.connections,
+    )
+    with ExitStack() as stack:
 
-    sock: one that listens already; by default one is opened as the settings say.
-    """
-    sock = sock or listening_socket(settings.host, settings.port)
-    port = int(sock.getsockname()[1])
-    secure = options.cert is not None
-    shown = settings.host
-    if settings.host in ("0.0.0.0", "::"):
-        shown = outward_address()
-    elif is_loopback(settings.host):
-        shown = "127.0.0.1" if settings.host == "localhost" else settings.host
-    shown = f"[{shown}]" if ":" in shown else shown
-    service.address = f"{'https' if secure else 'http'}://{shown}:{port}"
-    hosts = own_hosts(settings.host, options.hosts)
-    app = create_app(service, hosts=lambda: hosts, port=lambda: port, metrics=options.metrics)
-    server = uvicorn.Server(server_config(app, options))
+        def started() -> None:
+            stack.enter_context(gc_pauses.seldom())
+            ready()
 
-    async def serve() -> None:
-        task = asyncio.create_task(server.serve(sockets=[sock]))
-        while not server.started and not task.done():
-            await asyncio.sleep(0.02)
-        with collecting.seldom():
-            if not task.done():
-                ready(service.address)
-            await task
-
-    asyncio.run(serve())
+        server = TellingServer(server_config(app, options), started)
+        asyncio.run(server.serve(sockets=[listener.socket]))

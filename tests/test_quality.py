@@ -61,7 +61,7 @@ def test_dependencies_point_one_way() -> None:
 def test_importing_needs_no_gpu_package() -> None:
     """From memory: the packages import where CuPy is not installed; to be confirmed."""
     code = (
-        "import sys; sys.modules['cupy'] = None; import kernels, server, kernels.engine as e; "
+        "import sys; sys.modules['cupy'] = None; import kernels, server, kernels.engines as e; "
         "import server.cli; c = e.choose_engine('auto', threads=1); print(c.engine.name, c.reason)"
     )
     found = subprocess.run(

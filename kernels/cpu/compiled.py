@@ -2,21 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kernels.cpu.device import ProcessorDevice
+from kernels.cpu.engine import CpuEngine, CpuPlane
 from kernels.cpu.library import Library
 from kernels.cpu.processor import processor_name, sensible_threads
 from kernels.cuda.device import ROW_MULTIPLE, Plane
-from kernels.cuda.holding import Holder, Prepared, Storage
+from kernels.cuda.holding import Holder, Prepared
 from kernels.cuda.runner import DeviceEngine
-from kernels.engine import F32, U8, Inputs, View, finite
+from kernels.cuda.sources import constants, served_kinds
+from kernels.engine import F32, U8, Abilities, Inputs, Storage, View, finite
 from kernels.plan import Plan, Region, build_plan
+
+
+def served(plan: Plan) -> bool:
+    """Tell whether the kernels have code for every extractor of a plan."""
+    known = served_kinds()
+    kinds = constants()
+    return all(
+        kinds.get(f"KIND_{getattr(e, 'kind').upper()}", -1) in known  # noqa: B009
+        for e in plan.recipe.extractors
+    )
 
 
 class HostHolder(Holder):
@@ -34,7 +47,9 @@ class HostHolder(Holder):
 class CompiledEngine(DeviceEngine):
     """Implements `kernels.engine.Engine` on the processor's cores."""
 
-    name = "cpu"
+    name: Literal["cpu", "cuda"] = "cpu"
+    abilities = Abilities(own_memory=False, uses_cores=True, drafts=True, bytes_per_value=5)
+    """Float32 and, when drafts need it, the halved copy; pictures given as half take less."""
 
     def __init__(self, library: Library, threads: int | None = None, reason: str = "") -> None:
         self.threads = threads or sensible_threads()
@@ -43,7 +58,13 @@ class CompiledEngine(DeviceEngine):
         count = f"{self.threads} thread" + ("" if self.threads == 1 else "s")
         why = f" ({reason})" if reason else ""
         self.description = f"{processor_name()}, {count}, {library.description}{why}"
+        self._tiles: CpuEngine | None = None
+        self._as_arrays: WeakKeyDictionary[Plane, CpuPlane] = WeakKeyDictionary()
         self._halved: WeakKeyDictionary[Plane, Plane] = WeakKeyDictionary()
+
+    def free_bytes(self) -> int:
+        """Return 0: there is no memory apart from the host's."""
+        return 0
 
     def hold(self, image: NDArray[Any] | Prepared, *, storage: Storage | None = None) -> Plane:
         """Take an image as it is where its rows need no padding; it must not change afterwards.
@@ -68,6 +89,8 @@ class CompiledEngine(DeviceEngine):
 
         A region with odd edges is keyed whole.
         """
+        if not served(plan):
+            return self._on_tiles().render(plan, self._for_tiles(inputs), view)
         region = view.region or inputs.whole
         if view.draft != 2 or any(edge % 2 for edge in region):
             return super().render(plan, inputs, view)
@@ -83,6 +106,43 @@ class CompiledEngine(DeviceEngine):
         half = Inputs((inputs.key, "half"), *size, planes)
         x0, y0, x1, y1 = (n // 2 for n in region)
         return super().render(small, half, replace(view, region=(x0, y0, x1, y1), draft=1))
+
+    def planes(
+        self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None
+    ) -> dict[str, F32]:
+        """Return full-resolution float planes of `region`; see `Engine.planes`."""
+        if not served(plan):
+            return self._on_tiles().planes(plan, self._for_tiles(inputs), wanted, region)
+        return super().planes(plan, inputs, wanted, region)
+
+    def _on_tiles(self) -> CpuEngine:
+        """The engine on NumPy, for extractors that the kernels have no code for."""
+        if self._tiles is None:
+            self._tiles = CpuEngine(self.threads)
+        return self._tiles
+
+    def _for_tiles(self, inputs: Inputs) -> Inputs:
+        tiles = self._on_tiles()
+        for plane in inputs.planes.values():
+            if plane not in self._as_arrays:
+                self._as_arrays[plane] = tiles.hold(self.fetch(plane))
+        planes = {name: self._as_arrays[plane] for name, plane in inputs.planes.items()}
+        return replace(inputs, planes=planes)
+
+    def forget(self, key: Hashable | None = None) -> None:
+        """Drop kept planes, tables and copies."""
+        super().forget(key)
+        self._halved.clear()
+        self._as_arrays.clear()
+        if self._tiles is not None:
+            self._tiles.forget(key)
+
+    def close(self) -> None:
+        """Release memory and end the threads."""
+        super().close()
+        if self._tiles is not None:
+            self._tiles.close()
+            self._tiles = None
 
     def half_size(self, plane: Plane) -> Plane:
         """Return a plane's area average over 2 x 2 pixels, kept as long as the plane is."""

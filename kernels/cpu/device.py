@@ -56,7 +56,8 @@ class MemoryStore:
             if memory is not None:
                 self.free_bytes -= size
         block = _Block(self, np.empty(size, np.uint8) if memory is None else memory, used)
-        return np.asarray(block).view(dtype).reshape(shape)
+        array: NDArray[Any] = np.asarray(block).view(dtype).reshape(shape)
+        return array
 
     def take_back(self, memory: NDArray[np.uint8]) -> None:
         """Keep memory for later, unless there is enough of it."""

@@ -18,19 +18,14 @@ from numpy.typing import NDArray
 
 from kernels.reference.display import look, pick_channel
 from kernels.reference.view import finish_view
-from kernels.views import DisplayTable, View
+from kernels.views import VIEW_TABLE, DisplayTable, View
 
 Array = NDArray[Any]
-
-THROUGH_THE_DISPLAY = frozenset(
-    {"plate", "denoised", "clean_plate", "despilled", "spill", "foreground", "composite"}
-)
-"""Views of pictures; mattes and measures are shown raw."""
 
 
 def finish(pooled: Array, view: View, weights: Sequence[float]) -> NDArray[np.uint8]:
     """Return `finish_view`'s 8-bit picture, (height, width, 3), of pooled float32 values."""
-    if view.display is None or view.name not in THROUGH_THE_DISPLAY:
+    if view.display is None or VIEW_TABLE[view.name].finish != "picture":
         return finish_view(pooled, view, weights)
     image = pick_channel(look(pooled, view.look), view.channel, weights)
     return display_codes(image, view.display)

@@ -19,12 +19,13 @@ from kernels.cpu import denoise as fast_denoise
 from kernels.cpu.display import finish
 from kernels.cpu.filters import FastNeighbourhood
 from kernels.cpu.processor import processor_name, sensible_threads
-from kernels.engine import F32, U8, Inputs, View, finite
+from kernels.engine import F32, U8, Abilities, DevicePictures, Inputs, Storage, View, finite
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, build_plan
 from kernels.recipe import Background, Denoise, Noise
 from kernels.reference import execute, pointwise, view
 from kernels.reference.background import place
 from kernels.reference.pointwise import Tile
+from kernels.stages import StageName
 
 Array = NDArray[Any]
 
@@ -80,6 +81,9 @@ class CpuEngine:
     """Implements `kernels.engine.Engine` on the processor's cores."""
 
     name: Literal["cpu", "cuda"] = "cpu"
+    abilities = Abilities(own_memory=False, uses_cores=True, drafts=True, bytes_per_value=5)
+    """A picture in float32 and, when drafts need it, its halved copy."""
+    device_pictures: DevicePictures | None = None
 
     def __init__(self, threads: int | None = None) -> None:
         self.threads = threads or sensible_threads()
@@ -88,6 +92,14 @@ class CpuEngine:
         self._pool = ThreadPoolExecutor(self.threads, thread_name_prefix="cpu-engine")
         self._filters = FastNeighbourhood(self._pool, self.threads)
         self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()
+
+    def free_bytes(self) -> int:
+        """Return 0: pictures are held in the host's memory."""
+        return 0
+
+    def stage(self, image: NDArray[Any], *, storage: Storage | None = None) -> NDArray[Any]:
+        """Return the image: it is in host memory already."""
+        return image
 
     def hold(self, image: NDArray[Any]) -> CpuPlane:
         """Take an image, (3, H, W) or (H, W), as contiguous float32."""
@@ -166,22 +178,25 @@ class CpuEngine:
         halo = plan.halo_px if stages else 0
         grown = execute.grown(region, halo, width, height)
         tile = execute.cut(arrays, grown)
+        made = dict(arrays)
         for stage in stages:
-            settings = (_settings(plan, stage), grown, plan.scale)
-            sources = tuple(arrays[name] for name in sorted(_reads(stage, arrays)))
+            settings = (plan.decides(stage), grown, plan.scale)
+            sources = tuple(made[name] for name in sorted(plan.reads(stage, made)))
             place_ = (stage.out, plan.scale)
             kept = self._kept.get(place_)
             if kept is not None and kept.serves(sources, settings):
                 self._kept.move_to_end(place_)
                 tile = Tile({**tile.planes, stage.out: kept.plane}, tile.origin)
+                made[stage.out] = kept.plane
                 continue
             tile = execute.run_stages(plan, tile, [stage], self._filters, self._source)
+            made[stage.out] = tile[stage.out]
             self._kept[place_] = _Kept(sources, settings, tile[stage.out])
             while len(self._kept) > KEPT_STAGES:
                 self._kept.popitem(last=False)
         return tile
 
-    def _source(self, plan: Plan, tile: Tile, kind: str, index: int) -> tuple[Array, ...]:
+    def _source(self, plan: Plan, tile: Tile, kind: StageName, index: int) -> tuple[Array, ...]:
         """Evaluate what a stage starts from, in tiles."""
         made = self._tiled(
             tile,
@@ -286,38 +301,3 @@ def _outer(box: tuple[float, float, float, float]) -> Region:
         int(np.ceil(box[2])),
         int(np.ceil(box[3])),
     )
-
-
-_STAGE_INPUTS: dict[str, tuple[str, ...]] = {
-    "matte": ("plate", "denoised", "clean"),
-    "fill": ("background",),
-    "shadow": ("plate", "denoised"),
-}
-
-
-def _reads(stage: Stage, arrays: Mapping[str, Array]) -> set[str]:
-    """Return the input planes that may decide a stage's plane."""
-    names = _STAGE_INPUTS.get(stage.kind)
-    if stage.kind == "cumulative":
-        return {n for n in arrays if n in ("plate", "denoised", "clean") or n[:5] == "mask:"}
-    return set(arrays) if names is None else {n for n in names if n in arrays}
-
-
-def _settings(plan: Plan, stage: Stage) -> Hashable:
-    """Return the settings that decide a stage's plane."""
-    r = plan.recipe
-    match stage.kind:
-        case "matte":
-            return (r.screen.model_dump_json(), r.extractors[stage.index].model_dump_json())
-        case "cumulative":
-            return (
-                r.screen.model_dump_json(),
-                r.refine.model_dump_json(),
-                *(e.model_dump_json() for e in r.extractors),
-            )
-        case "fill":
-            return (r.despill[stage.index].fill_blur_px,)
-        case "shadow":
-            return (r.screen.primary, r.assemble.screen_light.blur_px)
-        case _:
-            return r.model_dump_json(exclude={"look", "notes", "name"})

@@ -38,8 +38,11 @@ class FastNeighbourhood:
         radius = num(settings.guide.radius_px)
         if radius > 0:
             m = guided(m, guide, radius, num(settings.guide.smoothness))
-        levelled = reference.levels(m, num(settings.levels.black), num(settings.levels.white))
-        m = protect_edges(m, levelled, num(settings.levels.keep_soft_px))
+        levelled = reference.levels(
+            m, num(settings.levels.clear_below), num(settings.levels.solid_above)
+        )
+        protect = settings.protect_edges
+        m = protect_edges(m, levelled, num(protect.distance_px), num(protect.amount))
         m = choke(m, num(settings.choke_px))
         return self.blur(m, num(settings.soften_px))
 
@@ -142,12 +145,12 @@ def choke(m: Array, px: float) -> Array:
     return erode(m, px) if px > 0 else -erode(-m, -px)
 
 
-def protect_edges(before: Array, levelled: Array, px: float) -> Array:
+def protect_edges(before: Array, levelled: Array, px: float, amount: float = 1.0) -> Array:
     """Return `reference.protect_edges` with OpenCV's minima; the box mean is the reference's."""
-    if px <= 0:
+    if px <= 0 or amount <= 0:
         return levelled
     extent = -_square(-levelled, 1) - _square(levelled, 1)
     edge = np.maximum(4 * levelled * (1 - levelled), extent)
     grown = -erode(-edge, px / 2)
-    near = reference.box_mean(grown, px / 2) * min(px, 1.0)
+    near = reference.box_mean(grown, px / 2) * (amount * min(px, 1.0))
     return mix(levelled, before, np.clip(near, 0, 1).astype(levelled.dtype))

@@ -6,6 +6,7 @@ Imports nothing of Verdigris, so that the build hook can run it before anything 
 
 from __future__ import annotations
 
+import ast
 import hashlib
 import os
 import platform
@@ -14,17 +15,19 @@ import sys
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 NATIVE, CUDA, LIBRARIES = HERE / "native", HERE.parent / "cuda", HERE / "lib"
+RECIPE = HERE.parent / "recipe.py"
 UNITS = (
     *("pool", "pointwise", "blur", "refine", "guided", "denoise", "moving", "packing", "probe"),
     *("unmix", "unmix_regional", "unmix_local"),
 )
 """Names of the .cpp files; `pointwise` is compiled for wide groups of pixels and for 8."""
-WIDE = 16
-"""Pixels of a wide group: as many as one vector of the widest processors holds."""
+WIDE = 64
+"""Pixels of a wide group: four vectors of the widest processors, worked on side by side."""
 FLAGS = (
     "-std=c++20",
     "-O3",
@@ -94,16 +97,28 @@ def source_files() -> list[Path]:
     return sorted([*mine, *kernels], key=lambda p: p.name)
 
 
+class NoCompilerError(RuntimeError):
+    """The kernels cannot be compiled here."""
+
+
+def kinds() -> list[str]:
+    """Return the kinds of extractors in the order of their codes, read from the recipe's text."""
+    for node in ast.parse(RECIPE.read_text(encoding="utf-8")).body:
+        if not (isinstance(node, ast.AnnAssign) and isinstance(node.value, ast.Dict)):
+            continue
+        if isinstance(node.target, ast.Name) and node.target.id == "EXTRACTORS":
+            keys = [key.value for key in node.value.keys if isinstance(key, ast.Constant)]
+            return [str(key) for key in keys]
+    raise NoCompilerError(f"{RECIPE} has no table of extractors")
+
+
+@lru_cache(maxsize=1)
 def digest() -> str:
-    """Return what tells one state of the sources, and of this file, from another."""
-    found = hashlib.sha256(Path(__file__).read_bytes())
+    """Return what tells one state of the sources, and of how they are compiled, from another."""
+    found = hashlib.sha256(repr((UNITS, WIDE, FLAGS, targets(), kinds())).encode())
     for path in source_files():
         found.update(path.name.encode() + b"\0" + path.read_bytes())
     return found.hexdigest()[:16]
-
-
-class NoCompilerError(RuntimeError):
-    """The kernels cannot be compiled here."""
 
 
 def compiler() -> list[str]:
@@ -154,6 +169,8 @@ def _compile(command: list[str], target: Target, unit: str, wide: int, scratch: 
     includes = ("-I", str(CUDA), "-I", str(NATIVE))
     source = str(NATIVE / f"{unit}.cpp")
     defines = [f"-DPX={wide}"]
+    if unit == "pointwise":
+        defines += [f"-DKIND_{kind.upper()}={code}" for code, kind in enumerate(kinds())]
     if unit == "pool":  # alone, so that the compiler's own cache serves the others
         defines.append(f'-DVERDIGRIS_SOURCES="{digest()}"')
     _run([*command, *target.flags, *FLAGS, *defines, *includes, "-c", source, "-o", str(made)])

@@ -61,7 +61,7 @@ def recipe_of(extractors: int) -> Recipe:
 
     The levels clean the screen of `screen`, as a key in use does.
     """
-    levels = Refine(levels=Levels(black=0.2, white=0.95))
+    levels = Refine(levels=Levels(clear_below=0.2, solid_above=0.95))
     greys: dict[str, Any] = {"low_out": None, "low_in": None, "high_in": 0.2, "high_out": 0.5}
     kinds: list[Any] = [
         ColourDifference(id="a", refine=levels),
@@ -69,7 +69,7 @@ def recipe_of(extractors: int) -> Recipe:
         ValueBand(id="c", low_out=0.9, low_in=1.4, refine=levels),
         ChromaDistance(id="d", role="edge", refine=levels),
         PlateDifference(id="e", combine="average", refine=levels),
-        ColourDifference(id="f", excess="weights", role="edge", refine=levels),
+        ColourDifference(id="f", excess="balance", role="edge", refine=levels),
         PlateDifference(id="g", norm="largest", relative=True, combine="min", refine=levels),
         ValueBand(id="h", channel="saturation", combine="union", refine=levels, **greys),
     ]
@@ -312,7 +312,7 @@ def request_figures(engine: CudaEngine, inputs: Inputs) -> Figures:
     """Return times from a changed recipe to JPEG bytes, 960x540, planning and copies included."""
     figures: Figures = {}
     view = View("composite", 960, 540)
-    if engine.can_encode_jpeg:
+    if engine.device_pictures is not None:
         fixed = engine.render_device(build_plan(recipe_of(3), 1, inputs.planes), inputs, view)
         figures["jpeg_960x540_ms"] = host_ms(lambda: engine.encode_jpeg(fixed, 80))[0]
     for name, recipe in (("pointwise", recipe_of(3)), ("neighbours", neighbourhood_recipe())):
@@ -327,7 +327,7 @@ def request_figures(engine: CudaEngine, inputs: Inputs) -> Figures:
         time.sleep(1.0)
         p50, p99 = host_ms(lambda: engine.render(plan(), inputs, view))
         figures |= {f"request_{name}_picture_p50_ms": p50, f"request_{name}_picture_p99_ms": p99}
-        if engine.can_encode_jpeg:
+        if engine.device_pictures is not None:
             p50, p99 = host_ms(
                 lambda: engine.encode_jpeg(engine.render_device(plan(), inputs, view), 80)
             )

@@ -66,7 +66,7 @@ DEVICE void despill(const Params& P, int flags, const Pixels& px, const float* a
     }
 }
 
-// The background with carried shadows and light, without grain. light: despilled, where carried.
+// The background with the screen's shadows and light, without grain. light: despilled, where taken over.
 DEVICE void lit_background(const Params& P, int flags, const Pixels& px, const float* area,
                              const float (*light)[PX], float (*back)[PX]) {
     if (!(flags & HAS_BACKGROUND)) {

@@ -41,7 +41,7 @@ DEVICE float value_band(const float* v, int code, float value) {
     return fminf(ramp(value, v[0], v[1]), 1.0f - ramp(value, v[2], v[3]));
 }
 
-// v: centre, half width, inverse softness, saturation floor, inverse roll-off.
+// v: hue, spread, inverse fade, saturation floor, inverse roll-off.
 DEVICE float hue_band(const float* v, const float* x) {
     float away = fabsf(hue_turn(x[0], x[1], x[2]) * 360.0f - v[0]);
     away = fminf(away, fabsf(360.0f - away));
@@ -96,13 +96,13 @@ DEVICE float plate_difference(const Params& P, const float* v, int code, bool va
     return is_straight(code) ? d : ramp(d, v[0], v[1]);
 }
 
-// How far the primary exceeds the other two: a lean between them (mode 0), or weights (mode 1).
+// How far the primary exceeds the other two: a lean between them (mode 0), or a mix (mode 1).
 DEVICE float excess_of(const float* v, int code, int k, const float* x) {
     const float xk = pick(k, x[0], x[1], x[2]);
     const float xi = k == 0 ? x[1] : x[0], xj = k == 2 ? x[1] : x[2];
     if (MODE(code) == 1) return xk - (v[0] * xi + v[1] * xj);
-    // The lean between smaller and larger, from their sum and their distance.
-    return xk - 0.5f * (xi + xj) - (v[0] - 0.5f) * fabsf(xi - xj);
+    // Not from their sum and distance: beside a value of -65504 in log nothing would be left.
+    return xk - ((1.0f - v[0]) * fminf(xi, xj) + v[0] * fmaxf(xi, xj));
 }
 
 // Variance of the screen's excess.

@@ -18,6 +18,7 @@ from kernels.cuda.sources import layout
 from kernels.plan import Region, gauss_radius, num
 from kernels.recipe import Refine
 from kernels.reference.refine import gauss_weights, guide_radius
+from kernels.stages import protected_px
 
 REFINE = layout("refine", "RefineArgs")
 BLUR = layout("blur", "BlurArgs")
@@ -156,11 +157,11 @@ class Filters:
         return made
 
     def _levelled(self, m: Plane, settings: Refine, region: Region) -> Plane:
-        black, white = num(settings.levels.black), num(settings.levels.white)
-        keep_px = num(settings.levels.keep_soft_px)
-        low, inverse = ramp_values(black, white)
-        if keep_px == 0:
-            if (black, white) == (0.0, 1.0):
+        clear, solid = num(settings.levels.clear_below), num(settings.levels.solid_above)
+        px, amount = protected_px(settings), num(settings.protect_edges.amount)
+        low, inverse = ramp_values(clear, solid)
+        if px == 0:
+            if (clear, solid) == (0.0, 1.0):
                 return m  # a matte lies in 0..1 already
             made = self._like(m)
             self._each("levels", region, self._args(m, made, region, low=low, inverse=inverse))
@@ -171,13 +172,18 @@ class Filters:
             region,
             self._args(m, edge, region, low=low, inverse=inverse, extra=levelled.address),
         )
-        near = self._box_mean(self._eroded(edge, keep_px / 2, -1.0, region), keep_px / 2, region)
+        near = self._box_mean(self._eroded(edge, px / 2, -1.0, region), px / 2, region)
         made = self._like(m)
         self._each(
             "protect_edges",
             region,
             self._args(
-                m, made, region, guide=near.address, extra=levelled.address, amount=min(keep_px, 1)
+                m,
+                made,
+                region,
+                guide=near.address,
+                extra=levelled.address,
+                amount=amount * min(px, 1.0),
             ),
         )
         return made

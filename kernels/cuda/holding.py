@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kernels.cuda.device import Device, Plane, args_of, blocks, new_plane
 from kernels.cuda.sources import layout
-from kernels.engine import F32, finite
+from kernels.engine import F32, Storage, finite
 from kernels.plan import Region
 
 COPY = layout("planes", "CopyArgs")
-Storage = Literal["float16", "float32"]
 
 
 @dataclass(frozen=True, eq=False)

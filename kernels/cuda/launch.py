@@ -16,11 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.cuda.encode import JpegEncoder
-from kernels.cuda.holding import Storage
 from kernels.cuda.pinned import PinnedRing, Staged
 from kernels.cuda.runner import DeviceEngine
 from kernels.cuda.sources import OPTIONS, UNITS, Lean, Structure, source
-from kernels.engine import EngineError
+from kernels.engine import DevicePictures, EngineError, Storage
 
 log = logging.getLogger(__name__)
 
@@ -221,9 +220,9 @@ class CudaEngine(DeviceEngine):
         self._jpeg = JpegEncoder(card.stream)
 
     @property
-    def can_encode_jpeg(self) -> bool:
-        """Whether the card encodes JPEG itself (nvImageCodec is installed and works)."""
-        return self._jpeg.works
+    def device_pictures(self) -> DevicePictures | None:
+        """The card itself, where it encodes JPEG (nvImageCodec is installed and works)."""
+        return self if self._jpeg.works else None
 
     def encode_jpeg(self, picture: Any, quality: int, chroma: str = "420") -> bytes:
         """Return the JPEG of a `render_device` picture; chroma `420` or `444`."""

@@ -129,7 +129,7 @@ DEVICE void mattes_as(const Params& P, int e, int code, int flags, const Pixels&
         const float linear = code & READS_DENOISED ? px.denoised(c, p) : px.plate[c][p];
         x[c][p] = log ? acescct_from_linear(linear) : linear;
     }
-    if ((code & KIND) >= KIND_PLATE_DIFFERENCE) {
+    if ((code & KIND) != KIND_VALUE_BAND && (code & KIND) != KIND_HUE_BAND) {
         if (!varies) {
             EACH_CHANNEL EACH_PIXEL c3[c][p] = log ? P.screen_log[c] : P.screen[c];
         } else {
@@ -166,14 +166,36 @@ DEVICE void mattes_as(const Params& P, int e, int code, int flags, const Pixels&
             }
             break;
         }
-        default:
+        case KIND_CHROMA_DISTANCE:
             EACH_PIXEL {
                 const float here[3] = AT(x), screen[3] = AT(c3);
                 m[p] = chroma_distance(v, k, here, screen);
             }
+            break;
+        default: EACH_PIXEL m[p] = 0.0f;  // never run: packing and the assertion below refuse it
     }
     levelled(P.extractor[e], code, (OUTPUTS(P) & OUT_RAW) != 0, m);
 }
+
+// Every kind that `mattes_as` has a case for; packing reads them here too.
+DEVICE constexpr bool is_known(int code) {
+    switch (code & KIND) {
+        case KIND_VALUE_BAND:
+        case KIND_HUE_BAND:
+        case KIND_PLATE_DIFFERENCE:
+        case KIND_COLOUR_DIFFERENCE:
+        case KIND_CHROMA_DISTANCE: return true;
+        default: return false;
+    }
+}
+#ifdef SPECIALISED
+DEVICE constexpr bool all_known() {
+    for (int e = 0; e < S_EXTRACTORS; ++e)
+        if (!is_known(code_at(e))) return false;
+    return true;
+}
+static_assert(all_known(), "an extractor is of a kind that has no code here");
+#endif
 
 // The lean size and the processor's form have straight-line code for each operation they know: the
 // bits that say which are a constant in each branch.

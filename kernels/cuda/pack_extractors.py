@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from kernels.cuda.sources import constants
+from kernels.cuda.sources import constants, served_kinds
 from kernels.plan import Context, num
 from kernels.recipe import (
     ChromaDistance,
@@ -28,13 +28,6 @@ TINY = 1e-37
 
 CHANNELS = ("red", "green", "blue", "luminance", "largest", "smallest", "saturation")
 NORMS = ("largest", "euclidean", "delta_e_2000")
-KINDS = {
-    "value_band": "KIND_VALUE_BAND",
-    "hue_band": "KIND_HUE_BAND",
-    "plate_difference": "KIND_PLATE_DIFFERENCE",
-    "colour_difference": "KIND_COLOUR_DIFFERENCE",
-    "chroma_distance": "KIND_CHROMA_DISTANCE",
-}
 COMBINES = {
     name: C[f"COMBINE_{name.upper()}"]
     for name in ("max", "min", "union", "multiply", "subtract", "difference", "average")
@@ -42,9 +35,15 @@ COMBINES = {
 
 
 def extractor_code(e: ExtractorBase) -> int:
-    """Return the structure of an extractor, without what depends on the planes there are."""
+    """Return the structure of an extractor, without what depends on the planes there are.
+
+    Raises TypeError for a kind that the kernels have no code for.
+    """
     kind: str = getattr(e, "kind")  # noqa: B009  (every kind has it, the base does not)
-    code = C[KINDS[kind]] | COMBINES[e.combined_by] << C["COMBINE_SHIFT"]
+    code = C.get(f"KIND_{kind.upper()}", -1)
+    if code not in served_kinds():
+        raise TypeError(f"the kernels have no extractor of kind '{kind}'")
+    code |= COMBINES[e.combined_by] << C["COMBINE_SHIFT"]
     if getattr(e, "space") == "log":  # noqa: B009
         code |= C["SPACE_LOG"]
     mode = 0
@@ -58,7 +57,7 @@ def extractor_code(e: ExtractorBase) -> int:
             code |= C["RELATIVE"] if e.relative else 0
             code |= C["FLOOR_IN_SIGMA"] if e.floor_in == "sigma" else 0
         case ColourDifference():
-            mode = 1 if e.excess == "weights" else 0
+            mode = 1 if e.excess == "balance" else 0
     return code | mode << C["MODE_SHIFT"]
 
 
@@ -71,10 +70,10 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
                 *ramp_values(e.high_in or 0.0, e.high_out or 0.0),
             )
         case HueBand():
-            half, floor = num(e.width_deg) / 2, num(e.saturation_floor)
+            spread, floor = num(e.spread_deg), num(e.saturation_floor)
             return (
-                num(e.centre_deg) % 360,
-                *ramp_values(half, half + num(e.softness_deg)),
+                num(e.hue_deg) % 360,
+                *ramp_values(spread, spread + num(e.fade_deg)),
                 *ramp_values(floor, floor + num(e.saturation_soft)),
             )
         case PlateDifference():
@@ -82,10 +81,9 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
             low, high = num(e.floor), num(e.full)
             return (*ramp_values(low * unit, high * unit), low, high)
         case ColourDifference():
-            weights = e.excess == "weights"
-            first, second = (e.weight_first, e.weight_second) if weights else (e.lean, 0.0)
+            first, second = (num(e.lean), 0.0) if e.excess == "lean" else extract.weights(e)
             missing, excess = _figures(e, ctx)
-            return (num(first), num(second), 0.0 if missing else 1.0 / excess)
+            return (first, second, 0.0 if missing else 1.0 / excess)
         case ChromaDistance():
             return (*ramp_values(e.inner, e.outer), num(e.luminance_weight))
         case _:
@@ -193,4 +191,7 @@ def _figures(e: PlateDifference | ColourDifference, ctx: Context) -> tuple[float
     )
 
 
-_DECIDING = {"space", "norm", "relative", "excess", "lean", "weight_first", "weight_second"}
+_DECIDING = {
+    *("space", "norm", "relative", "excess", "lean"),
+    *("comparison_level", "red_blue_balance"),
+}

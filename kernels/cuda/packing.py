@@ -184,7 +184,7 @@ def _pack_extractor(record: Any, e: ExtractorBase, plan: Plan) -> None:
     record["on"], record["strength"] = e.on, num(e.strength)
     record["sign"], record["offset"] = sign, offset = (-1.0, 1.0) if e.inverted else (1.0, 0.0)
     levels = e.refine.levels
-    low, inverse = ramp_values(levels.black, levels.white)
+    low, inverse = ramp_values(levels.clear_below, levels.solid_above)
     record["black"], record["span_inverse"] = low, inverse
     line = extractor_line(e)
     whole = levelled(line, e.inverted, low, inverse)
@@ -303,7 +303,7 @@ def _pack_assembly(p: Any, plan: Plan) -> None:
     recipe = plan.recipe
     a = recipe.assemble
     p["black"], p["span_inverse"] = (
-        ramp_values(recipe.refine.levels.black, recipe.refine.levels.white)
+        ramp_values(recipe.refine.levels.clear_below, recipe.refine.levels.solid_above)
         if refine_is_pointwise(recipe.refine)
         else (0.0, 1.0)
     )

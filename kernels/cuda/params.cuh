@@ -15,12 +15,7 @@
 #define HUES 361               // entries of a table over hue: one a degree, and one for a whole turn
 
 // An extractor's code.
-#define KIND 7
-#define KIND_VALUE_BAND 0
-#define KIND_HUE_BAND 1
-#define KIND_PLATE_DIFFERENCE 2
-#define KIND_COLOUR_DIFFERENCE 3
-#define KIND_CHROMA_DISTANCE 4
+#define KIND 7                  // KIND_VALUE_BAND and so on: sources.py, in the recipe's order
 #define NORM_DELTA_E 2            // mode of a plate difference
 #define MODE_SHIFT 3            // 3 bits: channel of a band, norm of a difference, kind of excess
 #define MODE(code) (((code) >> MODE_SHIFT) & 7)
@@ -99,8 +94,8 @@
 #define OUT_COMBINED (1 << 7)       // combined mattes before the cumulative refinement, and guide
 #define OUT_WRAP (1 << 8)
 #define OUT_LOCAL_FOREGROUND (1 << 9)   // weighted despilled plate (3) and the weight
-#define OUT_PRIMARY (1 << 10)     // denoised primary, for carried shadows
-#define OUT_MATTE (1 << 18)       // combined matte as in OUT_ALPHA, before the carried area
+#define OUT_PRIMARY (1 << 10)     // denoised primary, for the screen's shadows
+#define OUT_MATTE (1 << 18)       // combined matte as in OUT_ALPHA, before the marked area
 #define OUT_PLATE (1 << 11)       // views only from here
 #define OUT_DENOISED (1 << 12)
 #define OUT_CLEAN (1 << 13)

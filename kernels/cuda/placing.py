@@ -30,7 +30,7 @@ class Placer:
         """Return the background filling the frame, exposed and defocused, without grain."""
         blurred = num(p.defocus_px) > 0
         made = new_plane(self.device, 3, height, width, half=half and not blurred)
-        turn = math.radians(num(p.turn_deg))
+        turn = math.radians(num(p.rotate_deg))
         args = args_of(
             PLACE,
             target=made.address,

@@ -63,7 +63,7 @@ DEVICE bool masked_by_alpha(const Params& P) {
     return any;
 }
 
-// The plate, the clean plate and the carried light, despilled where they are needed.
+// The plate, the clean plate and the screen's light, despilled where they are needed.
 struct Neutral {
     float plate[3][PX], clean[3][PX], light[3][PX];
 };

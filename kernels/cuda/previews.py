@@ -20,26 +20,13 @@ from kernels.recipe import Recipe
 from kernels.reference.display import false_colour_table
 from kernels.reference.pool import box_edges, pixel_ranges
 from kernels.reference.view import pooling_of
+from kernels.views import FINISHES, VIEW_TABLE
 
 C = constants()
 BOX = layout("pointwise", "Box")
 CHANNELS = {"colour": 0, "red": 1, "green": 2, "blue": 3, "luminance": 4}
 POOLINGS = {"mean": 0, "max": 1, "min": 2}
 STRESS = {"off": 0, "screen": 1, "core": 2}
-FINISHES = {"matte": 1, "deciding": 2, "evenness": 3, "alpha_noise": 4}
-PREVIEW_VIEWS: dict[str, int] = {
-    "plate": C["OUT_PLATE"],
-    "denoised": C["OUT_DENOISED"],
-    "clean_plate": C["OUT_CLEAN"],
-    "matte": C["OUT_MATTE"],
-    "despilled": C["OUT_DESPILLED"],
-    "spill": C["OUT_SPILL"],
-    "foreground": C["OUT_FOREGROUND"],
-    "composite": C["OUT_COMPOSITE"],
-    "evenness": C["OUT_EVENNESS"],
-    "alpha_noise": C["OUT_ALPHA_NOISE"],
-    "deciding": C["OUT_DECIDING"],
-}
 KEPT_TABLES = 32
 STRIP, WARPS, EVEN_WARPS = 128, 4, 8
 """As in pointwise.cu: the pixels of a strip, the warps of a block."""
@@ -116,9 +103,10 @@ class Previews:
         p["columns"], p["rows"] = (self.device.pointer(table) for table in held)
         p["picture"], p["pooled"] = self.device.pointer(picture), self.device.pointer(pooled)
         p["picture_width"], p["picture_height"] = view.width, view.height
-        p["finish"] = FINISHES.get(view.name, 0)
+        row = VIEW_TABLE[view.name]
+        p["finish"] = FINISHES.index(row.finish)
         p["x0"], p["y0"], p["x1"], p["y1"] = region
-        if view.name in ("evenness", "alpha_noise"):
+        if row.marks:
             held.append(self._kept("false colour", false_colour_table))
             p["false_colour"] = self.device.pointer(held[-1])
         if view.name == "matte":

@@ -17,16 +17,18 @@ from numpy.typing import NDArray
 from kernels.cuda.denoising import Denoiser
 from kernels.cuda.device import Device, Plane, blocks, new_plane, padded
 from kernels.cuda.filters import Filters
-from kernels.cuda.holding import Holder, Prepared, Storage
+from kernels.cuda.holding import Holder, Prepared
 from kernels.cuda.packing import Packed, hue_lines, pack, pack_values
 from kernels.cuda.placing import Placer
-from kernels.cuda.previews import PREVIEW_VIEWS, Previews, tables_key
+from kernels.cuda.previews import Previews, tables_key
 from kernels.cuda.sources import constants
-from kernels.cuda.staging import Job, Kept, index_of, needed_regions, reads_of, settings_of
-from kernels.engine import F32, U8, Inputs, View, finite
+from kernels.cuda.staging import Job, Kept, index_of, needed_regions
+from kernels.engine import F32, U8, Abilities, DevicePictures, Inputs, Storage, View, finite
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, num
 from kernels.recipe import Background, Denoise, Noise
 from kernels.reference import execute
+from kernels.stages import STAGES, radius_px, refine_of
+from kernels.views import VIEW_TABLE
 
 C = constants()
 KEPT_STAGES = 48
@@ -41,13 +43,16 @@ RESULTS = {
     "composite": (C["OUT_COMPOSITE"], 3),
 }
 """Results of `planes` in the order of their bits, with their channels."""
-CHANNELS_OF = {**dict(RESULTS.values()), C["OUT_WRAP"]: 3, C["OUT_LOCAL_FOREGROUND"]: 4}
+CHANNELS_OF = dict(RESULTS.values()) | {
+    C[row.output]: row.channels for row in STAGES.values() if row.output
+}
 
 
 class DeviceEngine:
     """Implements `kernels.engine.Engine` on a `Device`."""
 
     name: Literal["cpu", "cuda"] = "cuda"
+    abilities = Abilities(own_memory=True, uses_cores=False, drafts=False, bytes_per_value=2)
 
     def __init__(self, device: Device, storage: Storage = "float16") -> None:
         self.device = device
@@ -60,6 +65,11 @@ class DeviceEngine:
         self._denoiser = Denoiser(device)
         self._kept: OrderedDict[str, Kept] = OrderedDict()
         self._hues: OrderedDict[Hashable, Any] = OrderedDict()
+
+    @property
+    def device_pictures(self) -> DevicePictures | None:
+        """Nothing: this device encodes no pictures."""
+        return None
 
     # ------------------------------------------------------------ memory
 
@@ -188,7 +198,7 @@ class DeviceEngine:
     def _output(self, plan: Plan, view: View) -> tuple[int, int]:
         if view.name == "matte" and view.extractor:
             return C["OUT_EXTRACTOR"], index_of(plan.recipe, view.extractor)
-        return PREVIEW_VIEWS[view.name], 0
+        return C[VIEW_TABLE[view.name].output], 0
 
     # ------------------------------------------------------------ stages
 
@@ -219,9 +229,9 @@ class DeviceEngine:
 
     def _stage(self, job: Job, stage: Stage, region: Region) -> Plane:
         """Return a stage's plane on `region`, kept from before where it is still right."""
-        held = tuple(job.planes[n] for n in sorted(reads_of(stage, job.plan, job.planes)))
+        held = tuple(job.planes[n] for n in sorted(job.plan.reads(stage, job.planes)))
         sources = tuple(plane.address for plane in held)
-        settings = settings_of(job.plan, stage)
+        settings = job.plan.decides(stage)
         kept = self._kept.get(stage.out)
         if kept is not None and kept.serves(sources, settings, region):
             self._kept.move_to_end(stage.out)
@@ -233,37 +243,31 @@ class DeviceEngine:
         return plane
 
     def _make(self, job: Job, stage: Stage, region: Region) -> Plane:
-        recipe = job.plan.recipe
+        row = STAGES[stage.kind]
         grown = execute.grown(region, stage.halo_px, job.width, job.height)
-        if stage.kind == "fill":
-            sigma = num(recipe.despill[stage.index].fill_blur_px)
-            return self._filters.blur(job.planes["background"], sigma, grown)
-        if stage.kind in ("wrap", "local_foreground"):
+        if not row.output:
+            (source,) = row.reads
+            return self._blurred(job, stage, job.planes[source], grown)
+        if row.despills:
             self._pass_mattes(job)
         self._pack(job)
-        if stage.kind in ("matte", "cumulative"):
+        if row.refines:
             return self._refined(job, stage, grown)
-        bit, channels, sigma = {
-            "shadow": (C["OUT_PRIMARY"], 1, num(recipe.assemble.screen_light.blur_px)),
-            "wrap": (C["OUT_WRAP"], 3, num(recipe.assemble.light_wrap.reach_px)),
-            "local_foreground": (
-                C["OUT_LOCAL_FOREGROUND"],
-                4,
-                num(recipe.assemble.edge_colour.reach_px),
-            ),
-        }[stage.kind]
-        made = self._pointwise(job, bit, channels, grown)
-        return self._filters.blur(made, sigma, grown)
+        made = self._pointwise(job, C[row.output], row.channels, grown)
+        return self._blurred(job, stage, made, grown)
+
+    def _blurred(self, job: Job, stage: Stage, source: Plane, grown: Region) -> Plane:
+        sigma_px = radius_px(stage.kind, job.plan.recipe, stage.index)
+        return self._filters.blur(source, sigma_px, grown)
 
     def _refined(self, job: Job, stage: Stage, grown: Region) -> Plane:
-        recipe = job.plan.recipe
-        single = stage.kind == "matte"
-        settings = recipe.extractors[stage.index].refine if single else recipe.refine
-        bit = C["OUT_RAW"] if single else C["OUT_COMBINED"]
+        settings = refine_of(stage.kind, job.plan.recipe, stage.index)
         guide = None
         if num(settings.guide.radius_px) > 0:
             guide = new_plane(self.device, 1, job.height, job.width)
-        made = self._pointwise(job, bit, 1, grown, max(stage.index, 0), guide)
+        row = STAGES[stage.kind]
+        index = max(stage.index, 0)
+        made = self._pointwise(job, C[row.output], row.channels, grown, index, guide)
         return self._filters.refine(made, settings, guide, grown)
 
     def _pass_mattes(self, job: Job) -> None:

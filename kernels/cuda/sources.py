@@ -14,6 +14,8 @@ from typing import Any
 
 import numpy as np
 
+from kernels.recipe import EXTRACTORS
+
 UNITS = ("pointwise", "finish", "blur", "refine", "place", "planes", "denoise", "unmix")
 """Names of the .cu files."""
 OPTIONS = ("--std=c++17",)
@@ -65,7 +67,10 @@ class Structure:
             and self.flags & (limits["ALWAYS"] | 3 << c["PRIMARY_SHIFT"]) == limits["ALWAYS"]
             and self.outputs & ~limits["OUTPUTS"] == 0
             and all(code & ~limits["CODE"] == 0 for code in self.extractors)
-            and not any(_is_delta_e(code) for code in self.extractors)
+            and all(
+                code & c["OPERATION"] & ~c["SPACE_LOG"] in lean_operations()
+                for code in self.extractors
+            )
             and all(code & ~limits["PASS_CODE"] == 0 for code in self.passes)
         )
         return lean if serves else None
@@ -104,10 +109,12 @@ def lean_limits(primary: int, clean: bool) -> dict[str, int]:
     }
 
 
-def _is_delta_e(code: int) -> bool:
-    c = constants()
-    mode = code >> c["MODE_SHIFT"] & 7
-    return code & c["KIND"] == c["KIND_PLATE_DIFFERENCE"] and mode == c["NORM_DELTA_E"]
+@lru_cache(maxsize=1)
+def lean_operations() -> frozenset[int]:
+    """Return the operations that a lean size has code for, as mattes.cuh lists them."""
+    listed = re.findall(r"IN_BOTH_SPACES\((KIND_\w+), (\d)\)", _read("mattes.cuh"))
+    shift = constants()["MODE_SHIFT"]
+    return frozenset(kinds()[kind] | int(mode) << shift for kind, mode in listed)
 
 
 def _braces(codes: tuple[int, ...]) -> str:
@@ -130,9 +137,23 @@ def _expand(text: str, seen: set[str]) -> str:
     return _INCLUDE.sub(put_in, text)
 
 
+@lru_cache(maxsize=1)
+def kinds() -> dict[str, int]:
+    """Return the code of every kind of extractor, as the recipe lists them."""
+    return {f"KIND_{kind.upper()}": code for code, kind in enumerate(EXTRACTORS)}
+
+
+@lru_cache(maxsize=1)
+def served_kinds() -> frozenset[int]:
+    """Return the codes of the kinds that the kernels have code for."""
+    body = _read("mattes.cuh").split("bool is_known(int code)", 1)[1].split("return true", 1)[0]
+    return frozenset(kinds()[name] for name in re.findall(r"case (KIND_\w+):", body))
+
+
 @lru_cache(maxsize=64)
 def _unit(name: str) -> str:
-    return _expand(_read(f"{name}.cu"), set())
+    codes = "".join(f"#define {kind} {code}\n" for kind, code in kinds().items())
+    return codes + _expand(_read(f"{name}.cu"), set())
 
 
 def source(unit: str, structure: Structure | None = None, *, lean: Lean | None = None) -> str:
@@ -168,9 +189,9 @@ _TYPES = {"u64": "<u8", "long long": "<i8", "int": "<i4", "float": "<f4", "doubl
 
 @lru_cache(maxsize=1)
 def constants() -> dict[str, int]:
-    """Return the integer constants of `params.cuh` by name: the codes have one declaration."""
+    """Return the integer constants of `params.cuh`, and the kinds: codes have one declaration."""
     found = _CONSTANT.finditer(_read("params.cuh"))
-    return {m.group(1): int(m.group(2)) << int(m.group(3) or 0) for m in found}
+    return kinds() | {m.group(1): int(m.group(2)) << int(m.group(3) or 0) for m in found}
 
 
 @lru_cache(maxsize=64)

@@ -1,8 +1,8 @@
-"""Stages of one picture's work: where each is needed, what decides its plane, what is kept."""
+"""Stages of one picture's work: where each is needed, what is kept."""
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,60 +13,6 @@ from kernels.cuda.packing import Packed
 from kernels.plan import Plan, Region, Stage
 from kernels.recipe import Recipe
 from kernels.reference import execute
-
-_PASSES = ("plate", "denoised", "clean")
-
-
-def reads_of(stage: Stage, plan: Plan, planes: Iterable[str]) -> set[str]:
-    """Return the planes that may decide a stage's plane, of those there are."""
-    names = set(planes)
-    match stage.kind:
-        case "matte":
-            return names & set(_PASSES)
-        case "fill":
-            return names & {"background"}
-        case "shadow":
-            return names & {"plate", "denoised"}
-        case "cumulative":
-            extractors = {f"mask:{e.id}" for e in plan.recipe.extractors}
-            return names & ({*_PASSES, *extractors, *stage.needs})
-        case _:
-            return {
-                n
-                for n in names
-                if not n.startswith("pass_matte:") and n not in ("wrap", "local_foreground")
-            }
-
-
-def settings_of(plan: Plan, stage: Stage) -> Hashable:
-    """Return the settings that decide a stage's plane."""
-    r = plan.recipe
-    match stage.kind:
-        case "matte":
-            return (
-                plan.context,
-                _screen(r),
-                r.extractors[stage.index].model_dump_json(
-                    exclude={"name", "on", "strength", "combine", "role", "shapes"}
-                ),
-            )
-        case "cumulative":
-            return (
-                plan.context,
-                _screen(r),
-                r.refine.model_dump_json(),
-                *(e.model_dump_json(exclude={"name", "shapes"}) for e in r.extractors),
-            )
-        case "fill":
-            return (r.despill[stage.index].fill_blur_px,)
-        case "shadow":
-            return (r.screen.primary, r.assemble.screen_light.blur_px)
-        case _:
-            return (plan.context.weights, r.model_dump_json(exclude={"look", "notes", "name"}))
-
-
-def _screen(r: Recipe) -> str:
-    return r.screen.model_dump_json()
 
 
 @dataclass(frozen=True, eq=False)

@@ -42,7 +42,7 @@ def lattice_ratio(plane: Array, axis: int) -> float | None:
     third difference. The energies are taken apart for each place in cells of 8, so that block
     edges, which stand at even places, are not mistaken for a lattice: the largest energy of the
     vanishing phase is compared with the smallest of the other. Near 0 for an interpolated plane,
-    around 1 otherwise, None where the picture does not tell. Source: common practice, no source.
+    around 1 otherwise, None where the picture does not tell. Common practice, no source.
     """
     lines = np.moveaxis(np.asarray(plane, np.float64), axis, -1)
     width = lines.shape[-1] // CELL_PX * CELL_PX

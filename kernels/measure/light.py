@@ -31,7 +31,7 @@ def clipped_pixels(image: Array, encoded: Array | None, primary: Primary) -> Mas
     With the encoded picture the ceiling is code 1 or, where recording stops below, a plateau: a
     largest value that many pixels share while another channel still varies there. Without it only
     a plateau of the picture counts.
-    Source: common practice, no source.
+    Common practice, no source.
     """
     k, _, _ = channel_index(primary)
     plane = (image if encoded is None else encoded)[k]

@@ -84,8 +84,7 @@ def find_screen(image: Array, primaries: Sequence[Primary] = PRIMARIES) -> Found
     """Return the screen of `image`, or None when no coloured screen is seen.
 
     image: (3, h, w) working-linear, any range (negative light counts as none). primaries: those to
-    consider. Source: of the method, DESIGN section 9's prototypes; of its thresholds: common
-    practice, no source.
+    consider. Our own method, no outside source; its thresholds: common practice, no source.
     """
     soft = np.stack([gaussian(np.maximum(plane, 0), 1.2) for plane in image])
     best: Found | None = None

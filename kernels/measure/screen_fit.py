@@ -102,7 +102,7 @@ def merge_fits(smalls: Sequence[Array], fits: Sequence[ScreenFit]) -> ScreenFit:
     """Merge pictures of one screen, (3, h, w) each with its fit, into one clean plate.
 
     Every pixel takes the median over the frames in which it shows the screen: what a subject
-    covers in one frame is seen in another. Source: common practice, no source.
+    covers in one frame is seen in another. Common practice, no source.
     """
     if len(fits) == 1:
         return fits[0]

@@ -169,8 +169,8 @@ def subject_weights(
     A colour difference with e(F) = 0 reads the coverage of a pixel exactly, so the weights are
     fitted to the solid subject's colours near the screen, spill and all: least absolute deviations
     by reweighting, held towards 0.5 and 0.5 (exact for greys) by `prior`. Returns that where there
-    is no subject. small: (3, h, w) working-linear. Source: Smith & Blinn 1996, section "Petro
-    Vlahos' solutions", for the form; the fit is our own.
+    is no subject. small: (3, h, w) working-linear. Source: Smith & Blinn 1996 for the form, in
+    which a foreground with a linear relation of its channels is solved; the fit is our own.
     """
     near = cv2.dilate(areas.visible_screen.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
     rim = areas.subject & near

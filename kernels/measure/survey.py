@@ -131,7 +131,7 @@ def measure_frame(
     image: (3, H, W) float32 working-linear, finite, any range. encoded: the same in the input's
     own encoding, 0..1 nominal, for clipping, code values and the codec's marks. bits: of the
     input. known_curve: False leaves out every figure in stops. primary: None finds it. detail:
-    False leaves out edge width and codec marks. Source: the definitions of DESIGN section 4.
+    False leaves out edge width and codec marks. Each measure's own function names its source.
     """
     image = np.asarray(image, np.float32)
     height, width = image.shape[1:]

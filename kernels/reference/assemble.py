@@ -31,7 +31,7 @@ WEIGHT_FLOOR = 1e-3
 
 @dataclass(frozen=True, eq=False)
 class Assembled:
-    """The result: alpha (h, w) with the carried area taken out, and four (3, h, w) pictures."""
+    """The result: alpha (h, w) with the marked area taken out, and four (3, h, w) pictures."""
 
     alpha: Array
     despilled: Array
@@ -165,7 +165,7 @@ def over(foreground: Array, alpha: Array, background: Array) -> Array:
 
 
 def alpha_outside_area(alpha: Array, area: Array | None) -> Array:
-    """alpha (1 - m) in the carried area m; None is nowhere."""
+    """alpha (1 - m) in the marked area m; None is nowhere."""
     return alpha if area is None else np.asarray(alpha * (1 - area))
 
 
@@ -235,10 +235,10 @@ def assemble(
     """Everything from the final matte and the despilled plate to the composite.
 
     alpha: `final_alpha`. n_plate, n_clean: the same despill passes on the plate and on the clean
-    plate (or flat screen, (3, 1, 1)). background: placed; None is black. clean: for carried
+    plate (or flat screen, (3, 1, 1)). background: placed; None is black. clean: for the screen's
     shadows; None is the flat screen. local_foreground, shadow, wrap: planes of the plan's stages.
-    light: for carried light. area: the mask of the carry. origin: (x, y) of the first pixel in the
-    frame, for grain that does not depend on tiles.
+    light: the screen's own, despilled. area: the marked area. origin: (x, y) of the first pixel in
+    the frame, for grain that does not depend on tiles.
     """
     settings, ctx = plan.recipe.assemble, plan.context
     a = alpha_outside_area(alpha, area)

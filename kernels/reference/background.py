@@ -33,7 +33,7 @@ def _source_coordinates(
     """
     x = np.arange(width) + 0.5 - width / 2 - num(p.move_x_px)
     y = np.arange(height) + 0.5 - height / 2 - num(p.move_y_px)
-    turn = math.radians(num(p.turn_deg))
+    turn = math.radians(num(p.rotate_deg))
     cos, sin = math.cos(turn), math.sin(turn)
     u = (cos * x[None, :] + sin * y[:, None]) / scale + source[0] / 2
     v = (-sin * x[None, :] + cos * y[:, None]) / scale + source[1] / 2
@@ -114,7 +114,7 @@ def place(picture: Array | None, p: Background, width: int, height: int) -> Arra
     picture: (3, h, w), used by kind `picture` (its dtype is kept; black without one). Scale 1 makes
     it just cover the frame with its centre in the middle; positive moves go right and down, turns
     are clockwise. Colour, ramp (linear 0 to 1, left to right) and checker are float32. Values below
-    0 and above 1 survive. Exposure multiplies by 2^stops. Source: common practice, no source.
+    0 and above 1 survive. Exposure multiplies by 2^stops. Common practice, no source.
     """
     dtype = np.dtype(np.float32) if picture is None else picture.dtype
     if p.kind == "colour":

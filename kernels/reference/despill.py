@@ -175,7 +175,7 @@ def despill_pass(
     4. mix(image, result, mask); None is everywhere.
 
     No channel that was >= 0 becomes negative. Identity: amount 0 and an even saturation curve of 1,
-    or a mask of 0. Source of the limit idea: Vlahos' colour-difference patents.
+    or a mask of 0. Source of the limit: US patent 3,595,987, Vlahos 1971.
     """
     spill_table, saturation_table = tables
     s = spill_amount(image, p, ctx, spill_table)

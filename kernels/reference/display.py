@@ -96,7 +96,7 @@ def apply_display(image: Array, table: DisplayTable) -> Array:
 
     t = clamp((log2(max(x - toe, 2^low)) - low) / (high - low), 0, 1); the shaper at t (linear
     between its samples) is the coordinate in the cube, clamped to 0..1; the cube is trilinear.
-    Source: common practice, no source.
+    Common practice, no source.
     """
     one = image.dtype.type
     low, high = table.low_stops, table.high_stops

@@ -12,13 +12,14 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.plan import Plan, Region, Stage, num
+from kernels.plan import Plan, Region, Stage
 from kernels.recipe import Refine
 from kernels.reference import assemble, pointwise, refine
 from kernels.reference.pointwise import Tile
+from kernels.stages import STAGES, StageName, radius_px, refine_of
 
 Array = NDArray[Any]
-Source = Callable[[Plan, Tile, str, int], tuple[Array, ...]]
+Source = Callable[[Plan, Tile, StageName, int], tuple[Array, ...]]
 
 
 class Neighbourhood(Protocol):
@@ -68,25 +69,14 @@ def run_stages(
 def _finish(
     plan: Plan, stage: Stage, source: tuple[Array, ...], operations: Neighbourhood
 ) -> Array:
-    a = plan.recipe.assemble
-    match stage.kind:
-        case "matte":
-            settings = plan.recipe.extractors[stage.index].refine
-            return operations.refine(source[0], settings, source[1])
-        case "cumulative":
-            return operations.refine(source[0], plan.recipe.refine, source[1])
-        case "fill":
-            sigma = num(plan.recipe.despill[stage.index].fill_blur_px)
-            return operations.blur(source[0], sigma)
-        case "shadow":
-            return operations.blur(source[0], num(a.screen_light.blur_px))
-        case "wrap":
-            return operations.blur(source[0], num(a.light_wrap.reach_px))
-        case "local_foreground":
-            reach = num(a.edge_colour.reach_px)
-            return assemble.local_foreground_finish(
-                operations.blur(source[0], reach), operations.blur(source[1], reach), source[2]
-            )
+    kind, recipe = stage.kind, plan.recipe
+    if STAGES[kind].refines:
+        return operations.refine(source[0], refine_of(kind, recipe, stage.index), source[1])
+    sigma_px = radius_px(kind, recipe, stage.index)
+    if kind == "local_foreground":
+        blurred, weight = (operations.blur(plane, sigma_px) for plane in source[:2])
+        return assemble.local_foreground_finish(blurred, weight, source[2])
+    return operations.blur(source[0], sigma_px)
 
 
 def grown(region: Region, halo_px: int, width: int, height: int) -> Region:

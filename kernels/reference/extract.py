@@ -24,6 +24,7 @@ from kernels.recipe import (
     PlateDifference,
     Refine,
     ValueBand,
+    weights_of,
 )
 from kernels.reference import colour
 from kernels.reference.combine import combine, combine_all, mix
@@ -48,6 +49,7 @@ __all__ = [
     "raw_matte",
     "screen_sigma",
     "value_band",
+    "weights",
 ]
 
 Array = NDArray[Any]
@@ -138,18 +140,18 @@ def _banded_value(x: Array, p: ValueBand, ctx: Context) -> Array:
 
 
 def hue_band(image: Array, p: HueBand, ctx: Context) -> Array:
-    """α = (1 − ramp(|h − centre|; width/2, width/2 + softness)) · ramp(s; floor, floor + soft).
+    """α = (1 − ramp(|h − hue|; spread, spread + fade)) · ramp(s; floor, floor + soft).
 
     h, s: HSV hue in degrees and saturation of the linear or ACEScct values (they differ; default
-    linear). |h − centre| is measured the short way round the circle. A grey has no hue and is
+    linear). |h − hue| is measured the short way round the circle. A grey has no hue and is
     never taken. (3, h, w) to (h, w). Source: Smith 1978 for hue and saturation.
     """
     x = in_space(image, p.space)
-    away = np.abs(colour.hue_degrees(x) - x.dtype.type(num(p.centre_deg) % 360))
+    away = np.abs(colour.hue_degrees(x) - x.dtype.type(num(p.hue_deg) % 360))
     away = np.minimum(away, 360 - away)
-    half = num(p.width_deg) / 2
+    spread = num(p.spread_deg)
     floor = num(p.saturation_floor)
-    alpha = 1 - ramp(away, half, half + num(p.softness_deg))
+    alpha = 1 - ramp(away, spread, spread + num(p.fade_deg))
     return alpha * ramp(colour.saturation(x), floor, floor + num(p.saturation_soft))
 
 
@@ -194,16 +196,22 @@ def _length(*parts: Array) -> Array:
     return colour.as_float(np.sqrt(total))
 
 
+def weights(p: ColourDifference) -> tuple[float, float]:
+    """The balanced mix's weights of the first and second other channel: level·(1 ± balance)/2."""
+    return weights_of(num(p.comparison_level), num(p.red_blue_balance))
+
+
 def excess(image: Array, p: ColourDifference, ctx: Context) -> Array:
     """How far the screen's primary exceeds the other two channels i, j, in the values given.
 
-    lean: e = x_k − ((1 − lean)·min(x_i, x_j) + lean·max(x_i, x_j)); weights: e = x_k − (w_first·x_i
-    + w_second·x_j). Any range, negative for colours away from the screen. (3, ...) to (...).
-    Source: Smith & Blinn 1996, "Blue screen matting", for the linear weights.
+    lean: e = x_k − ((1 − lean)·min(x_i, x_j) + lean·max(x_i, x_j)); balance: e = x_k − (w_i·x_i +
+    w_j·x_j), w of `weights`. Any range, negative for colours away from the screen. (3, ...) to
+    (...). Source: Smith & Blinn 1996, "Blue screen matting", for linear weights.
     """
     k, (i, j) = ctx.k, ctx.others
-    if p.excess == "weights":
-        other = num(p.weight_first) * image[i] + num(p.weight_second) * image[j]
+    if p.excess == "balance":
+        w_i, w_j = weights(p)
+        other = w_i * image[i] + w_j * image[j]
     else:
         lean = num(p.lean)
         smaller, larger = np.minimum(image[i], image[j]), np.maximum(image[i], image[j])
@@ -221,8 +229,9 @@ def excess_sigma(clean: Array, p: ColourDifference, ctx: Context) -> Array:
     if p.space == "log":
         sigma = in_space(clean + sigma, "log") - in_space(clean, "log")
     k, (i, j) = ctx.k, ctx.others
-    if p.excess == "weights":
-        return _length(sigma[k], num(p.weight_first) * sigma[i], num(p.weight_second) * sigma[j])
+    if p.excess == "balance":
+        w_first, w_second = weights(p)
+        return _length(sigma[k], w_first * sigma[i], w_second * sigma[j])
     lean = num(p.lean)
     first_larger = clean[i] >= clean[j]
     w_i = np.where(first_larger, clean.dtype.type(lean), clean.dtype.type(1 - lean))
@@ -244,10 +253,11 @@ def count_no_screen(clean: Array, p: ColourDifference, ctx: Context) -> int:
 def colour_difference(image: Array, clean: Array, p: ColourDifference, ctx: Context) -> Array:
     """α = clamp(1 − gain·(e(p)/e(c)), 0, 1), e = `excess`; 1 where there is no screen.
 
-    Exact wherever e(F) = 0 and p = αF + (1 − α)c, with gain 1, linear values and the weights form
+    Exact wherever e(F) = 0 and p = αF + (1 − α)c, with gain 1, linear values and the balance form
     (or a lean whose larger channel is the same in F and c). `no_screen` says where e(c) is too
     small to divide by. (3, h, w) and (3, h, w) or (3, 1, 1) to (h, w).
-    Source: the colour-difference patents of P. Vlahos; Smith & Blinn 1996.
+    Source: US patent 3,595,987, Vlahos 1971, for a matte by comparison with the other channels;
+    Smith & Blinn 1996.
     """
     image = colour.as_float(image)
     clean = clean.astype(image.dtype, copy=False)
@@ -307,7 +317,7 @@ def pointwise_levels(matte: Array, refine: Refine) -> Array:
     """
     if not refine_is_pointwise(refine):
         return matte
-    return ramp(matte, num(refine.levels.black), num(refine.levels.white))
+    return ramp(matte, num(refine.levels.clear_below), num(refine.levels.solid_above))
 
 
 def finish(matte: Array, extractor: ExtractorBase, mask: Array | None = None) -> Array:

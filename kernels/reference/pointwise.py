@@ -6,7 +6,7 @@ gives the same bits whatever the rectangle. The cpu engine calls these functions
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +19,7 @@ from kernels.reference import assemble, combine, extract
 from kernels.reference import despill as spill
 from kernels.reference.assemble import Assembled
 from kernels.reference.colour import acescct_from_linear, luminance
+from kernels.stages import StageName
 
 Array = NDArray[Any]
 
@@ -85,7 +86,7 @@ def combined(plan: Plan, tile: Tile) -> Array:
 
 
 def cumulative(plan: Plan, tile: Tile) -> Array:
-    """Return the combined and refined matte before keep_solid and garbage, (h, w)."""
+    """Return the combined and refined matte before keep solid and garbage, (h, w)."""
     made = tile.get("cumulative")
     if made is not None:
         return made
@@ -93,7 +94,7 @@ def cumulative(plan: Plan, tile: Tile) -> Array:
 
 
 def alpha(plan: Plan, tile: Tile) -> Array:
-    """Return the cumulative matte with keep_solid, garbage and plate alpha applied, (h, w)."""
+    """Return the cumulative matte with keep solid, garbage and plate alpha applied, (h, w)."""
     return assemble.final_alpha(
         cumulative(plan, tile),
         keep_solid=tile.get("mask:keep_solid"),
@@ -173,7 +174,7 @@ def despilled_clean(plan: Plan, tile: Tile) -> Array:
 
 
 def screen_light_added(plan: Plan, tile: Tile) -> Array | None:
-    """Return the light on the screen beyond its own, despilled; None where none is carried."""
+    """Return the light on the screen beyond its own, despilled; None where none is taken over."""
     if tile.get("mask:screen_light") is None or num(plan.recipe.assemble.screen_light.light) == 0:
         return None
     source = assemble.screen_light_source(denoised(tile), tile.get("clean"), plan.context)
@@ -199,7 +200,7 @@ def assembled(plan: Plan, tile: Tile) -> Assembled:
 
 
 def lit_background(plan: Plan, tile: Tile) -> Array:
-    """Return the background with carried shadows and light, without grain, (3, h, w)."""
+    """Return the background with the screen's shadows and light, without grain, (3, h, w)."""
     return assemble.screen_light(
         tile["background"],
         plan.recipe.assemble.screen_light,
@@ -211,31 +212,44 @@ def lit_background(plan: Plan, tile: Tile) -> Array:
     )
 
 
-def stage_source(plan: Plan, tile: Tile, kind: str, index: int) -> tuple[Array, ...]:
-    """Return the planes that a stage's neighbourhood operation starts from.
+def _matte_source(plan: Plan, tile: Tile, index: int) -> tuple[Array, ...]:
+    """The raw matte and its guide."""
+    extractor = plan.recipe.extractors[index]
+    return raw_matte(plan, tile, extractor), _guide(plan, tile, extractor)
 
-    matte: the raw matte and its guide. cumulative: the combined matte and the guide. fill: the
-    background. shadow: the denoised primary. wrap: (1 - alpha) background. local_foreground: the
-    weighted despilled plate, the weight and the despilled plate.
-    """
-    match kind:
-        case "matte":
-            extractor = plan.recipe.extractors[index]
-            return (raw_matte(plan, tile, extractor), _guide(plan, tile, extractor))
-        case "cumulative":
-            return (combined(plan, tile), _guide(plan, tile, None))
-        case "fill":
-            return (tile["background"],)
-        case "shadow":
-            return (denoised(tile)[plan.context.k],)
-        case "wrap":
-            a = assemble.alpha_outside_area(alpha(plan, tile), tile.get("mask:screen_light"))
-            return (assemble.wrap_source(a, lit_background(plan, tile)),)
-        case "local_foreground":
-            weight = assemble.local_foreground_weight(alpha(plan, tile))
-            n_plate = despilled(plan, tile, tile["plate"])
-            return (weight * n_plate, weight, n_plate)
-    raise ValueError(f"there is no stage of kind {kind}")
+
+def _cumulative_source(plan: Plan, tile: Tile, _: int) -> tuple[Array, ...]:
+    """The combined matte and the guide."""
+    return combined(plan, tile), _guide(plan, tile, None)
+
+
+def _wrap_source(plan: Plan, tile: Tile, _: int) -> tuple[Array, ...]:
+    """(1 - alpha) background, as it is lit."""
+    a = assemble.alpha_outside_area(alpha(plan, tile), tile.get("mask:screen_light"))
+    return (assemble.wrap_source(a, lit_background(plan, tile)),)
+
+
+def _local_foreground_source(plan: Plan, tile: Tile, _: int) -> tuple[Array, ...]:
+    """The weighted despilled plate, the weight and the despilled plate."""
+    weight = assemble.local_foreground_weight(alpha(plan, tile))
+    n_plate = despilled(plan, tile, tile["plate"])
+    return weight * n_plate, weight, n_plate
+
+
+SOURCES: dict[StageName, Callable[[Plan, Tile, int], tuple[Array, ...]]] = {
+    "matte": _matte_source,
+    "cumulative": _cumulative_source,
+    "fill": lambda plan, tile, index: (tile["background"],),
+    "shadow": lambda plan, tile, index: (denoised(tile)[plan.context.k],),
+    "local_foreground": _local_foreground_source,
+    "wrap": _wrap_source,
+}
+"""Per kind of stage, the planes that its neighbourhood operation starts from."""
+
+
+def stage_source(plan: Plan, tile: Tile, kind: StageName, index: int) -> tuple[Array, ...]:
+    """Return the planes that a stage's neighbourhood operation starts from."""
+    return SOURCES[kind](plan, tile, index)
 
 
 def _guide(plan: Plan, tile: Tile, extractor: ExtractorBase | None) -> Array:

@@ -188,27 +188,28 @@ def guide(m: Array, guide_plane: Array, radius_px: float, smoothness: float) -> 
 # ---------------------------------------------------------------- levels, choke, soften
 
 
-def levels(m: Array, black: float, white: float) -> Array:
-    """clamp((m − black)/(white − black), 0, 1); a white not above black is a step at black.
+def levels(m: Array, clear_below: float, solid_above: float) -> Array:
+    """clamp((m − clear)/(solid − clear), 0, 1); a step at `clear_below` if not under `solid_above`.
 
     Pointwise. Common practice, no source.
     """
-    return ramp(m, black, white)
+    return ramp(m, clear_below, solid_above)
 
 
-def protect_edges(before: Array, levelled: Array, px: float) -> Array:
+def protect_edges(before: Array, levelled: Array, px: float, amount: float = 1.0) -> Array:
     """Blend the matte before levels back in, along the levelled matte's soft boundary.
 
     L = levelled; edge = max(4·L·(1 − L), max − min of L over 3×3); near = `dilate` of edge by px/2,
-    then `box_mean` of radius px/2; result = mix(L, before, min(px, 1)·near). So clean core and
-    clean screen farther than px from a soft edge stay as levelled. Halo 2·ceil(px/2) + 1.
+    then `box_mean` of radius px/2; result = mix(L, before, amount·min(px, 1)·near). So clean core
+    and clean screen farther than px from a soft edge stay as levelled, and amount, 0..1, blends
+    from the levelled matte to the protected one. Halo 2·ceil(px/2) + 1.
     Common practice, no source.
     """
-    if px <= 0:
+    if px <= 0 or amount <= 0:
         return levelled
     extent = -_square(-levelled, 1) - _square(levelled, 1)
     edge = np.maximum(4 * levelled * (1 - levelled), extent)
-    near = box_mean(dilate(edge, px / 2), px / 2) * min(px, 1.0)
+    near = box_mean(dilate(edge, px / 2), px / 2) * (amount * min(px, 1.0))
     return mix(levelled, before, np.clip(near, 0, 1).astype(levelled.dtype))
 
 
@@ -264,6 +265,7 @@ def refine(m: Array, settings: Refine, luma: Array | None = None) -> Array:
         if luma is None:
             raise ValueError("the guide needs the plate's log luminance")
         m = guide(m, luma, radius, num(settings.guide.smoothness))
-    levelled = levels(m, num(settings.levels.black), num(settings.levels.white))
-    m = protect_edges(m, levelled, num(settings.levels.keep_soft_px))
+    levelled = levels(m, num(settings.levels.clear_below), num(settings.levels.solid_above))
+    protect = settings.protect_edges
+    m = protect_edges(m, levelled, num(protect.distance_px), num(protect.amount))
     return soften(choke(m, num(settings.choke_px)), num(settings.soften_px))

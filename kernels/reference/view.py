@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.plan import AP1_WEIGHTS, Context, Plan, ViewName, enabled
+from kernels.plan import AP1_WEIGHTS, Context, Plan, enabled
 from kernels.reference.background import noise_sigma
 from kernels.reference.colour import luminance
 from kernels.reference.combine import Combined, combine_all
@@ -29,7 +29,7 @@ from kernels.reference.display import (
     to_8bit,
 )
 from kernels.reference.pool import Box, Pooling, downscale_area, pool_extremum
-from kernels.views import Stress, View
+from kernels.views import VIEW_TABLE, Finish, Stress, View
 
 Array = NDArray[Any]
 
@@ -117,7 +117,8 @@ def alpha_noise(image: Array, despilled: Array, clean: Array, ctx: Context) -> A
 
     sigma_alpha = 1 / sqrt((F - c)^T S^-1 (F - c)), at most 1, S the measured covariance at the
     pixel's level, F taken to be the despilled pixel. w is 0 when no noise was measured.
-    Source: the Cramer-Rao bound of the mixing share for Gaussian noise and known F and c.
+    Source: the Cramer-Rao bound in the general Gaussian case, Kay 1993, section 3.9, for known F
+    and c, without the term of S's change with alpha (`measure.noise` says how little that is).
     """
     one = image.dtype.type
     measured = any((*ctx.noise.gain, *ctx.noise.offset))
@@ -163,36 +164,18 @@ def deciding(mattes: Sequence[Combined], alpha: Array) -> Array:
 
 # ---------------------------------------------------------------- a view, whole
 
-_PICTURES: dict[ViewName, str] = {
-    "plate": "plate",
-    "denoised": "denoised",
-    "clean_plate": "clean",
-    "despilled": "despilled",
-    "foreground": "foreground",
-    "composite": "composite",
-}
-
 
 def view_needs(plan: Plan, view: View) -> tuple[str, ...]:
     """Names of the planes that `view_source` reads; `denoised` and `clean` may be missing."""
-    match view.name:
-        case "matte":
-            return (f"matte:{view.extractor}",) if view.extractor else ("alpha",)
-        case "spill":
-            return ("plate", "despilled")
-        case "evenness":
-            return ("plate", "denoised")
-        case "alpha_noise":
-            return ("plate", "despilled", "clean")
-        case "deciding":
-            ids = [f"matte:{e.id}" for _, e in enabled(plan.recipe)]
-            return ("alpha", *ids)
-        case "denoised":
-            return ("denoised", "plate")
-        case "clean_plate":
-            return ("clean", "plate")
-        case _:
-            return (_PICTURES[view.name],)
+    if view.name == "matte" and view.extractor:
+        return (f"matte:{view.extractor}",)
+    needs: list[str] = []
+    for plane in VIEW_TABLE[view.name].planes:
+        if plane == "mattes":
+            needs += [f"matte:{e.id}" for _, e in enabled(plan.recipe)]
+        else:
+            needs.append(plane)
+    return tuple(needs)
 
 
 def view_source(
@@ -229,7 +212,7 @@ def view_source(
         case "clean_plate":
             return np.broadcast_to(_clean(planes, ctx), planes["plate"].shape)
         case _:
-            return planes[_PICTURES[view.name]]
+            return planes[VIEW_TABLE[view.name].planes[0]]
 
 
 def _clean(planes: Mapping[str, Array], ctx: Context) -> Array:
@@ -245,22 +228,23 @@ def finish_view(
     Mattes are shown raw. Pictures: look, channel, then the display transform (sRGB without one).
     Measures: colour table weighted with a dim grey picture where the measure says nothing.
     """
-    if view.name == "matte":
+    how = VIEW_TABLE[view.name].finish
+    if how == "matte":
         return to_8bit(pooled)
-    if view.name == "deciding":
+    if how == "deciding":
         return to_8bit(srgb_encode(pooled))
-    if view.name in ("evenness", "alpha_noise"):
-        return to_8bit(_measured(pooled, view.name))
+    if how != "picture":
+        return to_8bit(_measured(pooled, how))
     image = pick_channel(look(pooled, view.look), view.channel, weights)
     return to_8bit(
         srgb_display(image) if view.display is None else apply_display(image, view.display)
     )
 
 
-def _measured(pooled: Array, name: ViewName) -> Array:
+def _measured(pooled: Array, how: Finish) -> Array:
     total, w, grey = pooled
     measure = total / np.maximum(w, pooled.dtype.type(1e-6))
-    if name == "evenness":
+    if how == "evenness":
         measure = (measure + EVENNESS_STOPS) / (2 * EVENNESS_STOPS)
     else:
         measure = measure / NOISE_RANGE

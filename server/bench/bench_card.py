@@ -16,20 +16,20 @@ from typing import Any
 
 import numpy as np
 
-from kernels.engine import choose_engine
+from kernels.engines import choose_engine
 from kernels.recipe import Despeckle, Guide, Recipe, Refine
-from server import gc_pauses as collecting
+from server import gc_pauses
 from server.bench import bench_service as service_bench
 from server.bench.bench_client import Pages
-from server.bench.service_thread import running
+from server.bench.service_thread import serving
 from server.bench.timed_key import picture
 from server.config import Settings
 from server.keying.render import Renderer
 from server.keying.render_job import RenderError, RenderJob
 from server.media import write_exr
 from server.pictures.renderer import SharedEngine
+from server.service.maker import ServeOptions
 from server.service.service import Service
-from server.start import ServeOptions, make_service
 
 WIDTH, HEIGHT, FRAMES = 3840, 2160, 12
 SUSTAINED_S, RATE, PARTS = 60.0, 60, 6
@@ -100,15 +100,14 @@ def _served(
         }
     )
     options = ServeOptions(str(shot), first_recipe=lambda: recipe)
-    service, _ = make_service(options, settings)
-    with running(service, options, settings) as address:
-        return _measured(service, address, sustained_s)
+    with serving(options, settings) as service:
+        return _measured(service, service.address, sustained_s)
 
 
 def _measured(service: Service, address: str, sustained_s: float | None) -> dict[str, Any]:
     neighbours = sustained_s is None
     result: dict[str, Any] = {"on": service.engine.description}
-    with collecting.seldom(), service_bench.pages_of(service, address) as pages:
+    with gc_pauses.seldom(), service_bench.pages_of(service, address) as pages:
         pages.open("operator", "operator", 960)
         for frame in range(1001, 1001 + FRAMES):
             service_bench.service_ready(service, frame)

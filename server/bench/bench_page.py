@@ -15,9 +15,9 @@ from typing import Any
 
 from kernels.errors import VerdigrisError
 from server.bench.bench_service import HEIGHT, WIDTH, bench_recipe, write_bench_shot
-from server.bench.service_thread import running
+from server.bench.service_thread import serving
 from server.config import Settings
-from server.start import ServeOptions, make_service
+from server.service.maker import ServeOptions
 from server.timing import percentile
 
 CHROMIUM = "/usr/bin/chromium"
@@ -68,13 +68,12 @@ def bench_page(engine: Any = "auto", threads: int = 0) -> dict[str, Any]:
             }
         )
         options = ServeOptions(str(write_bench_shot(media)), first_recipe=bench_recipe)
-        service, _ = make_service(options, settings)
-        with running(service, options, settings) as address, sync_playwright() as playwright:
+        with serving(options, settings) as service, sync_playwright() as playwright:
             browser = playwright.chromium.launch(
                 executable_path=chromium, headless=True, args=list(ARGUMENTS)
             )
             page = browser.new_page(viewport={"width": 1440, "height": 900})
-            page.goto(f"{address}/join#{service.gate.make_link('operator')}")
+            page.goto(f"{service.address}/join#{service.gate.make_link('operator')}")
             page.click("button[type=submit]")
             page.wait_for_function(AT_REST, timeout=60_000)
             result = _drag(page)

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from kernels.engine import EngineName, choose_engine
+from kernels.engines import EngineName, choose_engine
 from kernels.errors import VerdigrisError
 from kernels.recipe_file import save_recipe
 from server.bench.timed_key import key_recipe, picture

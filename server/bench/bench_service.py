@@ -16,14 +16,14 @@ import numpy as np
 
 from kernels.recipe import ChromaDistance, ColourDifference, PlateDifference, Recipe
 from kernels.recipe import DespillPass as Pass
-from server import gc_pauses as collecting
+from server import gc_pauses
 from server.bench.bench_client import Pages
-from server.bench.service_thread import running
+from server.bench.service_thread import serving
 from server.config import Settings
+from server.http.cookies import cookie_name
 from server.media import write_exr
-from server.security import cookie_name
+from server.service.maker import ServeOptions
 from server.service.service import Service
-from server.start import ServeOptions, make_service
 from server.timing import percentile
 
 WIDTH, HEIGHT, FRAMES = 1920, 1080, 8
@@ -44,7 +44,7 @@ def bench_recipe() -> Recipe:
         despill=[Pass(id="spill", name="spill")],
     )
     for extractor in recipe.extractors:
-        extractor.refine.levels.black, extractor.refine.levels.white = 0.05, 0.95
+        extractor.refine.levels.clear_below, extractor.refine.levels.solid_above = 0.05, 0.95
     return recipe
 
 
@@ -82,7 +82,7 @@ def drag(service: Service, pages: Pages, target_ms: float | None = None) -> dict
 
     target_ms: of a moving picture; the engine's own for pointwise work when not given.
     """
-    card = service.engine.name == "cuda"
+    card = not service.engine.abilities.uses_cores
     changes = CARD_CHANGES if card else CHANGES
     found = pages.ask("drag", changes=changes, rests=RESTS)
     inside = service.timing.seconds_of("message_to_picture")[-changes:]
@@ -149,7 +149,7 @@ def _figures(name: str, seconds: list[float], target_ms: float | None = None) ->
 
 
 def _measure(service: Service, address: str) -> dict[str, Any]:
-    with collecting.seldom(), pages_of(service, address) as pages:
+    with gc_pauses.seldom(), pages_of(service, address) as pages:
         pages.open("operator", "operator", 960)
         for frame in range(1001, 1001 + FRAMES):
             service_ready(service, frame)
@@ -181,9 +181,8 @@ def bench_service(engine: Any = "auto", threads: int = 0) -> dict[str, Any]:
             }
         )
         options = ServeOptions(str(write_bench_shot(media)), first_recipe=bench_recipe)
-        service, _ = make_service(options, settings)
-        with running(service, options, settings) as address:
-            result = _measure(service, address)
+        with serving(options, settings) as service:
+            result = _measure(service, service.address)
         return {
             "engine": service.engine.name,
             "on": service.engine.description,

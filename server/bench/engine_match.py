@@ -11,7 +11,8 @@ import OpenImageIO as oiio
 from numpy.typing import NDArray
 
 from demo_media import make_demo
-from kernels.engine import Engine, choose_engine
+from kernels.engine import Engine
+from kernels.engines import choose_engine
 from kernels.parity import TOLERANCES, difference
 from kernels.recipe import Recipe
 from kernels.recipe_file import load_recipe, save_recipe
@@ -38,8 +39,7 @@ def engine_match(shot: str, recipe: str, engines: tuple[Any, Any] = ("cuda", "cp
     with tempfile.TemporaryDirectory(prefix="verdigris-match-") as name:
         folders = []
         for number, engine_name in enumerate(engines):
-            options = {"storage": "float32"} if engine_name == "cuda" else {}
-            engine = choose_engine(engine_name, **options).engine
+            engine = choose_engine(engine_name, storage="float32").engine
             folders.append(Path(name) / str(number))
             try:
                 _render(source, key, roots, folders[-1], engine)

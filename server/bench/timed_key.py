@@ -23,8 +23,8 @@ def key_recipe() -> Recipe:
     """Return the key that is timed: three extractors, levels, a despill pass with curves."""
     recipe = starting_recipe()
     recipe.extractors.append(PlateDifference(name="difference", strength=0.5))
-    recipe.extractors.append(HueBand(name="hue", role="edge", centre_deg=20, strength=0.5))
-    recipe.refine.levels = Levels(black=0.03, white=0.97)
+    recipe.extractors.append(HueBand(name="hue", role="edge", hue_deg=20, strength=0.5))
+    recipe.refine.levels = Levels(clear_below=0.03, solid_above=0.97)
     curve = HueCurve(points=[CurvePoint(hue_deg=60, value=0.6), CurvePoint(hue_deg=130, value=1.0)])
     recipe.despill[0].spill_by_hue = curve
     return recipe

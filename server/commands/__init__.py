@@ -1,1 +1,4 @@
-"""The commands of the `verdigris` program, one module each, with `register(app)`."""
+"""The commands of the `verdigris` program, one module each, with `register(app)`.
+
+Hides options and printed lines; the work itself is done by the rooms below.
+"""

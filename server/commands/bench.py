@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+
+from server.commands.options import JsonFile
+
+PLACE = 10
+"""where it stands in the list of commands"""
 
 
 def register(app: typer.Typer) -> None:
@@ -15,20 +19,21 @@ def register(app: typer.Typer) -> None:
 
 
 def bench(
-    json_file: Annotated[
-        Path | None, typer.Option("--json", help="Write the figures to this file.")
-    ] = None,
+    json_file: JsonFile = None,
     only: Annotated[
         str,
-        typer.Option(help="Parts to run, of cpu,render,service,page,cuda,card; all by default."),
+        typer.Option(
+            metavar="PARTS",
+            help="Parts to run, of cpu, render, service, page, cuda, card; all by default.",
+        ),
     ] = "",
 ) -> None:
     """Measure this machine: keying, the service, the page, the card. Medians.
 
     Example: verdigris bench --only cpu --json figures.json
 
-    page needs a browser and Playwright, cuda and card an NVIDIA card and CuPy; a part that cannot
-    run here says what it lacks.
+    The part page needs a browser and Playwright, the parts cuda and card an NVIDIA card and CuPy;
+    what cannot run here says what it lacks.
     """
     from kernels.errors import VerdigrisError
     from kernels.recipe_file import check_text_output, write_text_atomically

@@ -9,6 +9,9 @@ import typer
 
 from server.config import PREFIX, Settings, load_settings
 
+PLACE = 11
+"""where it stands in the list of commands"""
+
 
 def register(app: typer.Typer) -> None:
     """Add the command to the program."""
@@ -17,12 +20,13 @@ def register(app: typer.Typer) -> None:
 
 def config(
     beside: Annotated[
-        Path | None, typer.Option(help="Folder of a shot whose verdigris.toml is read too.")
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Folder of a shot whose verdigris.toml is read too."),
     ] = None,
 ) -> None:
     """Print every setting, its value and where it came from.
 
-    Example: verdigris config --beside takes/
+    Example: verdigris config --beside plates/
 
     An option wins over the environment, that over verdigris.toml in the shot's folder, that
     over your own.

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+
+from server.commands.options import JsonFile
+
+PLACE = 9
+"""where it stands in the list of commands"""
 
 
 def register(app: typer.Typer) -> None:
@@ -15,11 +19,9 @@ def register(app: typer.Typer) -> None:
 
 def parity(
     shot: Annotated[
-        str | None, typer.Argument(metavar="[SHOT]", help="A shot whose first frame is used too.")
+        str | None, typer.Argument(metavar="SHOT", help="A shot whose first frame is used too.")
     ] = None,
-    json_file: Annotated[
-        Path | None, typer.Option("--json", help="Write the figures to this file.")
-    ] = None,
+    json_file: JsonFile = None,
     every: Annotated[bool, typer.Option("--all", help="List every case.")] = False,
 ) -> None:
     """Compare every operation of every engine with the reference.
@@ -59,10 +61,10 @@ def parity(
 
 
 def _engines() -> tuple[list[Any], str]:
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
 
     best = choose_engine("auto")
-    if best.engine.name == "cpu":
+    if best.engine.abilities.uses_cores:
         return [best.engine], best.reason
     return [best.engine, choose_engine("cpu").engine], best.reason
 

@@ -8,6 +8,21 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from server.commands.options import (
+    Again,
+    Colourspace,
+    Deinterlace,
+    EngineName,
+    Frames,
+    MediaRoots,
+    Ocio,
+    ShotArgument,
+    Threads,
+    folder_beside,
+    frames_named,
+    settings_for,
+)
+
 if TYPE_CHECKING:
     from kernels.recipe import Recipe
     from server.keying.prepare import Prepared
@@ -17,72 +32,68 @@ DENOISED = "denoised"
 """Folder of the baked pass inside the one that is named."""
 
 
+PLACE = 5
+"""where it stands in the list of commands"""
+
+
 def register(app: typer.Typer) -> None:
     """Add the command to the program."""
     app.command("prepare")(prepare)
 
 
 def prepare(
-    shot: Annotated[str, typer.Argument(metavar="SHOT", help="Movie, still, folder or pattern.")],
-    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for everything that is baked.")],
+    shot: ShotArgument,
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for all that is written.")],
     recipe: Annotated[
-        Path | None, typer.Option(help="The recipe (.json); else the shot is measured for one.")
+        Path | None,
+        typer.Option(metavar="FILE", help="The recipe (.json); else the shot is measured for one."),
     ] = None,
     strength: Annotated[
         float | None,
-        typer.Option(help="Noise taken out, in units of what was measured; 0.8 by default."),
+        typer.Option(help="How much noise goes, in units of what was measured; 0.8 by default."),
     ] = None,
     reach: Annotated[
         int | None, typer.Option(help="Neighbouring frames on each side, 0 to 3; 1 by default.")
     ] = None,
-    frames: Annotated[
-        str, typer.Option(help="Frames to bake, as 1001-1010,1020; all by default.")
-    ] = "",
-    colourspace: Annotated[
-        str, typer.Option(help="Input colour space, instead of the one the files name.")
-    ] = "",
-    ocio: Annotated[
-        str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
-    ] = "",
-    media_root: Annotated[
-        list[Path] | None,
-        typer.Option(metavar="FOLDER", help="Folder in which the recipe's names are looked up."),
-    ] = None,
-    engine: Annotated[str | None, typer.Option(help="auto, cuda or cpu; auto by default.")] = None,
-    threads: Annotated[
-        int | None, typer.Option(help="Threads of the cpu engine; as many as cores by default.")
-    ] = None,
-    again: Annotated[bool, typer.Option("--again", help="Bake again what is finished.")] = False,
+    frames: Frames = "",
+    colourspace: Colourspace = "",
+    ocio: Ocio = "",
+    deinterlace: Deinterlace = False,
+    media_root: MediaRoots = None,
+    engine: EngineName = None,
+    threads: Threads = None,
+    again: Again = False,
 ) -> None:
-    """Bake the denoised pass, the clean plate and a recipe with both.
+    """Bake (write as frames) the denoised pass and the clean plate.
 
     Example: verdigris prepare 'plates/gate.####.exr' --recipe gate.json --out baked
 
-    The folder then holds the denoised frames, the clean plate, and the recipe with their names in
-    it. Finished frames are left alone when the same command runs again.
+    The folder then holds the denoised frames, the clean plate, and a recipe that names them.
+    Finished frames are left alone when the same command runs again.
     """
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
     from kernels.recipe import Recipe
     from kernels.recipe_file import load_recipe
-    from server.config import load_settings
     from server.keying.bake_folder import check_folder, save_beside
     from server.keying.baking import bake_clean_plate, roots_of, started, with_denoise
     from server.keying.prepare import files_to_bake, has_noise, measured_noise, prepare_shot
-    from server.media import open_shot, parse_frames
+    from server.media import open_shot
     from server.progress import progress
 
-    settings = load_settings(
-        {"engine": engine, "threads": threads, "ocio": ocio or None},
-        beside=Path(shot) if Path(shot).is_dir() else Path(shot).parent,
-    ).settings
+    settings = settings_for(folder_beside(shot), engine=engine, threads=threads, ocio=ocio)
     key = load_recipe(recipe) if recipe is not None else None
     source = open_shot(
         shot,
-        colourspace=colourspace or (key.source.colourspace if key else "") or None,
+        colourspace=colourspace
+        or (key.source.colourspace if key else "")
+        or settings.colourspace
+        or None,
         ocio=settings.ocio or None,
         missing="hold",
+        fps=settings.fps or None,
+        deinterlace=deinterlace,
     )
-    wanted = parse_frames(frames) if frames else None
+    wanted = frames_named(frames)
     name = recipe.name if recipe is not None else f"{source.name}.json"
     with_denoise(key or Recipe(), strength=strength, reach_frames=reach)
     check_folder(

@@ -9,11 +9,16 @@ from typing import Annotated, Literal
 import typer
 
 from kernels.recipe_file import RecipeError, load_recipe, recipe_schema, save_recipe
+from server.commands.options import Force
 
 recipe_app = typer.Typer(
     help="Make, check and explain recipes.", no_args_is_help=True, rich_markup_mode=None
 )
 RecipePath = Annotated[Path, typer.Argument(metavar="FILE", help="A recipe (.json).")]
+
+
+PLACE = 7
+"""where it stands in the list of commands"""
 
 
 def register(app: typer.Typer) -> None:
@@ -27,7 +32,7 @@ def new(
     primary: Annotated[
         Literal["green", "blue", "red"], typer.Option(help="Primary of the screen.")
     ] = "green",
-    force: Annotated[bool, typer.Option("--force", help="Replace an existing recipe.")] = False,
+    force: Force = False,
 ) -> None:
     """Write a plain first recipe.
 
@@ -79,9 +84,9 @@ def explain(file: RecipePath) -> None:
 @recipe_app.command()
 def schema(
     file: Annotated[
-        Path | None, typer.Argument(metavar="[FILE]", help="Where to write it; else printed.")
+        Path | None, typer.Argument(metavar="FILE", help="Where to write it; else it is printed.")
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace an existing file.")] = False,
+    force: Force = False,
 ) -> None:
     """Print the JSON schema of recipes.
 

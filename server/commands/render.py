@@ -3,9 +3,29 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any, cast
+from typing import Annotated, Any
 
 import typer
+
+from server.commands.options import (
+    Again,
+    Colourspace,
+    Deinterlace,
+    EngineName,
+    Frames,
+    MediaRoots,
+    Missing,
+    Ocio,
+    ShotArgument,
+    Threads,
+    folder_beside,
+    frames_named,
+    missing_named,
+    settings_for,
+)
+
+PLACE = 6
+"""where it stands in the list of commands"""
 
 
 def register(app: typer.Typer) -> None:
@@ -24,57 +44,55 @@ def _layers(text: str) -> tuple[Any, ...]:
 
 
 def render(
-    shot: Annotated[str, typer.Argument(metavar="SHOT", help="Movie, still, folder or pattern.")],
-    recipe: Annotated[Path, typer.Option(help="The recipe (.json).")],
-    out: Annotated[str, typer.Option(help="Files to write, as 'dir/name.####.exr'.")],
+    shot: ShotArgument,
+    recipe: Annotated[Path, typer.Option(metavar="FILE", help="The recipe (.json).")],
+    out: Annotated[
+        str, typer.Option(metavar="FILES", help="Files to write, as 'dir/name.####.exr'.")
+    ],
     layers: Annotated[
         str,
         typer.Option(
-            help="Layers to add, of alpha,straight,foreground,composite,despilled,extractors; "
-            "R G B A is always the premultiplied foreground."
+            metavar="LAYERS",
+            help="Layers to add to the premultiplied foreground (R G B A): of alpha, straight, "
+            "foreground, composite, despilled, extractors, with commas between.",
         ),
     ] = "alpha",
-    frames: Annotated[
-        str, typer.Option(help="Frames to render, as 1001-1010,1020; all by default.")
-    ] = "",
+    frames: Frames = "",
     clean_plate: Annotated[
-        str | None, typer.Option(help="Clean plate, instead of the recipe's.")
+        str | None, typer.Option(metavar="SHOT", help="Clean plate, instead of the recipe's.")
     ] = None,
     denoised: Annotated[
-        str | None, typer.Option(help="Denoised pass, instead of the recipe's.")
+        str | None, typer.Option(metavar="SHOT", help="Denoised pass, instead of the recipe's.")
     ] = None,
     background: Annotated[
-        str | None, typer.Option(help="Background, picture or movie, instead of the recipe's.")
+        str | None,
+        typer.Option(metavar="SHOT", help="Background, still or movie, instead of the recipe's."),
     ] = None,
-    colourspace: Annotated[
-        str, typer.Option(help="Input colour space, instead of the one the files name.")
-    ] = "",
+    colourspace: Colourspace = "",
     out_colourspace: Annotated[
         str,
         typer.Option(
-            help="Colour space of the files; by default the source's if linear, else the working "
-            "space."
+            metavar="NAME",
+            help="Colour space of the files; by default the source's if that is linear, else the "
+            "working space.",
         ),
     ] = "",
-    ocio: Annotated[
-        str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
-    ] = "",
+    ocio: Ocio = "",
+    deinterlace: Deinterlace = False,
     full_float: Annotated[
         bool, typer.Option("--float", help="Write 32-bit float instead of half.")
     ] = False,
     compression: Annotated[
-        str, typer.Option(help="zip, zips, piz, none, rle, pxr24, b44, b44a, dwaa or dwab.")
+        str,
+        typer.Option(
+            metavar="NAME", help="zip, zips, piz, none, rle, pxr24, b44, b44a, dwaa or dwab."
+        ),
     ] = "zip",
-    missing: Annotated[str, typer.Option(help="Missing frames: error, hold or black.")] = "error",
-    media_root: Annotated[
-        list[Path] | None,
-        typer.Option(metavar="FOLDER", help="Folder in which the recipe's names are looked up."),
-    ] = None,
-    engine: Annotated[str | None, typer.Option(help="auto, cuda or cpu; auto by default.")] = None,
-    threads: Annotated[
-        int | None, typer.Option(help="Threads of the cpu engine; as many as cores by default.")
-    ] = None,
-    again: Annotated[bool, typer.Option("--again", help="Render finished frames again.")] = False,
+    missing: Missing = "error",
+    media_root: MediaRoots = None,
+    engine: EngineName = None,
+    threads: Threads = None,
+    again: Again = False,
 ) -> None:
     """Render a shot with a recipe to multi-channel EXR files.
 
@@ -83,31 +101,28 @@ def render(
     Finished frames are left alone when the same command runs again; Ctrl-C leaves nothing
     half-written.
     """
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
     from kernels.recipe_file import load_recipe
-    from server.config import load_settings
     from server.keying.render import Renderer
-    from server.keying.render_job import RenderError, RenderJob, check_out
-    from server.media import open_shot, parse_frames
+    from server.keying.render_job import RenderJob, check_out, compression_warning
+    from server.media import open_shot
     from server.media.companions import frames_without_pass, open_companions
     from server.media.roots import MediaRoots
     from server.media.sequence import format_frames
     from server.progress import progress
 
-    if missing not in ("error", "hold", "black"):
-        raise RenderError(f"--missing takes error, hold or black, not '{missing}'")
+    on_missing = missing_named(missing)
     chosen = _layers(layers)
     key = load_recipe(recipe)
-    settings = load_settings(
-        {"engine": engine, "threads": threads, "ocio": ocio or None},
-        beside=Path(shot) if Path(shot).is_dir() else Path(shot).parent,
-    ).settings
+    settings = settings_for(folder_beside(shot), engine=engine, threads=threads, ocio=ocio)
     source = open_shot(
         shot,
-        colourspace=colourspace or key.source.colourspace or None,
+        colourspace=colourspace or key.source.colourspace or settings.colourspace or None,
         ocio=settings.ocio or None,
         plate_alpha=key.source.plate_alpha,
-        missing=cast(Any, missing),
+        fps=settings.fps or None,
+        deinterlace=deinterlace,
+        missing=on_missing,
     )
     roots = MediaRoots(
         [
@@ -128,10 +143,13 @@ def render(
     )
     if background is not None:
         key.assemble.background.kind = "picture"
-    wanted = tuple(parse_frames(frames)) if frames else tuple(source.frames)
+    wanted = tuple(frames_named(frames) or source.frames)
     check_out(out, len(wanted))
     choice = choose_engine(settings.engine, threads=settings.threads or None, storage="float32")
     typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
+    warning = compression_warning(compression)
+    if warning:
+        typer.echo(f"warning: {warning}", err=True)
     job = RenderJob(
         shot=source,
         recipe=key,

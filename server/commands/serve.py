@@ -8,29 +8,31 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from server.commands.options import (
+    Cert,
+    Colourspace,
+    Deinterlace,
+    EngineName,
+    Frames,
+    Host,
+    Key,
+    Metrics,
+    Ocio,
+    Port,
+    Threads,
+    Verbose,
+    frames_named,
+    settings_for,
+)
+
 if TYPE_CHECKING:
     from server.config import Settings
+    from server.service.maker import ServeOptions
     from server.service.service import Service
-    from server.start import ServeOptions
 
-Host = Annotated[
-    str | None, typer.Option(help="Address to listen on; 127.0.0.1 (this machine only) by default.")
-]
-Port = Annotated[
-    int | None, typer.Option(help="Port to listen on; 8765 by default, 0 takes a free one.")
-]
-EngineName = Annotated[
-    str | None, typer.Option("--engine", help="auto, cuda or cpu; auto by default.")
-]
-Threads = Annotated[
-    int | None, typer.Option(help="Threads of the cpu engine; as many as cores by default.")
-]
-Cert = Annotated[Path | None, typer.Option(help="TLS certificate (PEM).")]
-Key = Annotated[Path | None, typer.Option(help="TLS key (PEM).")]
-Verbose = Annotated[bool, typer.Option("--verbose", help="Log every request and visit.")]
-Metrics = Annotated[
-    bool, typer.Option("--metrics", help="Serve /metrics (operators, or VERDIGRIS_METRICS_TOKEN).")
-]
+
+PLACE = 1
+"""where it stands in the list of commands"""
 
 
 def register(app: typer.Typer) -> None:
@@ -44,37 +46,46 @@ def serve(
         str,
         typer.Argument(
             metavar="SHOT|FOLDER",
-            help="Movie, still, folder or pattern; with --watch a folder of takes.",
+            help="Movie, still, folder or pattern; with --watch a folder of shots.",
         ),
     ],
     watch: Annotated[
         bool,
-        typer.Option("--watch", help="Watch a folder of takes: new ones appear by themselves."),
+        typer.Option("--watch", help="Watch the folder: new shots appear by themselves."),
     ] = False,
     clean_plate: Annotated[
-        Path | None, typer.Option(help="Clean plate: the screen without the subject.")
+        Path | None,
+        typer.Option(metavar="SHOT", help="Clean plate: the screen without the subject."),
     ] = None,
-    background: Annotated[Path | None, typer.Option(help="Background: picture or movie.")] = None,
+    background: Annotated[
+        Path | None,
+        typer.Option(metavar="SHOT", help="The new picture behind the subject: still or movie."),
+    ] = None,
     recipe: Annotated[
-        Path | None, typer.Option(help="Recipe to work on (.json); begun if it is not there.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Recipe to work on (.json); begun if it is not there."),
     ] = None,
-    colourspace: Annotated[
-        str, typer.Option(help="Input colour space, instead of the one the files name.")
-    ] = "",
-    ocio: Annotated[
-        str | None, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
-    ] = None,
+    take_over: Annotated[
+        bool,
+        typer.Option(
+            "--take-over",
+            help="Work on the recipe though another service does; that one saves no more.",
+        ),
+    ] = False,
+    colourspace: Colourspace = "",
+    ocio: Ocio = "",
+    deinterlace: Deinterlace = False,
     media_root: Annotated[
         list[Path] | None,
         typer.Option(metavar="FOLDER", help="Folder under which the page may name files."),
     ] = None,
     renders: Annotated[
         Path | None,
-        typer.Option(help="Folder renders are written to; in your data folder by default."),
+        typer.Option(metavar="FOLDER", help="Where renders go; in your data folder by default."),
     ] = None,
     allow_host: Annotated[
         list[str] | None,
-        typer.Option(metavar="NAME", help="Another host name the service may be called by."),
+        typer.Option(metavar="NAME", help="Another host name by which pages may call the service."),
     ] = None,
     host: Host = None,
     port: Port = None,
@@ -90,16 +101,17 @@ def serve(
     Example: verdigris serve 'plates/gate.####.exr' --background street.jpg
     """
     from server.media import open_shot
+    from server.service.maker import ServeOptions
     from server.service.watch import newest
-    from server.start import ServeOptions, StartError
+    from server.start import StartError
 
     folder = Path(shot)
     if watch:
         if not folder.is_dir():
-            raise StartError(f"--watch takes a folder of takes, and '{shot}' is none")
-        first = newest(folder)
+            raise StartError(f"--watch takes a folder, and '{shot}' is none")
+        first = newest(folder, deinterlace=deinterlace)
         if first is None:
-            raise StartError(f"there is no take in '{shot}' yet: record one, then start again")
+            raise StartError(f"there is no shot in '{shot}' yet: record one, then start again")
         shot = first
     for path in (clean_plate, background):
         if path is not None and not (path.exists() or "#" in path.name or "%" in path.name):
@@ -111,32 +123,38 @@ def serve(
         clean_plate=clean_plate,
         background=background,
         colourspace=colourspace,
+        deinterlace=deinterlace,
         roots=tuple(roots),
         renders=renders,
         metrics=metrics,
         cert=cert,
         key=key,
         hosts=tuple(allow_host or []),
+        watched=folder if watch else None,
+        take_over=take_over,
     )
-    settings = _settings(
+    settings = settings_for(
         Path(shot).parent, host=host, port=port, engine=engine, threads=threads, ocio=ocio
     )
     # A wrong path is told first, whatever else is wrong.
-    open_shot(shot, colourspace=colourspace or None, ocio=settings.ocio or None, missing="hold")
-    _run(options, settings, verbose, folder if watch else None)
+    space = colourspace or settings.colourspace or None
+    open_shot(
+        shot, colourspace=space, ocio=settings.ocio or None, missing="hold", deinterlace=deinterlace
+    )
+    _run(options, settings, verbose)
 
 
 def demo(
     folder: Annotated[
-        Path | None, typer.Option(help="Folder of the demo shot, made there if needed.")
+        Path | None, typer.Option(metavar="FOLDER", help="Where the demo shot is, or is made.")
     ] = None,
     render: Annotated[
         Path | None,
-        typer.Option(help="Key the shot to EXR files and a contact sheet here; serve nothing."),
+        typer.Option(
+            metavar="FOLDER", help="Write EXR files and a contact sheet here; serve nothing."
+        ),
     ] = None,
-    frames: Annotated[
-        str, typer.Option(help="Frames to render, as 1001-1010; all by default.")
-    ] = "",
+    frames: Frames = "",
     host: Host = None,
     port: Port = None,
     engine: EngineName = None,
@@ -153,9 +171,9 @@ def demo(
     from demo_media import make_demo
     from server.keying.demo import demo_recipe
     from server.progress import progress
-    from server.start import ServeOptions
+    from server.service.maker import ServeOptions
 
-    settings = _settings(None, host=host, port=port, engine=engine, threads=threads)
+    settings = settings_for(None, host=host, port=port, engine=engine, threads=threads)
     place = folder or Path(settings.data_dir) / "demo"
     with progress("making the demo shot") as report:
         # One step in all: it was found there already made.
@@ -173,21 +191,20 @@ def demo(
         renders=place / "renders",
         first_recipe=lambda: demo_recipe(paths),
     )
-    _run(options, settings, verbose, None)
+    _run(options, settings, verbose)
 
 
 def _render_demo(
     paths: Any, out: Path, frames: str, settings: Settings, folder: Path | None
 ) -> None:
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
     from server.keying.demo import render_demo
-    from server.media import parse_frames
     from server.progress import progress
     from server.words import counted
 
     choice = choose_engine(settings.engine, threads=settings.threads or None)
     typer.echo(f"engine: {choice.engine.name} ({choice.engine.description}): {choice.reason}")
-    wanted = tuple(parse_frames(frames)) if frames else ()
+    wanted = tuple(frames_named(frames) or ())
     try:
         with progress("keying the demo shot") as report:
             rendered, sheet = render_demo(paths, out, choice.engine, frames=wanted, progress=report)
@@ -200,36 +217,31 @@ def _render_demo(
     typer.echo(f"look at {sheet}; `{live}` shows the shot live in a browser")
 
 
-def _settings(beside: Path | None, **given: Any) -> Settings:
-    from server.config import load_settings
-
-    return load_settings(given, beside=beside).settings
-
-
-def _run(options: ServeOptions, settings: Settings, verbose: bool, watched: Path | None) -> None:
+def _run(options: ServeOptions, settings: Settings, verbose: bool) -> None:
     from kernels.errors import StoppedError
     from server.logs import set_up_logs
     from server.media.images import library_list
-    from server.service.watch import Watch
-    from server.start import check_certificate, listening_socket, make_service, run_service
+    from server.start import check_certificate, listen, make_service, run_service
 
     check_certificate(options)
-    sock = listening_socket(settings.host, settings.port)
+    listener = listen(settings.host, settings.port, secure=options.cert is not None)
     set_up_logs(settings.log_format, verbose)
     if verbose:
         typer.echo(f"image libraries: {library_list()}", err=True)
     try:
-        service, maker = make_service(
-            options, settings, say=lambda text: typer.echo(text, err=True)
+        service = make_service(
+            options, settings, listener.address, say=lambda text: typer.echo(text, err=True)
         )
     except BaseException:
-        sock.close()
+        listener.socket.close()
         raise
-    if watched is not None:
-        Watch(service, maker, watched).attach()
     try:
         run_service(
-            service, options, settings, lambda address: _announce(service, options, settings), sock
+            service,
+            options,
+            settings.host,
+            listener,
+            ready=lambda: _announce(service, options, settings),
         )
     except KeyboardInterrupt:
         raise StoppedError("stopped; the recipe is saved") from None

@@ -8,9 +8,25 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from server.commands.options import (
+    FRAMES,
+    Colourspace,
+    Deinterlace,
+    Force,
+    Ocio,
+    ShotArgument,
+    folder_beside,
+    frames_named,
+    settings_for,
+)
+
 if TYPE_CHECKING:
     from server.keying.clean_plates import GivenPlate
     from server.media import Shot
+
+
+PLACE = 3
+"""where it stands in the list of commands"""
 
 
 def register(app: typer.Typer) -> None:
@@ -19,28 +35,26 @@ def register(app: typer.Typer) -> None:
 
 
 def suggest(
-    shot: Annotated[str, typer.Argument(metavar="SHOT", help="Movie, still, folder or pattern.")],
-    out: Annotated[Path, typer.Option(help="The recipe to write (.json).")],
+    shot: ShotArgument,
+    out: Annotated[Path, typer.Option(metavar="FILE", help="The recipe to write (.json).")],
     clean_plate: Annotated[
         Path | None,
         typer.Option(
-            help="Clean plate to key with, if there is one; it is never written to. Else "
-            "where the one that is built goes (.exr); beside the recipe by default."
+            metavar="FILE",
+            help="Clean plate to key with, if there is one: it is never written over. Else where "
+            "the one that is built goes (.exr); beside the recipe by default.",
         ),
     ] = None,
     flat: Annotated[
         bool, typer.Option("--flat", help="Key one flat colour and write no clean plate.")
     ] = False,
-    frames: Annotated[str, typer.Option(help="Frames to look at; five by default.")] = "",
-    colourspace: Annotated[
-        str, typer.Option(help="Input colour space, instead of the one the files name.")
+    frames: Annotated[
+        str, typer.Option(metavar=FRAMES, help="Frames to look at; five by default.")
     ] = "",
-    ocio: Annotated[
-        str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
-    ] = "",
-    force: Annotated[
-        bool, typer.Option("--force", help="Replace the recipe and what was built beside it.")
-    ] = False,
+    colourspace: Colourspace = "",
+    ocio: Ocio = "",
+    deinterlace: Deinterlace = False,
+    force: Force = False,
 ) -> None:
     """Measure a shot; write a starting recipe and a clean plate.
 
@@ -50,19 +64,22 @@ def suggest(
     moves in the picture, as with a moving camera, every frame gets a clean plate, in a folder.
     """
     from kernels.recipe_file import RecipeError, check_text_output, save_recipe
-    from server.config import load_settings
     from server.keying.clean_plates import folder_of
     from server.keying.suggest import suggest as suggested
-    from server.media import open_shot, parse_frames
+    from server.media import open_shot
     from server.progress import progress
 
     if out.exists() and not force:
         raise RecipeError(f"{out} exists already: choose another name or add --force")
     check_text_output(out)
-    beside = Path(shot) if Path(shot).is_dir() else Path(shot).parent
-    settings = load_settings({"ocio": ocio or None}, beside=beside).settings
+    settings = settings_for(folder_beside(shot), ocio=ocio)
     source = open_shot(
-        shot, colourspace=colourspace or None, ocio=settings.ocio or None, missing="hold"
+        shot,
+        colourspace=colourspace or settings.colourspace or None,
+        ocio=settings.ocio or None,
+        missing="hold",
+        fps=settings.fps or None,
+        deinterlace=deinterlace,
     )
     plate = None if flat else clean_plate or out.with_name(f"{out.stem}.clean.exr")
     given = None if plate is None or clean_plate is None else _given(plate, out, settings.ocio)
@@ -75,7 +92,7 @@ def suggest(
             clean_plate=plate,
             clean_plate_name=None if plate is None else _name(plate, out),
             given=given,
-            frames=parse_frames(frames) if frames else None,
+            frames=frames_named(frames),
         )
     recipe.source.colourspace = source.colourspace if colourspace else ""
     save_recipe(recipe, out)

@@ -3,12 +3,29 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, cast
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from server.commands.options import (
+    FRAMES,
+    Colourspace,
+    Deinterlace,
+    JsonFile,
+    Missing,
+    Ocio,
+    folder_beside,
+    frames_named,
+    missing_named,
+    settings_for,
+)
+
 if TYPE_CHECKING:
     from server.survey.survey import SurveyResult
+
+
+PLACE = 2
+"""where it stands in the list of commands"""
 
 
 def register(app: typer.Typer) -> None:
@@ -19,67 +36,66 @@ def register(app: typer.Typer) -> None:
 def survey(
     shots: Annotated[
         list[str],
-        typer.Argument(metavar="SHOT...", help="Movies, stills, patterns or folders of takes."),
+        typer.Argument(metavar="SHOT", help="Movies, stills, patterns or folders of shots."),
     ],
-    json_file: Annotated[
-        Path | None, typer.Option("--json", help="Write everything found to this file.")
-    ] = None,
+    json_file: JsonFile = None,
     html_file: Annotated[
-        Path | None, typer.Option("--html", help="Write a report to be read or printed.")
+        Path | None,
+        typer.Option("--html", metavar="FILE", help="Write a report to be read or printed."),
     ] = None,
     frames: Annotated[
-        str, typer.Option(help="Frames to look at, such as 1001-1096x12; nine by default.")
+        str,
+        typer.Option(metavar=FRAMES, help="Frames to look at, as 1001-1096x12; nine by default."),
     ] = "",
-    colourspace: Annotated[
-        str, typer.Option(help="Input colour space, instead of the one the files name.")
-    ] = "",
-    ocio: Annotated[
-        str, typer.Option(help="OpenColorIO configuration, instead of the built-in one.")
-    ] = "",
-    missing: Annotated[str, typer.Option(help="Missing frames: error, hold or black.")] = "hold",
-    note: Annotated[str, typer.Option(help="A note kept with the takes.")] = "",
+    colourspace: Colourspace = "",
+    ocio: Ocio = "",
+    deinterlace: Deinterlace = False,
+    missing: Missing = "hold",
+    note: Annotated[str, typer.Option(metavar="TEXT", help="A note kept with the takes.")] = "",
     log: Annotated[
-        Path | None, typer.Option(help="Take log to use; else the one beside the shots or yours.")
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="Take log to use; else the one beside the shots or yours."
+        ),
     ] = None,
     no_log: Annotated[
-        bool, typer.Option("--no-log", help="Keep no entry in the take log.")
+        bool, typer.Option("--no-log", help="Keep no take: leave the take log alone.")
     ] = False,
     exit_zero: Annotated[
         bool, typer.Option("--exit-zero", help="Exit with 0 whatever the verdict.")
     ] = False,
-    workers: Annotated[int, typer.Option(help="Processes for several shots; 0 = all cores.")] = 0,
+    workers: Annotated[int, typer.Option(help="Processes for several shots; 0: one a core.")] = 0,
 ) -> None:
     """Measure whether screens are keyable, and say what would help.
 
-    Example: verdigris survey takes/ --html report.html
+    Example: verdigris survey plates/ --html report.html
 
     Exit code: 0 keyable, 3 keyable with work, 4 relight, 5 no screen found; the worst of several.
     """
     from kernels.recipe_file import check_text_output
-    from server.config import load_settings
-    from server.media import parse_frames
     from server.progress import progress
     from server.survey.batch import expand, survey_many
     from server.survey.survey import SurveyError
     from server.takes.log import told_apart
 
-    if missing not in ("error", "hold", "black"):
-        raise SurveyError(f"--missing takes error, hold or black, not '{missing}'")
+    on_missing = missing_named(missing)
     for file in (json_file, html_file):
         if file is not None:
             check_text_output(file)
     named = expand(shots)
-    beside = Path(shots[0]) if Path(shots[0]).is_dir() else Path(shots[0]).parent
-    settings = load_settings({"ocio": ocio or None}, beside=beside).settings
+    beside = folder_beside(shots[0])
+    settings = settings_for(beside, ocio=ocio)
     with progress("survey", "frames" if len(named) == 1 else "shots") as report:
         batch = survey_many(
             named,
             report,
-            frames=parse_frames(frames) if frames else None,
+            frames=frames_named(frames),
             workers=workers or None,
-            colourspace=colourspace or None,
+            colourspace=colourspace or settings.colourspace or None,
             ocio=settings.ocio or None,
-            missing=cast(Any, missing),
+            fps=settings.fps or None,
+            deinterlace=deinterlace,
+            missing=on_missing,
         )
     labels = told_apart([(result.name, result.spec) for result in batch.results])
     for result, label in zip(batch.results, labels, strict=True):
@@ -93,11 +109,15 @@ def survey(
 
 def text_of(result: SurveyResult, label: str = "") -> str:
     """Return the verdict on a shot in plain lines. label: to call it by, else its name."""
+    from server.takes.report import read_as
+
     verdict = result.verdict
     lines = [f"{label or result.name}: {verdict.name} (score {verdict.score:.0f} of 100)"]
     for n, reason in enumerate(verdict.reasons, start=1):
         lines.append(f"  {n}. {reason.text}")
         lines.append(f"     {reason.remedy}  [{reason.source}]")
+    lines.append(f"  read as {read_as(result)}")
+    lines += [f"  {remark}" for remark in result.remarks]
     if result.curve_note:
         lines.append(f"  {result.curve_note}")
     if verdict.name != "keyable":

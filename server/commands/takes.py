@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from server.takes.log import TakeLog
 
 
+PLACE = 4
+"""where it stands in the list of commands"""
+
+
 def register(app: typer.Typer) -> None:
     """Add the command to the program."""
     app.command("takes")(takes)
@@ -20,29 +24,36 @@ def register(app: typer.Typer) -> None:
 def takes(
     folder: Annotated[
         Path | None,
-        typer.Argument(
-            metavar="[FOLDER]", help="Folder whose own take log is used, if it has one."
-        ),
+        typer.Argument(metavar="FOLDER", help="Folder whose own take log is used, if it has one."),
     ] = None,
     day: Annotated[
-        str, typer.Option(help="Which day: 2031-05-17, 'today', 'last' (with takes) or 'all'.")
+        str,
+        typer.Option(
+            metavar="DAY", help="Which day: 2031-05-17, today, last (that has takes) or all."
+        ),
     ] = "last",
     log: Annotated[
-        Path | None, typer.Option(help="Take log to use; else the one in FOLDER or yours.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Take log to use; else the one in FOLDER or yours."),
     ] = None,
-    csv_file: Annotated[Path | None, typer.Option("--csv", help="Write the takes as CSV.")] = None,
+    csv_file: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="Write the takes as CSV.")
+    ] = None,
     html_file: Annotated[
-        Path | None, typer.Option("--html", help="Write a report with pictures and trends.")
+        Path | None,
+        typer.Option("--html", metavar="FILE", help="Write a report with pictures and trends."),
     ] = None,
     json_file: Annotated[
-        Path | None, typer.Option("--json", help="Write the takes as JSON.")
+        Path | None, typer.Option("--json", metavar="FILE", help="Write the takes as JSON.")
     ] = None,
     note: Annotated[
         tuple[int, str] | None,
-        typer.Option(help="Set the note on a take: its number and the text; '' takes it away."),
+        typer.Option(
+            metavar="TAKE TEXT", help="Set the note on a take, by its number; '' removes it."
+        ),
     ] = None,
     replace: Annotated[
-        bool, typer.Option("--replace", help="Let --note replace another note.")
+        bool, typer.Option("--replace", help="Let --note replace another note on the take.")
     ] = False,
     start: Annotated[
         bool, typer.Option("--start", help="Begin a take log in FOLDER, used from now on.")

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from server.commands.options import JsonFile
+
 if TYPE_CHECKING:
     from server.bench.truth import Table
+
+
+PLACE = 8
+"""where it stands in the list of commands"""
 
 
 def register(app: typer.Typer) -> None:
@@ -18,28 +23,31 @@ def register(app: typer.Typer) -> None:
 
 def truth(
     seeds: Annotated[
-        str, typer.Option(help="Seeds of the shots, as 100-109 or 3,5,7; 0-9 are for tuning.")
+        str,
+        typer.Option(
+            metavar="SEEDS",
+            help="Seeds of the shots, as 100-109 or 3,5,7; 0-49 were used for tuning.",
+        ),
     ] = "100-109",
     width: Annotated[int, typer.Option(min=64, max=3840, help="Width of the shots, even.")] = 960,
     per_shot: Annotated[
         bool, typer.Option("--per-shot", help="Add a block for each shot.")
     ] = False,
     closed_form: Annotated[
-        bool, typer.Option(help="Include closed-form matting (needs pymatting; half size).")
+        bool, typer.Option(help="Include closed-form matting, at half size; it needs pymatting.")
     ] = True,
-    json_file: Annotated[
-        Path | None, typer.Option("--json", help="Write all figures to this file.")
-    ] = None,
-    engine: Annotated[str, typer.Option(help="auto, cuda or cpu.")] = "cpu",
+    json_file: JsonFile = None,
+    engine: Annotated[str, typer.Option(metavar="NAME", help="auto, cuda or cpu.")] = "cpu",
     check: Annotated[
-        bool, typer.Option("--check", help="Exit with 1 if a target for seeds 100-109 is missed.")
+        bool,
+        typer.Option("--check", help="Exit with 1 if a promise about seeds 100-109 is missed."),
     ] = False,
 ) -> None:
     """Measure keys and baselines on generated shots of known truth.
 
     Example: verdigris truth --seeds 100-109 --per-shot --json truth.json
     """
-    from kernels.engine import choose_engine
+    from kernels.engines import choose_engine
     from kernels.errors import EXTRAS, VerdigrisError
     from kernels.recipe_file import check_text_output, write_text_atomically
     from server.bench.truth import REPORT_SEEDS, REPORT_SIZE, run_truth, standard_methods

@@ -6,6 +6,7 @@ killed process loses is at most that moment. The history is a file of lines besi
 
 from __future__ import annotations
 
+import hashlib
 import json
 import threading
 import time
@@ -22,6 +23,7 @@ from kernels.recipe_file import (
     save_recipe,
     write_text_atomically,
 )
+from server.editing.recipe_lock import TOUCH_S, RecipeLock
 from server.wire.replies import HistoryEntry, SavedRecipe
 
 SAVE_AFTER_S = 0.25
@@ -55,10 +57,25 @@ class _Step:
         )
 
 
+class _OtherHandError(RecipeError):
+    """The file was changed by somebody else; the session was kept beside it."""
+
+
+def _digest(path: Path) -> str:
+    """Return what tells a file's content from another's; empty where there is none."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
+
+
 class RecipeStore:
     """Saves one session's recipe; what fails is tried again until it works.
 
     on_error: hears in one sentence when saving begins to fail, and an empty text when it works.
+    take_over: take the file's lock from another service that works on it. `read_only` tells why
+    nothing is saved; empty where it is. What cannot go into the file, because another hand has
+    changed it, is kept beside it as `<name>.unsaved.json`, and in the history.
     """
 
     def __init__(
@@ -68,6 +85,7 @@ class RecipeStore:
         *,
         on_error: Callable[[str], None] = lambda _: None,
         after_s: float = SAVE_AFTER_S,
+        take_over: bool = False,
     ) -> None:
         self.path, self.library = path, library
         self.history_path = path.with_name(f"{path.stem}.history.jsonl")
@@ -81,6 +99,9 @@ class RecipeStore:
         """what waits has been tried and failed"""
         self._closed = False
         path.parent.mkdir(parents=True, exist_ok=True)
+        self._lock = RecipeLock(path)
+        self.read_only = self._take_lock(take_over)
+        self._on_disk = _digest(path)
         self._thread = threading.Thread(target=self._run, name="recipe-saver", daemon=True)
         self._thread.start()
 
@@ -93,6 +114,19 @@ class RecipeStore:
         recipe = load_recipe(self.path)
         revisions = [entry["revision"] for entry in self._entries()]
         return recipe, max(revisions, default=0) + REVISIONS_APART
+
+    def _take_lock(self, over: bool) -> str:
+        """Take the file's lock; returns why that is impossible, or nothing."""
+        try:
+            holder = self._lock.take(over=over)
+        except OSError:
+            return ""  # saving fails too, and says why
+        if holder is None:
+            return ""
+        return (
+            f"another service works on {self.path.name} (on {holder.host}, process {holder.pid}): "
+            "nothing changed here is saved; end that one, or start with --take-over"
+        )
 
     def changed(self, recipe: Recipe, revision: int, label: str, gesture: str = "") -> None:
         """Have a recipe saved in a moment; changes of one gesture are one step of history."""
@@ -119,11 +153,13 @@ class RecipeStore:
             self._closed = True
             self._wake.notify_all()
         self._thread.join()
+        self._lock.release()
 
     def _run(self) -> None:
         while True:
             with self._wake:
-                self._wake.wait_for(lambda: self._waiting or self._closed)
+                while not self._wake.wait_for(lambda: self._waiting or self._closed, TOUCH_S):
+                    self._lock.touch()
                 if not self._waiting:
                     return
                 closing = self._closed
@@ -148,23 +184,42 @@ class RecipeStore:
         """Save, tell what has changed since the last try, and return why it failed or nothing."""
         try:
             self._save(steps, "\n" if self._failed else "")
+        except _OtherHandError as error:
+            self._tell(str(error))
+            return ""
         except (RecipeError, OSError) as error:
             failed = f"the recipe could not be saved: {error}"
         else:
             failed = ""
+        self._tell(failed)
+        return failed
+
+    def _tell(self, failed: str) -> None:
         if failed != self._failed:
             self._on_error(failed)
         self._failed = failed
-        return failed
 
     def _save(self, steps: list[_Step], begin: str) -> None:
         """begin: a new line, when the last one may be torn."""
-        save_recipe(steps[-1].recipe, self.path)
+        if not self._lock.mine():
+            self.read_only = self._take_lock(over=False)
+        if self.read_only:
+            raise RecipeError(self.read_only)
+        other_hand = _digest(self.path) not in ("", self._on_disk)
+        kept = self.path.with_name(f"{self.path.stem}.unsaved.json") if other_hand else self.path
+        save_recipe(steps[-1].recipe, kept)
+        if not other_hand:
+            self._on_disk = _digest(self.path)
         with open(self.history_path, "a", encoding="utf-8") as file:
             file.write(begin + "".join(step.line() + "\n" for step in steps))
         if self.history_path.stat().st_size > HISTORY_BYTES:
-            kept = [json.dumps(entry) for entry in self._entries()[-HISTORY_KEPT:]]
-            write_text_atomically(self.history_path, "\n".join(kept) + "\n")
+            lines = [json.dumps(entry) for entry in self._entries()[-HISTORY_KEPT:]]
+            write_text_atomically(self.history_path, "\n".join(lines) + "\n")
+        if other_hand:
+            raise _OtherHandError(
+                f"another hand has changed {self.path.name}: it is left as it is, and this session "
+                f"is kept in {kept.name}; start again with the one you want"
+            )
 
     # ------------------------------------------------------------ history
 

@@ -6,9 +6,10 @@ one, validated as a whole, so that readers on other threads keep what they hold.
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from dataclasses import dataclass, field
 from typing import Any
+
+from cachetools import LRUCache
 
 from kernels.recipe import Recipe
 from server.editing.documents import (
@@ -62,7 +63,9 @@ class RecipeSession:
     _touched: dict[Parts, tuple[int, str]] = field(default_factory=dict)
     _undo: list[Step] = field(default_factory=list)
     _redo: list[Step] = field(default_factory=list)
-    _answers: OrderedDict[str, OrderedDict[int, Accepted]] = field(default_factory=OrderedDict)
+    _answers: LRUCache[str, LRUCache[int, Accepted]] = field(
+        default_factory=lambda: LRUCache(REMEMBERED_CLIENTS)
+    )
 
     def __post_init__(self) -> None:
         self._document = self.recipe.dump()
@@ -132,7 +135,9 @@ class RecipeSession:
             self._undo.append(step)
             del self._undo[:-UNDO_STEPS]
         self._redo.clear()
-        return self._advance(client, client_seq, recipe, step.after, step.paths, step.label, by)
+        return self._advance(
+            client, client_seq, recipe, step.after, step.paths, step.label, by, step.gesture
+        )
 
     def _travel(
         self,
@@ -172,6 +177,7 @@ class RecipeSession:
         paths: set[Parts],
         label: str,
         by: str,
+        gesture: str = "",
     ) -> Outcome:
         before = self._document
         self.recipe, self._document = recipe, document
@@ -192,6 +198,7 @@ class RecipeSession:
                 revision=self.revision,
                 by=by or client,
                 label=label,
+                gesture=gesture,
                 changes=changes,
                 undo=self.undo_label,
                 redo=self.redo_label,
@@ -204,13 +211,9 @@ class RecipeSession:
         return answers.get(client_seq) if answers else None
 
     def _remember(self, client: str, answer: Accepted) -> None:
-        answers = self._answers.setdefault(client, OrderedDict())
-        self._answers.move_to_end(client)
-        answers[answer.client_seq] = answer
-        if len(answers) > REMEMBERED_WRITES:
-            answers.popitem(last=False)
-        if len(self._answers) > REMEMBERED_CLIENTS:
-            self._answers.popitem(last=False)
+        if client not in self._answers:
+            self._answers[client] = LRUCache(REMEMBERED_WRITES)
+        self._answers[client][answer.client_seq] = answer
 
     def _clash(self, client: str, paths: set[Parts], seen: int) -> Parts | None:
         for other, (revision, who) in self._touched.items():

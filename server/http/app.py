@@ -13,12 +13,14 @@ from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException as StarletteHTTPException
 
 from kernels.errors import VerdigrisError
+from server.http.connections import Connections
 from server.http.files import PageFiles
-from server.http.guard import MAX_BODY, Guard
+from server.http.guard import Guard
 from server.http.routes import add_routes
 from server.http.take_routes import add_take_routes
 from server.service.feeds import run_feeds
 from server.service.service import Service
+from server.service.watched import watch
 
 
 def create_app(
@@ -27,19 +29,21 @@ def create_app(
     hosts: Callable[[], frozenset[str]],
     port: Callable[[], int],
     metrics: bool = False,
+    connections: Connections | None = None,
 ) -> FastAPI:
     """Make the application around a service.
 
     hosts: names it may be addressed by. port: where it listens (the cookie's name has it).
+    connections: those of the listening socket.
     """
+
+    held = Connections() if connections is None else connections
 
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         service.run()
-        tasks = [
-            asyncio.ensure_future(run_feeds(service)),
-            *(asyncio.ensure_future(work()) for work in service.background),
-        ]
+        works = (run_feeds(service), watch(service), held.run())
+        tasks = [asyncio.ensure_future(work) for work in works]
         try:
             yield
         finally:
@@ -55,14 +59,13 @@ def create_app(
         docs_url=None,
         redoc_url=None,
         openapi_url=None,
-        max_body_size=MAX_BODY,
         description="The HTTP part; pictures and changes go over /ws.",
     )
-    app.add_middleware(cast(Any, Guard), hosts=hosts, timing=service.timing)
+    app.add_middleware(cast(Any, Guard), hosts=hosts, timing=service.timing, connections=held)
     app.add_exception_handler(StarletteHTTPException, cast(Any, _http_error))
     app.add_exception_handler(RequestValidationError, cast(Any, _invalid))
     app.add_exception_handler(VerdigrisError, cast(Any, _told))
-    app.state.service, app.state.port = service, port
+    app.state.service, app.state.port, app.state.connections = service, port, held
     app.state.files = PageFiles()
     add_take_routes(app)
     add_routes(app, metrics)

@@ -1,7 +1,8 @@
-"""Around every request: host and origin, size, rate, headers, and no tracebacks outside."""
+"""Around every request: host and origin, size, time, rate, headers, no tracebacks outside."""
 
 from __future__ import annotations
 
+import asyncio
 import json
 import logging
 import time
@@ -11,6 +12,7 @@ from typing import Any
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from server.http.connections import Connections
 from server.security import (
     RateLimit,
     host_allowed,
@@ -18,11 +20,45 @@ from server.security import (
     security_headers,
 )
 from server.timing import Timing
+from server.wire.protocol import Closed
 
 log = logging.getLogger("verdigris.http")
 MAX_BODY = 64 * 1024
+BODY_S = 10.0
+"""how long a request's body may take"""
 REQUESTS_PER_S, REQUESTS_BURST = 60.0, 400.0
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+class _Body:
+    """A request's body: its bytes are counted, and it has BODY_S seconds.
+
+    A request may state no length or a wrong one, and not every version of the framework counts.
+    The framework may make an answer of its own of what is raised here: `fault` says what is true.
+    """
+
+    def __init__(self, receive: Receive) -> None:
+        self._receive = receive
+        self._count, self._whole = 0, False
+        self._late = asyncio.get_running_loop().time() + BODY_S
+        self.fault: tuple[int, str] | None = None
+
+    async def receive(self) -> Message:
+        """Return the next piece; raises OSError when it is one too many or comes too late."""
+        if self._whole:  # what is waited for now is the end of the connection
+            return await self._receive()
+        try:
+            async with asyncio.timeout_at(self._late):
+                message = await self._receive()
+        except TimeoutError:
+            self.fault = 408, "the request took too long"
+            raise OSError(self.fault[1]) from None
+        self._count += len(message.get("body", b""))
+        self._whole = not message.get("more_body", False)
+        if self._count > MAX_BODY:
+            self.fault = 413, "the request is too large"
+            raise OSError(self.fault[1])
+        return message
 
 
 class Guard:
@@ -35,15 +71,24 @@ class Guard:
         hosts: Callable[[], frozenset[str]],
         timing: Timing,
         rate: RateLimit | None = None,
+        connections: Connections | None = None,
     ) -> None:
         self.app, self.hosts, self.timing = app, hosts, timing
         self.rate = rate or RateLimit(REQUESTS_PER_S, REQUESTS_BURST)
+        self.connections = Connections() if connections is None else connections
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Check a request or a handshake and pass it on, or answer it here."""
         if scope["type"] == "lifespan":
             await self.app(scope, receive, send)
             return
+        self.connections.begins(scope.get("client"))
+        try:
+            await self._checked(scope, receive, send)
+        finally:
+            self.connections.ends(scope.get("client"))
+
+    async def _checked(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = Headers(scope=scope)
         refusal = self._refusal(scope, headers)
         if scope["type"] == "websocket":
@@ -75,7 +120,7 @@ class Guard:
         self.timing.refused.labels(refusal[1]).inc()
         log.warning("a handshake was refused: %s", refusal[1])
         await receive()
-        await send({"type": "websocket.close", "code": 4403, "reason": refusal[2]})
+        await send({"type": "websocket.close", "code": Closed.FOREIGN, "reason": refusal[2]})
 
     async def _http(
         self,
@@ -88,6 +133,7 @@ class Guard:
         start = time.perf_counter()
         secure = security_headers(headers.get("host", ""), scope["scheme"] == "https")
         status = 0
+        body = _Body(receive)
 
         async def guarded_send(message: Message) -> None:
             nonlocal status
@@ -99,6 +145,12 @@ class Guard:
                 answer.setdefault("cache-control", "no-store")
             await send(message)
 
+        async def checked_send(message: Message) -> None:
+            if body.fault is None:
+                await guarded_send(message)
+            elif not status:
+                await _answer(guarded_send, *body.fault)
+
         try:
             if refusal is not None:
                 self.timing.refused.labels(refusal[1]).inc()
@@ -106,7 +158,7 @@ class Guard:
             elif _length(headers) > MAX_BODY:
                 await _answer(guarded_send, 413, "the request is too large")
             else:
-                await self.app(scope, receive, guarded_send)
+                await self.app(scope, body.receive, checked_send)
         except Exception:
             log.exception("a request failed")
             self.timing.failures.labels("request").inc()

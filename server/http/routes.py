@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from kernels.plan import ViewName
 from kernels.recipe import EXTRACTORS, DespillPass, Shape, ShapePose
 from kernels.recipe_file import recipe_schema, recipe_text
+from server.http.cookies import cookie_name, drop_cookie, read_cookie, set_cookie
 from server.http.files import PageFiles
 from server.http.socket import serve_socket
 from server.pictures.keys import PictureKey, Quality, Sight, wire_size
@@ -22,13 +23,10 @@ from server.pictures.maker import encoded
 from server.pictures.renderer import Urgency
 from server.security import (
     DeviceRecord,
-    cookie_name,
-    read_cookie,
-    set_cookie,
 )
-from server.service import overview
 from server.service.service import Service
 from server.wire.messages import Role
+from server.wire.protocol import Closed
 from server.wire.state import State
 
 
@@ -142,7 +140,7 @@ async def join(body: JoinRequest, request: Request, service: TheService) -> Resp
     device, token = redeemed
     name = cookie_name(request.app.state.port())
     answer = JSONResponse({"role": device.role})
-    answer.headers["set-cookie"] = set_cookie(name, token, request.url.scheme == "https")
+    set_cookie(answer, name, token, secure=request.url.scheme == "https")
     service.tell_people()
     return answer
 
@@ -152,11 +150,12 @@ async def leave(device: AnyDevice, request: Request, service: TheService) -> Res
     service.gate.revoke_device(device.device)
     for client in service.clients.values():
         if client.device.device == device.device:
-            client.close(4401, "left")
+            client.close(Closed.SIGNED_OUT, "left")
     service.tell_people()
     name = cookie_name(request.app.state.port())
-    gone = f"{name}=; Path=/; HttpOnly; SameSite=Strict; Max-Age=0"
-    return Response(status_code=204, headers={"set-cookie": gone})
+    answer = Response(status_code=204)
+    drop_cookie(answer, name)
+    return answer
 
 
 @lru_cache(maxsize=1)
@@ -177,7 +176,7 @@ async def schema(_: AnyDevice) -> dict[str, Any]:
 
 async def state(device: AnyDevice, service: TheService) -> State:
     """Return everything a page needs to begin."""
-    return overview.state(service, device.role)
+    return service.state(device.role)
 
 
 async def recipe(_: AnyDevice, service: TheService) -> Response:
@@ -218,7 +217,7 @@ async def picture(
     wide, high = wire_size(None, width, size)
     quality = Quality.LOSSLESS if lossless else Quality.REST
     key = PictureKey(
-        service.scheduler.epoch,
+        service.scheduler.remakes,
         service.session.revision,
         number,
         Sight(view, extractor),
@@ -236,7 +235,7 @@ async def picture(
 
 async def job_file(job: str, file: str, _: AnOperator, service: TheService) -> Response:
     """Return a file that a job made."""
-    path = service.jobs.file(job, file) if service.jobs is not None else None
+    path = service.jobs.file(job, file)
     if path is None or not path.is_file():
         raise HTTPException(404, "there is no such file")
     headers = {"content-disposition": f'attachment; filename="{path.name}"'}

@@ -31,17 +31,18 @@ from kernels.recipe import (
     Screen,
     Shape,
     ShapePose,
+    level_and_balance,
 )
 from server.words import counted
 
 CLEAR_GAIN = 0.9
 """The clear extractor's gain: under 1, so that noise about bare screen is not clipped away."""
 CLEAR_POOL_PX = 3.0
-CLEAR_BLACK, CLEAR_WHITE = 4.0, 8.0
+CLEAR_LOW, CLEAR_HIGH = 4.0, 8.0
 """Levels of the clear extractor in pooled standard deviations."""
 CLEAR_SPREAD_PX = 2.0
 SOLID_POOL_PX = 1.0
-SOLID_BLACK, SOLID_WHITE = 0.65, 0.85
+SOLID_LOW, SOLID_HIGH = 0.65, 0.85
 LEAST_SEPARATED = 0.6
 """Colours that read less than this may as well be glass or smoke: they are not made solid."""
 SOLID_CHOKE_PX = 2.0
@@ -142,24 +143,24 @@ def _gain(found: Findings, gain: float) -> float | Keys:
 
 
 def _edges(found: Findings) -> ColourDifference:
-    first, second = found.weights
+    level, balance = level_and_balance(*found.weights)
     return ColourDifference(
         id="edges",
         name="edges",
         role="edge",
         combine="max",
-        excess="weights",
-        weight_first=first,
-        weight_second=second,
+        excess="balance",
+        comparison_level=level,
+        red_blue_balance=balance,
         gain=_gain(found, 1.0),
     )
 
 
 def _solid(found: Findings) -> ColourDifference:
-    white = solid_white(found)
+    white = solid_from(found)
     refine = Refine(
         guide=Guide(radius_px=SOLID_POOL_PX, smoothness=POOLING),
-        levels=Levels(black=round(white - (SOLID_WHITE - SOLID_BLACK), 4), white=white),
+        levels=Levels(clear_below=round(white - (SOLID_HIGH - SOLID_LOW), 4), solid_above=white),
         choke_px=found.scaled(SOLID_CHOKE_PX),
         soften_px=found.scaled(SOFTEN_PX),
     )
@@ -168,21 +169,23 @@ def _solid(found: Findings) -> ColourDifference:
     )
 
 
-def solid_white(found: Findings) -> float:
+def solid_from(found: Findings) -> float:
     """Return from where a pixel counts as solid: lower when the subject's colours read lower."""
     if found.separation < LEAST_SEPARATED:
-        return SOLID_WHITE
-    return round(min(0.95 * found.separation, SOLID_WHITE), 4)
+        return SOLID_HIGH
+    return round(min(0.95 * found.separation, SOLID_HIGH), 4)
 
 
 def _clear(found: Findings, sigma: float) -> ColourDifference:
+    level, balance = level_and_balance(*found.weights)
     pooled = pooled_sigma(sigma * CLEAR_GAIN, found)
     bare = 1.0 - CLEAR_GAIN
     refine = Refine(
         despeckle=Despeckle(specks_px=2.0),
         guide=Guide(radius_px=clear_pool_px(found), smoothness=POOLING),
         levels=Levels(
-            black=min(bare + CLEAR_BLACK * pooled, 0.5), white=min(bare + CLEAR_WHITE * pooled, 0.7)
+            clear_below=min(bare + CLEAR_LOW * pooled, 0.5),
+            solid_above=min(bare + CLEAR_HIGH * pooled, 0.7),
         ),
         choke_px=-found.scaled(CLEAR_SPREAD_PX),
         soften_px=found.scaled(SOFTEN_PX),
@@ -192,9 +195,9 @@ def _clear(found: Findings, sigma: float) -> ColourDifference:
         name="clear",
         role="edge",
         combine="multiply",
-        excess="weights",
-        weight_first=found.weights[0],
-        weight_second=found.weights[1],
+        excess="balance",
+        comparison_level=level,
+        red_blue_balance=balance,
         gain=_gain(found, CLEAR_GAIN),
         refine=refine,
     )
@@ -255,24 +258,24 @@ def _notes(found: Findings, sigma: float, plate: bool) -> dict[str, str]:
         "extractors.edges": f"the weights {found.weights[0]:.2f} for {names[i]} and "
         f"{found.weights[1]:.2f} for {names[j]} fit the subject's own colours near the screen, "
         "so edges are read with the least bias",
-        "extractors.solid": f"fills what reads {solid_white(found):g} and more over a few pixels; "
+        "extractors.solid": f"fills what reads {solid_from(found):g} and more over a few pixels; "
         f"the subject's least separated colours read {found.separation:.2f}, and spill on it "
         f"measured {100 * found.spill:.0f} % of the screen's excess",
         "extractors.clear": f"the matte's noise over bare screen is {sigma:.4f}; what does not "
-        f"rise {CLEAR_BLACK:g} deviations over it in a {2 * clear_pool_px(found) + 1:g} px window "
+        f"rise {CLEAR_LOW:g} deviations over it in a {2 * clear_pool_px(found) + 1:g} px window "
         "is screen",
         "despill.spill": "the limit weighs the other two channels as the edges do; grey keeps "
         "the luminance",
     }
     if sigma > 0.25:
         notes["noise"] = (
-            "the noise exceeds a quarter of the screen's excess, where a colour "
-            "difference counts the screen as none: denoise the shot first"
+            "the noise exceeds a quarter of the screen's excess, beyond which a colour "
+            "difference sees none: denoise the shot first"
         )
     elif found.separation < LEAST_SEPARATED:
         notes["keep_solid"] = (
-            "part of the subject reads like the screen: draw a keep_solid inside it unless it is "
-            "see-through"
+            "part of the subject reads like the screen: draw a keep-solid shape inside it if it is "
+            "solid, never over glass or smoke"
         )
     levels = list(found.drift.values())
     if isinstance(_gain(found, 1.0), Keys):

@@ -53,7 +53,7 @@ class GivenPlate:
                 f"the clean plate '{self.shot.spec}' is {self.shot.width}x{self.shot.height} and "
                 f"the shot {shot.width}x{shot.height}: give one of the shot's size"
             )
-        numbers = {frame: companion_frame(self.shot, frame) for frame in frames}
+        numbers = {frame: companion_frame(self.shot, shot, frame) for frame in frames}
         read = {number: self.shot.read(number).pixels for number in set(numbers.values())}
         return {frame: read[number] for frame, number in numbers.items()}
 
@@ -67,6 +67,7 @@ def write_clean_plate(shot: Shot, clean: NDArray[Any], path: Path, *, half: bool
         attributes={FITTED: shot.name},
         sources=shot.source_files(),
         interop_id=shot.colour.interop_id(shot.working_space),
+        chromaticities=shot.colour.chromaticities(shot.working_space),
         pixel_aspect=shot.pixel_aspect,
     )
 

@@ -282,6 +282,7 @@ class _Bake:
                 **({} if left is None else {NOISE_LEFT: f"{left:.6g}"}),
             },
             interop_id=self.shot.colour.interop_id(self.shot.working_space),
+            chromaticities=self.shot.colour.chromaticities(self.shot.working_space),
             pixel_aspect=self.shot.pixel_aspect,
             sources=self.shot.source_files(),
         )

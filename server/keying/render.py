@@ -208,6 +208,7 @@ class Renderer:
                 half=self.job.half,
                 compression=self.job.compression,
                 interop_id=self.job.shot.colour.interop_id(self.colourspace),
+                chromaticities=self.job.shot.colour.chromaticities(self.colourspace),
                 pixel_aspect=self.job.shot.pixel_aspect,
                 sources=self._sources,
             )
@@ -276,7 +277,7 @@ class Renderer:
         if shot is None:
             return None
         if len(shot.frames) > 1:
-            return shot.read(companion_frame(shot, frame, offset, loop=loop)).pixels
+            return shot.read(companion_frame(shot, self.job.shot, frame, offset, loop=loop)).pixels
         if id(shot) not in self._still:
             self._still[id(shot)] = shot.read(shot.frames[0]).pixels
         return self._still[id(shot)]

@@ -145,6 +145,16 @@ def all_sources(job: RenderJob) -> list[Path]:
     return [path for shot in shots if shot is not None for path in shot.source_files()]
 
 
+def compression_warning(compression: str) -> str:
+    """Return what to say of a compression that harms mattes; empty for the others."""
+    if compression.split(":")[0] not in ("b44", "b44a"):
+        return ""
+    return (
+        f"{compression} is lossy in blocks of 4 x 4: alpha suffers most (up to 0.125 off at hard "
+        "edges); zip keeps it exact"
+    )
+
+
 def default_colourspace(shot: Shot) -> str:
     """Return the source's space if scene-linear, else the working space: EXR holds linear light."""
     if is_linear(shot, shot.colourspace):

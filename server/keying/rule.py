@@ -19,6 +19,7 @@ from kernels.recipe import (
     Levels,
     Noise,
     Primary,
+    ProtectEdges,
     Recipe,
     Refine,
     Screen,
@@ -27,10 +28,10 @@ from kernels.reference.extract import excess
 
 Array = NDArray[Any]
 
-BLACK_SIGMAS = 2.0
+CLEAR_SIGMAS = 2.0
 """The edge matte's black level in units of its own noise."""
-KEEP_SOFT_PX = 3.0
-CORE_BLACK, CORE_WHITE, CORE_CHOKE_PX = 0.6, 0.9, 1.0
+PROTECT_PX = 3.0
+CORE_CLEAR, CORE_SOLID, CORE_CHOKE_PX = 0.6, 0.9, 1.0
 HOLES_PX, SPECKS_PX = 3.0, 3.0
 NEAR_SCREEN = 0.25
 """Matte values within this of 0 take part in measuring the noise."""
@@ -94,14 +95,14 @@ def rule_recipe(plate: Array, clean: Array, primary: Primary) -> Recipe:
         id="edge",
         name="edge",
         role="edge",
-        excess="weights",
-        weight_first=weight,
-        weight_second=weight,
+        excess="balance",
+        comparison_level=2 * weight,
     )
     sigma = matte_sigma(plate, clean, edge, primary)
     edge.refine = Refine(
         despeckle=Despeckle(specks_px=SPECKS_PX),
-        levels=Levels(black=BLACK_SIGMAS * sigma, white=1.0, keep_soft_px=KEEP_SOFT_PX),
+        levels=Levels(clear_below=CLEAR_SIGMAS * sigma, solid_above=1.0),
+        protect_edges=ProtectEdges(distance_px=PROTECT_PX),
     )
     core = ColourDifference(
         id="core",
@@ -110,7 +111,7 @@ def rule_recipe(plate: Array, clean: Array, primary: Primary) -> Recipe:
         combine="max",
         refine=Refine(
             despeckle=Despeckle(holes_px=HOLES_PX),
-            levels=Levels(black=CORE_BLACK, white=CORE_WHITE),
+            levels=Levels(clear_below=CORE_CLEAR, solid_above=CORE_SOLID),
             choke_px=CORE_CHOKE_PX,
         ),
     )

@@ -1,4 +1,7 @@
-"""Frames in and out: finding shots, decoding them into the working space, writing pictures."""
+"""Frames in and out: finding shots, decoding them into the working space, writing pictures.
+
+Hides file formats, colour conversion, codecs and worker processes.
+"""
 
 from server.media.colour import Colour, load_colour
 from server.media.decode import DecodePool

@@ -6,11 +6,14 @@ Attribute names are those of the OpenEXR standard (`timeCode`, `framesPerSecond`
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
 import OpenImageIO as oiio
+
+from server.media.timecode import is_timecode
 
 Attribute = str | int | float | Fraction | tuple[int, ...] | tuple[float, ...]
 
@@ -82,11 +85,25 @@ def portable_attributes(spec: Any) -> dict[str, Attribute]:
             value = _portable_value(item.type, item.value)
         except UnicodeDecodeError:  # Text in some other encoding: not worth losing the picture.
             continue
+        if readable_text(name) != name:
+            continue
         if name in _STRUCTURE or name.startswith(_STRUCTURE_PREFIXES):
             continue
         if value is not None and value != "":
             found[name] = value
     return found
+
+
+def readable_text(text: str) -> str:
+    """Text of a header as it can be shown, sent and written again.
+
+    Bytes that are no UTF-8 come from the libraries as lone surrogates: such text is taken for
+    Latin-1, where every byte means something. Control characters are left out.
+    Source: PEP 383 (surrogateescape); ISO/IEC 8859-1.
+    """
+    if any("\ud800" <= c <= "\udfff" for c in text):
+        text = text.encode("utf-8", "surrogateescape").decode("latin-1")
+    return "".join(c for c in text if c in "\n\t" or unicodedata.category(c) != "Cc").strip()
 
 
 def _portable_value(kind: Any, value: Any) -> Attribute | None:
@@ -95,11 +112,12 @@ def _portable_value(kind: Any, value: Any) -> Attribute | None:
     if text.startswith("rational"):
         return as_fraction(value) or None
     if text == "timecode":
-        return tuple(int(word) & 0xFFFFFFFF for word in value)
+        words = tuple(int(word) & 0xFFFFFFFF for word in value)
+        return words if is_timecode(words[0]) else None
     if text == "keycode":
         return tuple(int(word) for word in value)
     if isinstance(value, str):
-        return value if len(value) <= 65536 else None
+        return readable_text(value) if len(value) <= 65536 else None
     if isinstance(value, bool | int | float):
         return value
     if text in _TUPLE_KINDS and isinstance(value, tuple):

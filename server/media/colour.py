@@ -20,32 +20,48 @@ import numpy as np
 import numpy.typing as npt
 import PyOpenColorIO as ocio
 
+from server.media.cicp import CAMERA_REC2020
 from server.media.errors import MediaError
+from server.media.primaries import (
+    CHROMATICITIES,
+    StatedSpace,
+    are_colours,
+    camera_curve,
+    chromaticities_of,
+    known_primaries,
+    parse_space,
+    same_colours,
+)
+
+__all__ = [
+    "CAMERA_REC2020",
+    "DECIDED",
+    "Colour",
+    "InputSpace",
+    "Origin",
+    "config_source",
+    "load_colour",
+]
 
 Float32 = npt.NDArray[np.float32]
 
 BUILT_IN_CONFIG = "ocio://studio-config-latest"
-CAMERA_REC2020 = "Camera Rec.2020"
-"""BT.2020 recorded by a camera: its transfer curve undone, Rec. 2020 primaries. Offered by us
-when the config has no space of this name. Source: ITU-R BT.2020-2, table 4."""
-
 # Y row of AP0 to XYZ. Source: SMPTE ST 2065-1.
 _AP0_LUMINANCE = np.array([0.3439664498, 0.7281660966, -0.0721325464])
 _AP1_LUMINANCE = (0.2722287, 0.6740818, 0.0536895)
 
-# CIE xy of red, green, blue, white -> interop identifier of the linear space.
-# Source: SMPTE ST 2065-1; S-2014-004; ITU-R BT.709-6; ITU-R BT.2020-2; SMPTE RP 431-2 with D65.
-CHROMATICITIES: dict[str, tuple[float, ...]] = {
-    "lin_ap1_scene": (0.713, 0.293, 0.165, 0.830, 0.128, 0.044, 0.32168, 0.33767),
-    "lin_ap0_scene": (0.7347, 0.2653, 0.0, 1.0, 0.0001, -0.077, 0.32168, 0.33767),
-    "lin_rec709_scene": (0.64, 0.33, 0.30, 0.60, 0.15, 0.06, 0.3127, 0.3290),
-    "lin_rec2020_scene": (0.708, 0.292, 0.170, 0.797, 0.131, 0.046, 0.3127, 0.3290),
-    "lin_p3d65_scene": (0.680, 0.320, 0.265, 0.690, 0.150, 0.060, 0.3127, 0.3290),
-}
-
 OCIO_ERRORS = (ocio.Exception, ocio.ExceptionMissingFile)
 
 Origin = Literal["override", "metadata", "file rule", "assumed"]
+
+
+DECIDED: dict[Origin, str] = {
+    "override": "as asked for",
+    "metadata": "stated by the file",
+    "file rule": "by a rule of the colour configuration",
+    "assumed": "assumed, as the file does not state it",
+}
+"""How a colour space was decided, in words for people."""
 
 
 @dataclass(frozen=True)
@@ -118,7 +134,7 @@ class Colour:
         space = self.config.getColorSpace(name)
         if space is not None:
             return str(space.getName())
-        if name == CAMERA_REC2020:
+        if name == CAMERA_REC2020 or self._stated(name) is not None:
             return name
         for candidate in self.names():
             if candidate.lower() == name.lower():
@@ -126,6 +142,15 @@ class Colour:
         raise MediaError(
             f"the colour space '{name}' is not in the config {self.source}; {self._nearest(name)}"
         )
+
+    def _stated(self, name: str) -> StatedSpace | None:
+        """A space of stated primaries, which needs the config's ACES interchange role."""
+        return parse_space(name) if self.config.hasRole("aces_interchange") else None
+
+    def _knows(self, name: str) -> bool:
+        if name == CAMERA_REC2020 or self._stated(name) is not None:
+            return True
+        return self.config.getColorSpace(name) is not None
 
     def _nearest(self, name: str) -> str:
         folded = {candidate.lower(): candidate for candidate in self.names()}
@@ -144,6 +169,28 @@ class Colour:
         space = self.config.getColorSpace(name)
         getter = getattr(space, "getInteropID", None)
         return (str(getter()) or None) if getter is not None else None
+
+    def chromaticities(self, name: str) -> tuple[float, ...] | None:
+        """CIE xy of the primaries and white of a linear space, to tag an EXR with; None if unknown.
+
+        Those of a config's own space are told from its conversion, adapted to the white of ACES.
+        """
+        stated = self._stated(name)
+        if stated is not None:
+            return stated.chromaticities
+        tag = self.interop_id(name)
+        if tag in CHROMATICITIES:
+            return CHROMATICITIES[tag]
+        if not self.config.hasRole("aces_interchange"):
+            return None
+        units = np.eye(3, dtype=np.float32).reshape(3, 1, 3)
+        ends = self.resolve(name), self.resolve("aces_interchange")
+        aces = self._convert(units, *ends).reshape(3, 3).astype(np.float64)
+        half = self._convert(units * np.float32(0.5), *ends).reshape(3, 3)
+        if not np.allclose(2 * half, aces, rtol=1e-4, atol=1e-5):
+            return None
+        found = chromaticities_of(aces)
+        return found if are_colours(found) else None
 
     def to_working(self, pixels: Float32, colourspace: str, *, in_place: bool = False) -> Float32:
         """Pixels (3, H, W) of a colour space as scene-linear working values, float32.
@@ -167,13 +214,22 @@ class Colour:
     def _processor(self, source: str, target: str) -> Any:
         group = ocio.GroupTransform()
         ends = [source, target]
+        stated = self._stated(source)
+        if stated is not None:
+            group.appendTransform(stated.to_aces())
+            ends[0] = self.resolve("aces_interchange")
         if source == CAMERA_REC2020 and self.config.getColorSpace(source) is None:
-            group.appendTransform(_camera_curve(ocio.TRANSFORM_DIR_FORWARD))
+            group.appendTransform(camera_curve(ocio.TRANSFORM_DIR_FORWARD))
             ends[0] = self.resolve("lin_rec2020_scene")
         tail = None
         if target == CAMERA_REC2020 and self.config.getColorSpace(target) is None:
-            tail = _camera_curve(ocio.TRANSFORM_DIR_INVERSE)
+            tail = camera_curve(ocio.TRANSFORM_DIR_INVERSE)
             ends[1] = self.resolve("lin_rec2020_scene")
+        stated = self._stated(target)
+        if stated is not None:
+            tail = stated.to_aces()
+            tail.setDirection(ocio.TRANSFORM_DIR_INVERSE)
+            ends[1] = self.resolve("aces_interchange")
         group.appendTransform(ocio.ColorSpaceTransform(ends[0], ends[1]))
         if tail is not None:
             group.appendTransform(tail)
@@ -227,21 +283,58 @@ class Colour:
         """The colour space of a file: override, its own tags, file rules, else an assumption.
 
         Assumed are `guess`, else linear working light for floating point and sRGB for integers.
-        Tags that the config does not know are passed over.
+        Tags that the config does not know are passed over; primaries that it has no space for make
+        one. Raises MediaError for primaries that are none.
         """
         if override is not None:
             return InputSpace(self.resolve(override), "override")
-        for tag in (*tags, *_from_chromaticities(chromaticities)):
-            if self.config.getColorSpace(tag) is not None or tag == CAMERA_REC2020:
+        for tag in tags:
+            if self._knows(tag):
                 return InputSpace(self.resolve(tag), "metadata")
-        if not self.config.filepathOnlyMatchesDefaultRule(str(path)):
+        if chromaticities is not None:
+            return InputSpace(self._of_primaries(path, chromaticities), "metadata")
+        if self._has_rule_for(path, guess):
             name, _rule = self.config.getColorSpaceFromFilepath(str(path))
             return InputSpace(self.resolve(str(name)), "file rule")
-        if guess is not None and self.config.getColorSpace(guess) is not None:
+        if guess is not None and self._knows(guess):
             return InputSpace(self.resolve(guess), "assumed")
         if floating or self.config.getColorSpace("srgb_rec709_scene") is None:
             return InputSpace(self.working_space, "assumed")
         return InputSpace(self.resolve("srgb_rec709_scene"), "assumed")
+
+    def _has_rule_for(self, path: Path, guess: str | None) -> bool:
+        """Tell whether the config has a rule for a file.
+
+        The built-in configs' rules go by the ending alone (all EXR are ACES2065-1 to them), which
+        nobody has chosen: where more is known of a file, they don't count.
+        """
+        if self.config.filepathOnlyMatchesDefaultRule(str(path)):
+            return False
+        if guess is None or not self.source.startswith("ocio://"):
+            return True
+        name, _rule = self.config.getColorSpaceFromFilepath(str(path))
+        return self._knows(guess) and self.resolve(str(name)) == self.resolve(guess)
+
+    def _of_primaries(self, path: Path, stated: Sequence[float]) -> str:
+        """The linear space of a file's own primaries: the config's, else one made of them."""
+        if not are_colours(stated):
+            raise MediaError(
+                f"'{path}' states primaries that are no colours; give its colour space with "
+                "--colourspace"
+            )
+        for name in known_primaries(stated):
+            if self.config.getColorSpace(name) is not None:
+                return self.resolve(name)
+        own = self.chromaticities(self.working_space)
+        if own is not None and same_colours(own, stated):
+            return self.working_space
+        made = str(StatedSpace("linear", tuple(stated)))
+        if self._stated(made) is None:
+            raise MediaError(
+                f"'{path}' states primaries of its own and the colour config {self.source} has no "
+                "aces_interchange role to convert them by; give a colour space with --colourspace"
+            )
+        return made
 
 
 def apply_processor(processor: Any, pixels: Float32, in_place: bool = False) -> Float32:
@@ -252,30 +345,6 @@ def apply_processor(processor: Any, pixels: Float32, in_place: bool = False) -> 
         _, height, width = result.shape
         processor.apply(ocio.PlanarImageDesc(result[0], result[1], result[2], width, height))
     return result
-
-
-def _camera_curve(direction: Any) -> Any:
-    """Linear light from the camera curve of BT.709 and BT.2020 (forward), or the inverse.
-
-    V = 4.5 L below 0.018, 1.099 L^0.45 - 0.099 above. Source: ITU-R BT.709-6, item 1.2; mirrored
-    below zero so that negative values survive.
-    """
-    return ocio.ExponentWithLinearTransform(
-        gamma=[1 / 0.45, 1 / 0.45, 1 / 0.45, 1.0],
-        offset=[0.099, 0.099, 0.099, 0.0],
-        negativeStyle=ocio.NEGATIVE_LINEAR,
-        direction=direction,
-    )
-
-
-def _from_chromaticities(values: Sequence[float] | None) -> list[str]:
-    if values is None:
-        return []
-    return [
-        name
-        for name, known in CHROMATICITIES.items()
-        if np.allclose(values, known, rtol=0.0, atol=0.0015)
-    ]
 
 
 def _first_line(error: Exception) -> str:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,17 +40,18 @@ def open_companions(
     denoised: str | Path | None = None,
     background: str | Path | None = None,
     ocio: str | None = None,
+    opener: Callable[..., Shot] = open_shot,
 ) -> Companions:
     """Open the clean plate, denoised pass and background; a path given wins over the recipe's name.
 
-    Names inside the recipe are looked up under the media roots only.
+    Names inside the recipe are looked up under the media roots only. opener: as `open_shot`.
     """
 
     def opened(given: str | Path | None, name: str, colourspace: str = "") -> Shot | None:
         if given is None and not name:
             return None
         path = given if given is not None else roots.resolve(name)
-        return open_shot(path, colourspace=colourspace or None, ocio=ocio, missing="hold")
+        return opener(path, colourspace=colourspace or None, ocio=ocio, missing="hold")
 
     screen = recipe.screen
     plate_name = screen.clean_plate_path if screen.clean_plate == "file" else ""
@@ -112,16 +113,23 @@ def check_denoised(denoised: Shot, shot: Shot) -> None:
         )
 
 
-def companion_frame(shot: Shot, frame: int, offset: int = 0, *, loop: bool = False) -> int:
-    """Return the frame of a companion that belongs to `frame`.
+def companion_frame(
+    companion: Shot, shot: Shot, frame: int, offset: int = 0, *, loop: bool = False
+) -> int:
+    """Return the frame of a companion that belongs to a shot's `frame`.
 
-    A still serves every frame; a sequence is matched by number when the numbers overlap, else by
-    position from its start; beyond its ends the nearest is held, or it loops.
+    A still serves every frame. A sequence is matched by number when its numbers and the shot's
+    overlap, else by position: its first frame goes with the shot's first. So is a movie, whose
+    frames have no numbers of their own. Beyond its ends the nearest is held, or it loops; where it
+    lacks a number, the one before is held.
     """
-    if len(shot.frames) == 1:
-        return shot.frames[0]
-    first, last = shot.frames[0], shot.frames[-1]
-    wanted = frame + offset
+    numbers = companion.frames
+    if len(numbers) == 1:
+        return numbers[0]
+    first, last = numbers[0], numbers[-1]
+    overlap = first <= shot.frames[-1] and shot.frames[0] <= last
+    by_number = overlap and companion.kind != "movie"
+    wanted = (frame if by_number else frame - shot.frames[0] + first) + offset
     if loop:
-        return first + (wanted - first) % (last - first + 1)
-    return min(max(wanted, first), last)
+        wanted = first + (wanted - first) % (last - first + 1)
+    return numbers[max(0, bisect_right(numbers, wanted) - 1)]

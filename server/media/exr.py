@@ -6,7 +6,6 @@ import os
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +15,9 @@ import OpenImageIO as oiio
 
 from kernels.cpu.pixels import pack_half
 from server.media.attributes import Attribute, typed_attribute
-from server.media.colour import CHROMATICITIES
 from server.media.errors import MediaError
+from server.media.exr_header import text_attributes
+from server.media.primaries import CHROMATICITIES
 from server.media.sequence import is_text
 
 COMPRESSIONS = ("zip", "zips", "none", "piz", "rle", "pxr24", "b44", "b44a", "dwaa", "dwab")
@@ -58,6 +58,7 @@ def write_exr(
     half: bool = True,
     compression: str = "zip",
     interop_id: str | None = None,
+    chromaticities: Sequence[float] | None = None,
     pixel_aspect: float | None = None,
     data_window: tuple[int, int, int, int] | None = None,
     display_window: tuple[int, int, int, int] | None = None,
@@ -73,6 +74,7 @@ def write_exr(
     picture's size, else that size at the origin. Attributes carry OpenEXR's own names, as in
     `Frame.attributes`, and are written with their proper types (`timeCode` as a pair of 32-bit
     words, `framesPerSecond` as a Fraction); there is a `capDate` only if one is given.
+    chromaticities: of a linear space whose identifier doesn't tell them.
 
     The file appears complete under its name or not at all. Raises MediaError for a full disk, for
     a path that is one of `sources`, and for layers that do not fit together.
@@ -99,47 +101,23 @@ def write_exr(
     _set_attributes(spec, attributes)
     if interop_id:
         spec.attribute("colorInteropID", interop_id)
-        if interop_id in CHROMATICITIES:
-            spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), CHROMATICITIES[interop_id])
+    primaries = CHROMATICITIES.get(interop_id or "", chromaticities)
+    if primaries is not None:
+        spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), tuple(primaries))
     write_image(output, "openexr", spec, pixels)
     return clamped
 
 
 def attribute_in(path: Path, name: str) -> str | None:
     """Return a text attribute of a file's header; None without it, or without a readable file."""
-    if not path.exists():
-        return None
-    reader = oiio.ImageInput.open(str(path))
-    if reader is None:
-        oiio.geterror()
-        return None
-    try:
-        found = reader.spec().getattribute(name)
-        return None if found is None else str(found)
-    finally:
-        reader.close()
+    return text_attributes(path).get(name)
 
 
 def made_here(path: Path) -> bool:
     """Tell whether a file is an EXR that a job baked or rendered, and so no camera's picture."""
-    try:
-        seen = path.stat()
-    except OSError:
+    if path.suffix.lower() != ".exr":
         return False
-    return path.suffix.lower() == ".exr" and _marked(path, seen.st_size, seen.st_mtime_ns)
-
-
-@lru_cache(4096)
-def _marked(path: Path, size: int, mtime_ns: int) -> bool:
-    reader = oiio.ImageInput.open(str(path))
-    if reader is None:
-        oiio.geterror()
-        return False
-    try:
-        names = [attribute.name for attribute in reader.spec().extra_attribs]
-    finally:
-        reader.close()
-    return any(name.startswith(OURS) for name in names)
+    return any(name.startswith(OURS) for name in text_attributes(path))
 
 
 def _same_size(window: Any, shape: Sequence[int]) -> tuple[int, int, int, int] | None:

@@ -18,7 +18,8 @@ import numpy.typing as npt
 import OpenImageIO as oiio
 
 from server.media.errors import MediaError
-from server.media.headers import DAMAGED, Header, Limits, header_of
+from server.media.exr_header import subsampled_channels
+from server.media.headers import DAMAGED, Header, Limits, header_of, listed_names
 
 Float32 = npt.NDArray[np.float32]
 _LIBRARY_WORDS = re.compile(r"EXR Error \(.*?\): (EXR_ERR_\w+ )?|: magic 0x\w+.*")
@@ -27,6 +28,14 @@ _LIBRARY_WORDS = re.compile(r"EXR Error \(.*?\): (EXR_ERR_\w+ )?|: magic 0x\w+.*
 _READER = {
     ".exr": "openexr", ".dpx": "dpx", ".cin": "cineon", ".tif": "tiff", ".tiff": "tiff",
     ".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".jpe": "jpeg",
+}  # fmt: skip
+
+
+_STREAM = "an MPEG transport or program stream"
+_OTHER_MOVIES = {
+    ".ts": _STREAM, ".m2ts": _STREAM, ".mts": _STREAM, ".mpg": _STREAM, ".vob": _STREAM,
+    ".flv": "a Flash movie", ".wmv": "a Windows Media movie", ".asf": "a Windows Media movie",
+    ".ogv": "an Ogg movie",
 }  # fmt: skip
 
 
@@ -92,14 +101,40 @@ def _stored(header: Header, reader: Any) -> tuple[Float32, int]:
     """The data window (h, w, channels) as the file has it, and its first channel's number."""
     wanted = _wanted(header)
     low, high = min(wanted), max(wanted) + 1
-    stored = reader.read_image(header.subimage, 0, low, high, "float")
+    spec = reader.spec()
+    three = header.format == "tiff" and header.bits == 24
+    kind = str(spec.format) if three else "float"
+    stored = reader.read_image(header.subimage, 0, low, high, kind)
     if stored is None:
         reason = _clean(reader.geterror() or oiio.geterror())
         raise MediaError(f"'{header.path}' cannot be read ({reason}); {DAMAGED}")
     if header.format == "jpeg" and not _jpeg_is_whole(header.path):
         raise MediaError(f"'{header.path}' ends before its last row; {DAMAGED}")
     x0, y0, x1, y1 = header.data_window
-    return np.asarray(stored, dtype=np.float32).reshape(y1 - y0, x1 - x0, high - low), low
+    samples = _three_bytes(stored, kind.startswith("int")) if three else stored
+    samples = np.asarray(samples, dtype=np.float32).reshape(y1 - y0, x1 - x0, high - low)
+    if header.format == "tiff" and (header.bits or 0) > 8 and _white_is_zero(spec):
+        samples = 1.0 - samples  # The library turns samples of at most 8 bits over by itself.
+    return samples, low
+
+
+def _three_bytes(words: npt.NDArray[Any], signed: bool) -> Float32:
+    """24-bit samples from what the library makes of them: the bytes in the wrong order, high.
+
+    Source: TIFF 6.0, BitsPerSample and SampleFormat; seen with OpenImageIO 3.2 on files of both
+    byte orders.
+    """
+    word = words.view(np.uint32)
+    value = (word >> 24) | (word >> 8 & 0xFF00) | (word << 8 & 0xFF0000)
+    if signed:
+        whole = np.where(value >= 2**23, value.astype(np.int64) - 2**24, value)
+        return (whole / (2**23 - 1)).astype(np.float32)
+    return (value / (2**24 - 1)).astype(np.float32)
+
+
+def _white_is_zero(spec: Any) -> bool:
+    """Source: TIFF 6.0, PhotometricInterpretation."""
+    return int(spec.get_int_attribute("tiff:PhotometricInterpretation", 2)) == 0
 
 
 def _jpeg_is_whole(path: Path) -> bool:
@@ -147,9 +182,20 @@ def _open(path: Path, limits: Limits) -> Any:
     format_name = _READER.get(path.suffix.lower())
     _check_file(path)
     if format_name is None:
+        movie = _OTHER_MOVIES.get(path.suffix.lower())
+        if movie is not None:
+            raise MediaError(
+                f"'{path}' is {movie}, which is not read; rewrap it as MOV or MP4 first (the "
+                "pictures need no new encoding)"
+            )
         raise MediaError(
             f"'{path}' is not a picture format that can be read; transcode it to EXR, DPX, TIFF, "
             "PNG or JPEG first"
+        )
+    if format_name == "openexr" and (coarse := subsampled_channels(path)):
+        raise MediaError(
+            f"'{path}' stores {listed_names(coarse)} at a lower resolution, as luminance and "
+            "chroma are; write R, G, B at full resolution"
         )
     oiio.attribute("limits:resolution", limits.side_px)
     oiio.attribute("limits:channels", limits.channels)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,8 @@ import av
 
 from server.media.errors import MediaError
 
+_REORDERED = ("h264", "hevc", "vc1", "av1")
+_DURATION = re.compile(r"(\d{2,3}):(\d{2}):(\d{2}(?:\.\d+)?)")
 REORDER = 16
 """Frames at the end of a cut movie among which those that refer to lost ones may be missing."""
 
@@ -24,6 +27,8 @@ class Index:
     key_stamps: list[int]
     key_seeks: list[int]
     count: int
+    by_order: bool = False
+    """Presentation times are not to be had: frames are counted as the decoder gives them."""
 
     @property
     def missing(self) -> list[int]:
@@ -44,6 +49,8 @@ def build_index(path: Path, container: Any, stream: Any) -> Index:
             index = _of_entries(entries, path.stat().st_size, stream)
         else:
             index = _of_packets(container, declared, stream)
+        if _lacks_times(container, stream, index):
+            index = Index({n: n for n in range(1, index.count + 1)}, [1], [], index.count, True)
     except (av.FFmpegError, OSError) as error:
         raise MediaError(
             f"'{path}' cannot be read ({one_line(error)}); copy or export it again"
@@ -80,12 +87,49 @@ def _of_packets(container: Any, declared: int, stream: Any) -> Index:
             raise
     stamps = sorted(set(shown))
     count = len(stamps) + max(0, declared - seen)
+    if declared <= 0 and stamps:
+        count += _lost_at_the_end(container, stream, stamps)
     numbers = number_frames(stamps, count, _step(stream))
     keys.sort()
     return Index(
         numbers, [key for key, _ in keys], [seek for _, seek in keys],
         max(count, max(numbers, default=0)),
     )  # fmt: skip
+
+
+def _lacks_times(container: Any, stream: Any, index: Index) -> bool:
+    """Tell whether frames are reordered and the container has decoding times only, as AVI.
+
+    The library makes presentation times up there that are in the order of decoding.
+    """
+    reorders = stream.codec_context.has_b_frames and stream.codec_context.name in _REORDERED
+    only_keys = len(index.key_stamps) >= index.count
+    return bool(container.format.name == "avi" and reorders and not only_keys)
+
+
+def _lost_at_the_end(container: Any, stream: Any, stamps: Sequence[int]) -> int:
+    """Frames that the declared length has more than there are, where no number is declared."""
+    step = _step(stream)
+    if step <= 0:
+        return 0
+    if stream.duration:
+        missing = float(stream.duration) - (stamps[-1] + step - stamps[0])
+    else:
+        seconds = _seconds(stream.metadata.get("DURATION", ""))
+        if seconds is None and len(container.streams) == 1 and container.duration:
+            seconds = container.duration / av.time_base
+        if seconds is None:
+            return 0
+        missing = seconds / float(stream.time_base) - (stamps[-1] + step)
+    return max(0, round(missing / step))
+
+
+def _seconds(text: str) -> float | None:
+    """A duration such as 00:00:01.200000000, as Matroska's tag has it."""
+    found = _DURATION.fullmatch(text.strip())
+    if found is None:
+        return None
+    return int(found[1]) * 3600 + int(found[2]) * 60 + float(found[3])
 
 
 def _step(stream: Any) -> float:

@@ -22,8 +22,9 @@ import numpy as np
 import numpy.typing as npt
 
 from server.media import yuv
-from server.media.attributes import Attribute, snap_rate
-from server.media.colour import CAMERA_REC2020
+from server.media.attributes import Attribute, readable_text, snap_rate
+from server.media.cicp import colour_guess, colour_tags
+from server.media.deinterlace import FILTER, deinterlaced
 from server.media.errors import MediaError
 from server.media.headers import Limits
 from server.media.movie_index import build_index, one_line
@@ -40,26 +41,17 @@ _RECENT = 4
 """Decoded frames kept, for callers that ask a little out of order."""
 _CENTRED_CHROMA = {"mjpeg", "mpeg1video"}
 _SITED = re.compile(r"chroma_sample_loc_type_top_field\s+\d+\s*=\s*(\d+)")
-_CAMERA_CURVES = {1, 6, 14, 15}
 _LOCK = threading.Lock()
-
-# Transfer characteristics and colour primaries of H.273 (tables 2 and 3) -> colour-space names.
-_PRIMARIES = {1: "rec709", 2: "rec709", 5: "rec709", 6: "rec709", 9: "rec2020", 12: "p3d65"}
-_TAGS = {
-    (4, "rec709"): "g22_rec709_scene",
-    (13, "rec709"): "srgb_rec709_scene",
-    (13, "p3d65"): "srgb_p3d65_scene",
-    (16, "rec2020"): "pq_rec2020_display",
-    (16, "p3d65"): "pq_p3d65_display",
-    (18, "rec2020"): "hlg_rec2020_display",
-}
 
 
 class Movie:
     """One open movie. Several threads may read; they take turns."""
 
-    def __init__(self, path: Path, limits: Limits | None = None) -> None:
+    def __init__(
+        self, path: Path, limits: Limits | None = None, *, deinterlace: bool = False
+    ) -> None:
         self.path = path
+        self._deinterlace = deinterlace
         self._limits = limits or Limits()
         self._open()
         self._check_stream()
@@ -71,13 +63,17 @@ class Movie:
         self._recent: dict[int, Any] = {}
         self._frames: Iterator[Any] | None = None
         self._position = 0
+        self.hidden_alpha = self._tag("alpha_mode") == "1"
+        self.remarks = self._remarks()
         self._siting_type = self._read_siting()
         self._describe(self._decoded(min(self._index.stamps)))
 
     def _open(self) -> None:
         options = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS}
         try:
-            self._container: Any = av.open(f"file:{self.path.resolve()}", options=options)
+            self._container: Any = av.open(
+                f"file:{self.path.resolve()}", options=options, metadata_errors="surrogateescape"
+            )
         except (av.FFmpegError, OSError, ValueError) as error:
             raise MediaError(
                 f"'{self.path}' is not a readable movie ({one_line(error)}); it may be cut short "
@@ -86,21 +82,43 @@ class Movie:
         if not self._container.streams.video:
             raise MediaError(f"'{self.path}' has no picture track; choose another file")
         self._stream: Any = self._container.streams.video[0]
+        if self._stream.codec_context is None:
+            raise self._unknown_codec()
         self._stream.thread_type = "AUTO"
         self._stream.codec_context.thread_count = min(_THREADS, os.cpu_count() or 1)
 
     def _check_stream(self) -> None:
         context = self._stream.codec_context
-        if context is None or not context.width or not context.height:
-            raise MediaError(
-                f"'{self.path}' has a picture track in a codec that cannot be read; "
-                "transcode it to ProRes, H.264 or EXR first"
-            )
+        if not context.width or not context.height:
+            raise self._unknown_codec()
         if max(context.width, context.height) > self._limits.side_px:
             raise MediaError(
                 f"'{self.path}' claims {context.width} x {context.height} pixels and at most "
                 f"{self._limits.side_px} a side are read; check the file or scale it down"
             )
+
+    def _unknown_codec(self) -> MediaError:
+        return MediaError(
+            f"'{self.path}' has a picture track in a codec that cannot be read; "
+            "transcode it to ProRes, H.264 or EXR first"
+        )
+
+    def _remarks(self) -> tuple[str, ...]:
+        """What people should know of how the movie is read."""
+        told: list[str] = []
+        lost = f"{len(self.missing_frames)} of {self.frame_count} frames are missing"
+        if self.missing_frames:
+            told.append(f"the movie is cut short or damaged: {lost}")
+        if self.hidden_alpha:
+            told.append("its alpha, kept beside the picture as VP8 and VP9 do, is not read")
+        if self._deinterlace:
+            told.append(f"interlaced frames are made whole by the filter {FILTER}")
+        if self._index.by_order:
+            told.append(
+                "its frames have no presentation times and are counted from the start: rewrap it "
+                "as MOV or MP4 to move about quickly"
+            )
+        return tuple(told)
 
     def _read_siting(self) -> int | None:
         """Chroma sample location type from the stream's parameter sets; None if not stated."""
@@ -137,11 +155,13 @@ class Movie:
         self.has_alpha = len(kind.components) in (2, 4)
         self.chroma = _chroma(kind)
         self.signal = self._signal(frame, name)
-        self.colour_tags = _colour_tags(int(frame.color_trc), int(frame.color_primaries))
+        flags = (int(frame.color_primaries), int(frame.colorspace))
+        self.colour_tags = colour_tags(int(frame.color_trc), *flags)
+        self.colour_guess = colour_guess(*flags)
         self._start = self._start_timecode()
         self.attributes: dict[str, Attribute] = {"framesPerSecond": self.fps}
         if self._start is not None:
-            self.attributes["timeCode"] = self._start.words
+            self.attributes["timeCode"] = self._start.words(self.fps)
         reel = self._metadata("reel_name")
         if reel:
             self.attributes["reelName"] = reel
@@ -161,10 +181,16 @@ class Movie:
             siting = 1 if centred else 0
         return yuv.Signal(matrix, full, yuv.SITING[siting])
 
+    def _tag(self, name: str) -> str:
+        """A tag of the picture track, whose name Matroska's writers spell in either case."""
+        tags = {str(key).lower(): str(value) for key, value in self._stream.metadata.items()}
+        return tags.get(name, "")
+
     def _metadata(self, key: str) -> str:
-        """A text from the picture track, the file or its time-code track."""
+        """A text from the picture track, the file or its time-code track, in any case."""
         holders = [self._stream, self._container, *self._container.streams]
-        return next((str(h.metadata[key]) for h in holders if h.metadata.get(key)), "")
+        found = (value for h in holders for k, value in h.metadata.items() if k.lower() == key)
+        return next((readable_text(str(value)) for value in found if value), "")
 
     def _start_timecode(self) -> TimeCode | None:
         return parse_timecode(self._metadata("timecode"))
@@ -173,12 +199,14 @@ class Movie:
         """Attributes of one frame: its time code, when the movie states where it starts."""
         if self._start is None:
             return {}
-        return {"timeCode": advance(self._start, number - 1, self.fps).words}
+        return {"timeCode": advance(self._start, number - 1, self.fps).words(self.fps)}
 
     def read(self, number: int) -> tuple[Float32, Float32 | None]:
         """Encoded RGB (3, H, W) and alpha (H, W) or None of a frame, upright, float32."""
         with self._turn:
             frame = self._decoded(number)
+            if frame.interlaced_frame:
+                frame = self._whole(number, frame)
         colour, alpha = yuv.rgb_from_frame(frame, self.signal)
         if self._turns:
             colour = np.ascontiguousarray(np.rot90(colour, self._turns, axes=(1, 2)))
@@ -199,9 +227,30 @@ class Movie:
             raise self._damaged(number, one_line(error)) from None
         if frame.is_corrupt:
             raise self._damaged(number, "its data is incomplete")
-        if frame.interlaced_frame:
-            raise MediaError(f"'{self.path}' is interlaced; deinterlace it to whole frames first")
+        if frame.interlaced_frame and not self._deinterlace:
+            raise MediaError(
+                f"'{self.path}' is interlaced; deinterlace it to whole frames first, or have it "
+                "done here with --deinterlace"
+            )
         return frame
+
+    def _whole(self, number: int, frame: Any) -> Any:
+        """An interlaced frame as a whole one, from it and its neighbours."""
+        before = [self._neighbour(number - 1)] if number - 1 in self._index.stamps else []
+        after = [self._neighbour(number + 1)] if number + 1 in self._index.stamps else []
+        run = [*(f for f in before if f is not None), frame]
+        which = len(run) - 1
+        run += [f for f in after if f is not None]
+        try:
+            return deinterlaced(run, which, yuv.planar_format(frame.format.name))
+        except (av.FFmpegError, OSError, ValueError) as error:
+            raise self._damaged(number, one_line(error)) from None
+
+    def _neighbour(self, number: int) -> Any:
+        try:
+            return self._decoded(number)
+        except MediaError:
+            return None
 
     def _damaged(self, number: int, reason: str) -> MediaError:
         return MediaError(
@@ -209,7 +258,22 @@ class Movie:
             "copy or export the movie again"
         )
 
+    def _count_to(self, number: int) -> Any:
+        """The frame that the decoder gives as the number-th; from the start if it is past it."""
+        if self._frames is None or number < self._position:
+            self._container.seek(0, stream=self._stream, backward=True)
+            self._frames, self._position = self._decoding(strict=True), 1
+        for frame in self._frames:
+            self._keep(self._position, frame)
+            self._position += 1
+            if self._position > number:
+                return frame
+        self._frames = None
+        raise self._damaged(number, "the decoder does not deliver it")
+
     def _find(self, number: int) -> Any:
+        if self._index.by_order:
+            return self._count_to(number)
         target = self._index.stamps[number]
         key = bisect_right(self._index.key_stamps, target) - 1
         if self._frames is not None and self._on_the_way(number, key):
@@ -237,14 +301,16 @@ class Movie:
         self._container.seek(stamp, stream=self._stream, backward=True)
         self._frames = self._decoding()
 
-    def _decoding(self) -> Iterator[Any]:
-        """Frames in the order shown; packets that are damaged are passed over."""
+    def _decoding(self, strict: bool = False) -> Iterator[Any]:
+        """Frames in the order shown; packets that are damaged are passed over, unless strict."""
         for packet in self._container.demux(self._stream):
-            if packet.is_corrupt:
+            if packet.is_corrupt and not strict:
                 continue
             try:
                 frames = packet.decode()
             except av.InvalidDataError:
+                if strict:
+                    raise
                 continue
             yield from frames
 
@@ -280,17 +346,3 @@ def _chroma(kind: Any) -> str:
     across = 16 // components[1].width
     down = 16 // components[1].height
     return {(1, 1): "4:4:4", (2, 1): "4:2:2"}.get((across, down), "4:2:0")
-
-
-def _colour_tags(transfer: int, primaries: int) -> list[str]:
-    """Colour-space names for the H.273 flags; none when the stream does not state its curve."""
-    gamut = _PRIMARIES.get(primaries)
-    if gamut is None:
-        return []
-    if transfer in _CAMERA_CURVES and gamut == "rec2020":
-        return [CAMERA_REC2020]
-    if transfer in _CAMERA_CURVES and gamut == "rec709":
-        return ["ocio:itu709_rec709_scene", "Camera Rec.709"]
-    if transfer == 8:
-        return [f"lin_{gamut}_scene"]
-    return [_TAGS[transfer, gamut]] if (transfer, gamut) in _TAGS else []

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import logging
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from kernels.errors import VerdigrisError
 from server.media import images
 from server.media.colour import config_source, load_colour
 from server.media.errors import MediaError
@@ -25,6 +28,7 @@ from server.media.sequence import (
 )
 from server.media.shot import MissingPolicy, PlateAlpha, Shot, file_stamp, open_movie
 
+log = logging.getLogger("verdigris.media")
 DEFAULT_FPS = Fraction(24)
 
 
@@ -35,29 +39,48 @@ def open_shot(
     ocio: str | None = None,
     plate_alpha: PlateAlpha = "ignore",
     missing: MissingPolicy = "error",
+    deinterlace: bool = False,
     limits: Limits | None = None,
+    fps: float | None = None,
 ) -> Shot:
     """Open SHOT: a still, a folder, a numbered pattern or a movie.
 
     colourspace: the input space, instead of the one the files or the config's rules state.
+    deinterlace: make interlaced frames of a movie whole, instead of refusing them.
     ocio: an OpenColorIO config, else the variable OCIO, else the built-in studio config.
+    fps: frames a second, instead of what the files state.
     Raises MediaError in one sentence that says what to do.
     """
-    limits = limits or Limits()
-    options: dict[str, Any] = {
-        "spec": str(spec),
-        "ocio": config_source(ocio),
-        "plate_alpha": plate_alpha,
-        "missing": missing,
-        "limits": limits,
-    }
+    try:
+        options: dict[str, Any] = {
+            "spec": str(spec),
+            "ocio": config_source(ocio),
+            "plate_alpha": plate_alpha,
+            "missing": missing,
+            "deinterlace": deinterlace,
+            "limits": limits or Limits(),
+        }
+        found = _open_shot(spec, colourspace, options)
+        return replace(found, fps=Fraction(fps).limit_denominator(1001)) if fps else found
+    except (VerdigrisError, KeyboardInterrupt):
+        raise
+    except Exception as error:  # Whatever a library raises: one take must not stop the others.
+        log.warning("opening '%s' failed", spec, exc_info=True)
+        reason = " ".join(f"{type(error).__name__}: {error}".split())[:160]
+        raise MediaError(f"'{spec}' cannot be opened ({reason}); copy or export it again") from None
+
+
+def _open_shot(spec: str | Path, colourspace: str | None, options: dict[str, Any]) -> Shot:
     if not str(spec).strip():
         raise MediaError("no shot is named; give a movie, a still, a folder or a pattern")
     if not is_text(spec):
         shown = str(spec).encode("utf-8", "replace").decode()
         raise MediaError(f"'{shown}' has a name that is not UTF-8 text; rename it")
     load_colour(options["ocio"])
-    path = Path(spec)
+    return _open(Path(spec), colourspace, options)
+
+
+def _open(path: Path, colourspace: str | None, options: dict[str, Any]) -> Shot:
     if is_pattern(path) and not path.exists():
         pattern, frames = parse_pattern(path)
         return _open_sequence(pattern, frames, colourspace, options)
@@ -130,10 +153,15 @@ def _image_shot(
     header: Header, colourspace: str | None, options: dict[str, Any], **fields: Any
 ) -> Shot:
     colour = load_colour(options["ocio"])
+    if header.colour_refusal and colourspace is None:
+        raise MediaError(
+            f"'{header.path}' {header.colour_refusal}; convert it to sRGB, or name its colour "
+            "space with --colourspace"
+        )
     space = colour.input_space(
         header.path,
         override=colourspace,
-        tags=[header.colour_tag] if header.colour_tag else [],
+        tags=header.colour_tags,
         chromaticities=header.chromaticities,
         floating=header.bits is None,
         guess=header.colour_guess,
@@ -149,6 +177,7 @@ def _image_shot(
         chroma=header.chroma,  # type: ignore[arg-type]
         metadata=header.attributes,
         has_alpha=header.alpha_channel is not None and options["plate_alpha"] == "use",
+        remarks=header.remarks,
         **fields,
         **options,
     )
@@ -158,14 +187,19 @@ def _open_movie_shot(path: Path, colourspace: str | None, options: dict[str, Any
     if not path.is_file():
         problem = "is a folder, not a movie" if path.is_dir() else "does not exist"
         raise MediaError(f"'{path}' {problem}; check the path")
-    movie = open_movie(path, file_stamp(path), options["limits"])
+    movie = open_movie(path, file_stamp(path), options["limits"], options["deinterlace"])
+    if movie.hidden_alpha and options["plate_alpha"] == "use":
+        raise MediaError(
+            f"'{path}' keeps its alpha beside the picture, as VP8 and VP9 do, where it is not "
+            "read; transcode it to ProRes 4444 or EXR"
+        )
     space = load_colour(options["ocio"]).input_space(
         path,
         override=colourspace,
         tags=movie.colour_tags,
         chromaticities=None,
         floating=False,
-        guess="rec1886_rec709_display",
+        guess=movie.colour_guess,
     )
     return Shot(
         name=path.stem,
@@ -182,6 +216,7 @@ def _open_movie_shot(path: Path, colourspace: str | None, options: dict[str, Any
         chroma=movie.chroma,  # type: ignore[arg-type]
         metadata=movie.attributes,
         has_alpha=movie.has_alpha and options["plate_alpha"] == "use",
+        remarks=movie.remarks,
         path=path,
         **options,
     )

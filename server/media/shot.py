@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from server.media import images
 from server.media.attributes import Attribute
-from server.media.colour import Colour, Origin, load_colour
+from server.media.colour import DECIDED, Colour, Origin, load_colour
 from server.media.errors import MediaError
 from server.media.headers import Header, Limits
 from server.media.sequence import Pattern
@@ -74,6 +74,10 @@ class Shot:
     missing: MissingPolicy
     has_alpha: bool
     limits: Limits
+    deinterlace: bool = False
+    """Interlaced frames of a movie are made whole; else they are refused."""
+    remarks: tuple[str, ...] = ()
+    """What people should know of how the files are read, as sentences without a full stop."""
     pattern: Pattern | None = None
     path: Path | None = None
 
@@ -81,6 +85,11 @@ class Shot:
     def working_space(self) -> str:
         """Name of the scene-linear space that frames are read into."""
         return self.colour.working_space
+
+    @property
+    def colourspace_decided(self) -> str:
+        """How the colour space was decided, in words for people."""
+        return DECIDED[self.colourspace_origin]
 
     @property
     def colour(self) -> Colour:
@@ -160,7 +169,8 @@ class Shot:
     def _read_movie(self, frame: int) -> Frame:
         if frame in self.missing_frames:
             return self._stand_in(frame)
-        movie = open_movie(self.path, file_stamp(self.path) if self.path else None, self.limits)
+        stamp = file_stamp(self.path) if self.path else None
+        movie = open_movie(self.path, stamp, self.limits, self.deinterlace)
         pixels, alpha = movie.read(frame)
         attributes = {**self.metadata, **movie.frame_attributes(frame)}
         return self._finish(frame, pixels, alpha, False, attributes)
@@ -225,12 +235,14 @@ def file_stamp(path: Path) -> tuple[int, float]:
 
 
 @lru_cache(maxsize=4)
-def open_movie(path: Path | None, stamp: tuple[int, float] | None, limits: Limits) -> Movie:
+def open_movie(
+    path: Path | None, stamp: tuple[int, float] | None, limits: Limits, deinterlace: bool = False
+) -> Movie:
     """The movie of a path, opened once in this process for each version of the file."""
     from server.media.movies import Movie
 
     assert path is not None
-    return Movie(path, limits)
+    return Movie(path, limits, deinterlace=deinterlace)
 
 
 @lru_cache(maxsize=16)

@@ -12,6 +12,20 @@ from fractions import Fraction
 _TEXT = re.compile(r"(\d{2}):(\d{2}):(\d{2})([:;.])(\d{2,3})")
 
 
+_FIELD_MARK = 0x8000
+
+
+def is_timecode(word: int) -> bool:
+    """Tell whether a packed time word holds a time of day: decimal digits within their bounds."""
+    bounds = ((24, 0x30, 0x0F), (16, 0x70, 0x0F), (8, 0x70, 0x0F), (0, 0x30, 0x0F))
+    limits = (23, 59, 59, 39)
+    for (shift, tens, units), limit in zip(bounds, limits, strict=True):
+        digits = word >> shift & 0xFF
+        if digits & units > 9 or (digits & tens) // 16 * 10 + (digits & units) > limit:
+            return False
+    return True
+
+
 @dataclass(frozen=True)
 class TimeCode:
     """Hours, minutes, seconds, frames; `drop` marks drop-frame counting (29.97 and 59.94)."""
@@ -22,17 +36,19 @@ class TimeCode:
     frames: int
     drop: bool = False
 
-    @property
-    def words(self) -> tuple[int, int]:
+    def words(self, fps: Fraction) -> tuple[int, int]:
         """The packed time word and an empty user-bits word, as in OpenEXR's `timeCode`.
 
-        Rates over 30 count pairs of frames, as the two digits for frames hold 0 to 39 only.
+        The two digits for frames hold 0 to 39 only, so rates over 30 count pairs of frames, and
+        the field mark tells the second of a pair. Rates over 60 count groups of more, unmarked.
+        Source: SMPTE ST 12-1, 50 and 60 frames a second; OpenEXR's TimeCode, TV60 packing.
         """
-        fields = (self.hours, self.minutes, self.seconds, self.frames)
+        group = max(1, -(-round(fps) // 30))
         word = 0
-        for value in fields:
+        for value in (self.hours, self.minutes, self.seconds, self.frames // group):
             word = word << 8 | (value // 10) << 4 | value % 10
-        return word | (0x40 if self.drop else 0), 0
+        second = group == 2 and self.frames % 2 == 1
+        return word | (0x40 if self.drop else 0) | (_FIELD_MARK if second else 0), 0
 
     def __str__(self) -> str:
         mark = ";" if self.drop else ":"

@@ -29,8 +29,8 @@ class Carrier:
         self._lock = threading.Lock()
 
     def carry(self, engine: Engine, frame: FrameId) -> None:
-        """Have a frame carried over, if the engine is a card and does not have it yet."""
-        if engine.name != "cuda" or self._store.in_engine(frame):
+        """Have a frame carried over, if the engine has memory of its own, without it yet."""
+        if not engine.abilities.own_memory or self._store.in_engine(frame):
             return
         with self._lock:
             if frame in self._under_way:
@@ -45,7 +45,7 @@ class Carrier:
         """End the thread."""
         self._pool.shutdown(wait=True, cancel_futures=True)
 
-    def _stage(self, engine: Any, frame: FrameId) -> None:
+    def _stage(self, engine: Engine, frame: FrameId) -> None:
         try:
             decoded = self._store.decoded(frame)
             pictures = [p for p in (decoded.pixels, decoded.alpha) if p is not None]
@@ -63,7 +63,7 @@ class Carrier:
         future.add_done_callback(lambda done: self._arrived(frame, done))
 
     def _hold(
-        self, engine: Any, frame: FrameId, decoded: Decoded, staged: list[tuple[Any, Any]]
+        self, engine: Engine, frame: FrameId, decoded: Decoded, staged: list[tuple[Any, Any]]
     ) -> None:
         """On the engine's thread. Other pixels than those staged were decoded anew meanwhile."""
         ready = {id(picture): prepared for picture, prepared in staged}

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from dataclasses import dataclass
 from enum import Enum
+
+from cachetools import LRUCache
 
 from kernels.plan import Region
 from server.wire.messages import Show
@@ -43,10 +44,10 @@ class Sight:
 class PictureKey:
     """Everything a picture depends on: clients with equal keys share one render and one encode.
 
-    epoch: counts the shots opened since the start.
+    remakes: how often all pictures had been thrown away before.
     """
 
-    epoch: int
+    remakes: int
     revision: int
     frame: int
     sight: Sight
@@ -60,7 +61,7 @@ class PictureKey:
         stressed = self.sight.stress[0] != "off" and self.sight.name == "matte"
         quality = Quality.LOSSLESS if stressed else Quality.REST
         return PictureKey(
-            self.epoch, self.revision, self.frame, self.sight, self.width, self.height, quality
+            self.remakes, self.revision, self.frame, self.sight, self.width, self.height, quality
         )
 
 
@@ -109,29 +110,28 @@ class PictureCache:
     """The latest encoded pictures, least recently used first out."""
 
     def __init__(self, limit_bytes: int = 48 << 20) -> None:
-        self.limit_bytes = limit_bytes
-        self.bytes = 0
-        self._pictures: OrderedDict[PictureKey, Picture] = OrderedDict()
+        self._pictures: LRUCache[PictureKey, Picture] = LRUCache(
+            limit_bytes, getsizeof=lambda picture: len(picture.data)
+        )
+
+    @property
+    def bytes(self) -> int:
+        """How much is kept."""
+        return int(self._pictures.currsize)
 
     def get(self, key: PictureKey) -> Picture | None:
         """Return a picture if it is still there."""
-        picture = self._pictures.get(key)
-        if picture is not None:
-            self._pictures.move_to_end(key)
-        return picture
+        return self._pictures.get(key)
 
     def put(self, key: PictureKey, picture: Picture) -> None:
-        """Keep a picture, dropping old ones to stay within the limit."""
-        old = self._pictures.pop(key, None)
-        self.bytes += len(picture.data) - (len(old.data) if old else 0)
-        self._pictures[key] = picture
-        while self.bytes > self.limit_bytes and len(self._pictures) > 1:
-            self.bytes -= len(self._pictures.popitem(last=False)[1].data)
+        """Keep a picture, dropping old ones to stay within the limit; not one larger than that."""
+        if len(picture.data) <= self._pictures.maxsize:
+            self._pictures[key] = picture
 
-    def keep_only(self, epoch: int, revision: int) -> None:
+    def keep_only(self, remakes: int, revision: int) -> None:
         """Drop the pictures of other revisions: revisions only grow, nobody asks for them again."""
-        for key in [k for k in self._pictures if (k.epoch, k.revision) != (epoch, revision)]:
-            self.bytes -= len(self._pictures.pop(key).data)
+        for key in [k for k in self._pictures if (k.remakes, k.revision) != (remakes, revision)]:
+            del self._pictures[key]
 
     def __contains__(self, key: PictureKey) -> bool:
         return key in self._pictures

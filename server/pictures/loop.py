@@ -21,7 +21,7 @@ from server.pictures.keys import Picture, PictureKey
 from server.pictures.maker import Made, PictureMaker, encoded
 from server.pictures.playback import PlayClock
 from server.pictures.renderer import RenderThread, Urgency
-from server.pictures.resident import OpenedShot
+from server.pictures.resident import ResidentShot
 from server.pictures.scheduler import Scheduler
 from server.pictures.viewers import Delivery
 from server.store.frame_types import FrameId, NotReadyError
@@ -41,7 +41,7 @@ class PictureLoop:
 
     def __init__(
         self,
-        opened: OpenedShot,
+        opened: ResidentShot,
         session: RecipeSession,
         store: FrameStore,
         thread: RenderThread,
@@ -61,6 +61,7 @@ class PictureLoop:
         )
         self.scheduler.revision = session.revision
         self.frame_ready = asyncio.Event()
+        store.listen(self.frame_arrived)
         self._on_failure, self._on_end = on_failure, on_end
         self._loop: asyncio.AbstractEventLoop | None = None
         self._encoders = ThreadPoolExecutor(encoders, thread_name_prefix="encode")
@@ -174,7 +175,7 @@ class PictureLoop:
 
     def _finished(self, key: PictureKey, picture: Picture) -> None:
         self.timing.add("encode", picture.encode_us / 1e6)
-        if key.epoch == self.scheduler.epoch:
+        if key.remakes == self.scheduler.remakes:
             self.scheduler.finished(key, picture, self.now())
         else:
             self.scheduler.retry(key)
@@ -191,7 +192,9 @@ class PictureLoop:
                 else ("a picture could not be made; the service's log tells more")
             )
             log.error("picture of frame %d failed", key.frame, exc_info=error)
-            self._on_failure([taker.client for taker in self.scheduler.flights.get(key, [])], text)
+            self._on_failure(
+                [recipient.client for recipient in self.scheduler.flights.get(key, [])], text
+            )
             self.scheduler.finished(key, None, self.now())
         self.pump()
 

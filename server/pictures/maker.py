@@ -8,14 +8,13 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
 
-from kernels.engine import U8, Engine, Inputs, View
+from kernels.engine import U8, DevicePictures, Engine, Inputs, View
 from kernels.plan import Plan, Region
 from kernels.recipe import Recipe
 from server.pictures.encode import MOVING_QUALITY, REST_QUALITY, encode
 from server.pictures.keys import Picture, PictureKey, Quality
-from server.pictures.resident import OpenedShot
+from server.pictures.resident import ResidentShot
 from server.wire.protocol import Flag
 
 DRAFT_FROM_S = 0.030
@@ -59,7 +58,7 @@ class Pace:
         coarse = (x1 - x0) * (y1 - y0) >= 2 * key.width * key.height
         halves = not any(edge % 2 for edge in region)
         slow = self.seconds > DRAFT_FROM_S and key.quality is Quality.MOVING
-        return 2 if engine.name == "cpu" and slow and coarse and halves else 1
+        return 2 if engine.abilities.drafts and slow and coarse and halves else 1
 
 
 @dataclass
@@ -70,7 +69,7 @@ class PictureMaker:
     pace: Pace = field(default_factory=Pace)
     _spare: Engine | None = None
 
-    def make(self, opened: OpenedShot, key: PictureKey, recipe: Recipe) -> Made:
+    def make(self, opened: ResidentShot, key: PictureKey, recipe: Recipe) -> Made:
         """Make the picture of `key`.
 
         Raises NotReadyError when a frame has left the store meanwhile.
@@ -89,18 +88,19 @@ class PictureMaker:
             self.pace.note(seconds)
         return made
 
-    def _try(self, opened: OpenedShot, key: PictureKey, recipe: Recipe) -> Made:
+    def _try(self, opened: ResidentShot, key: PictureKey, recipe: Recipe) -> Made:
         inputs, missing = opened.inputs(recipe, key.frame)
         draft = self.pace.draft(self.engine, key, key.sight.region or inputs.whole)
         plan = opened.plan(recipe, key.frame, inputs)
         view = opened.view(recipe, key.frame, key.sight, key.width, key.height, draft)
         flags = flags_of(key, missing, draft)
-        if key.quality is not Quality.LOSSLESS and getattr(self.engine, "can_encode_jpeg", False):
-            return _on_the_card(self.engine, plan, inputs, view, key.quality, flags)
+        card = self.engine.device_pictures
+        if key.quality is not Quality.LOSSLESS and card is not None:
+            return _on_the_card(card, plan, inputs, view, key.quality, flags)
         pixels, seconds = _timed(lambda: self.engine.render(plan, inputs, view))
         return Made(pixels, None, flags, seconds)
 
-    def _off_the_card(self, opened: OpenedShot, key: PictureKey, recipe: Recipe) -> Made:
+    def _off_the_card(self, opened: ResidentShot, key: PictureKey, recipe: Recipe) -> Made:
         """Make the picture with the cpu engine, and say so."""
         if self._spare is None:
             from kernels.cpu import cpu_engine
@@ -126,15 +126,15 @@ def _timed(work: Callable[[], U8]) -> tuple[U8, float]:
 
 
 def _on_the_card(
-    engine: Any, plan: Plan, inputs: Inputs, view: View, quality: Quality, flags: int
+    card: DevicePictures, plan: Plan, inputs: Inputs, view: View, quality: Quality, flags: int
 ) -> Made:
     """Render and encode without leaving the card."""
     start = time.perf_counter()
-    device = engine.render_device(plan, inputs, view)
+    device = card.render_device(plan, inputs, view)
     rendered = time.perf_counter()
     moving = quality is Quality.MOVING
     number, chroma = (MOVING_QUALITY, "420") if moving else (REST_QUALITY, "444")
-    data = engine.encode_jpeg(device, number, chroma)
+    data = card.encode_jpeg(device, number, chroma)
     end = time.perf_counter()
     spent = int((rendered - start) * 1e6), int((end - rendered) * 1e6)
     return Made(None, Picture(data, "jpeg", number, flags, *spent), flags, rendered - start)

@@ -36,7 +36,7 @@ class Texts:
             self._waiting.clear()
             self.overflowed = True
 
-    def take(self) -> str | None:
+    def pop(self) -> str | None:
         """Return the oldest message, or None."""
         return self._waiting.popitem(last=False)[1] if self._waiting else None
 

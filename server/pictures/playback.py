@@ -24,6 +24,7 @@ class PlayClock:
     first: int = field(default=0)
     last: int = field(default=0)
     dropped: int = 0
+    """frames passed over in the run that goes on or ended last; gone when one moves on by hand"""
     moved_at: float = float("-inf")
     """when somebody last moved it"""
     _anchor: int = field(default=0)
@@ -66,7 +67,7 @@ class PlayClock:
         place = offset + steps
         if self.loop == "once":
             place = min(place, max(span - 1, offset))
-        elif self.loop == "bounce":
+        elif self.loop == "back_and_forth":
             place = _bounce(place, span)
         elif steps:
             place %= span
@@ -95,6 +96,9 @@ class PlayClock:
         """Carry out what the page asks; frames outside the shot are pulled to its ends."""
         frame = self.frame_at(now)
         begin = message.playing is True and not self.playing
+        moved = message.frame is not None or message.step is not None
+        if begin or (moved and not self.playing):
+            self.dropped = 0
         self.moved_at = now
         low, high = self.frames
         if message.first is not None:
@@ -116,8 +120,6 @@ class PlayClock:
             self.playing = False
         if message.playing is not None:
             self.playing = message.playing
-        if begin:
-            self.dropped = 0
         self._restart(min(max(frame, low), high), now, begin)
 
     def stop_at_end(self, now: float) -> None:

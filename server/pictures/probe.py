@@ -1,8 +1,13 @@
-"""Values under the pointer, and which channel tells two regions apart. On the engine's thread."""
+"""Values under the pointer, and which channel tells two regions apart.
+
+The engine's thread is asked for one band after the other, so that pictures have their turn between
+two; what is counted is counted elsewhere.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,12 +17,18 @@ from kernels.engine import Inputs
 from kernels.plan import Plan, Region
 from kernels.recipe import Recipe
 from kernels.reference.colour import acescct_from_linear, hue_degrees, luminance, saturation
+from kernels.reference.view import view_needs, view_source
+from kernels.views import VIEW_TABLE, View, ViewName
 from server.pictures.keys import Sight
-from server.pictures.resident import OpenedShot
+from server.pictures.resident import ResidentShot
 from server.wire.messages import Sample, Separate
 from server.wire.replies import ChannelSeparation, Sampled, Separated
 
 MAX_BOX_PIXELS = 4_000_000
+BAND_PIXELS = 1 << 17
+"""pixels that are measured before pictures have their turn"""
+OnEngine = Callable[[Callable[[], Any]], Any]
+"""carries out a piece of work on the engine's thread and returns its result"""
 ACESCCT_BITS = 10
 Array = NDArray[Any]
 
@@ -40,60 +51,76 @@ def limited(box: Region) -> Region:
 
 
 def values_of(
-    opened: OpenedShot,
+    opened: ResidentShot,
     plan: Plan,
     inputs: Inputs,
-    name: str,
+    name: ViewName,
     extractor: str,
     box: Region,
     pixels: Callable[[str], Array],
 ) -> Array:
     """Return the values of a view over a box, (3, h, w) or (h, w) for a matte.
 
-    pixels: returns a whole input picture by its role.
+    pixels: returns a whole input picture by its role. A measure is no signal: the plate's values.
     """
     x0, y0, x1, y1 = box
-    held = {"denoised": "denoised", "clean_plate": "clean"}.get(name, "plate")
-    if held == "clean" and held not in inputs.planes:
-        flat = np.array(plan.context.screen, np.float32).reshape(3, 1, 1)
-        return np.broadcast_to(flat, (3, y1 - y0, x1 - x0))
-    if name == "matte":
-        known = any(e.id == extractor for e in plan.recipe.extractors)
-        wanted = f"extractor:{extractor}" if known else "alpha"
-    elif name in ("despilled", "foreground", "composite", "spill"):
-        wanted = "despilled" if name == "spill" else name
-    else:
-        role = held if held in inputs.planes else "plate"
-        return pixels(role)[..., y0:y1, x0:x1].astype(np.float32)
-    made = opened.engine.planes(plan, inputs, [wanted], box)[wanted]
-    if name != "spill":
-        return made
-    return np.asarray(np.maximum(pixels("plate")[..., y0:y1, x0:x1].astype(np.float32) - made, 0))
+    known = any(e.id == extractor for e in plan.recipe.extractors)
+    seen = View(
+        name if VIEW_TABLE[name].signal else "plate", x1 - x0, y1 - y0, extractor if known else ""
+    )
+    needs = view_needs(plan, seen)
+    planes = {
+        role: pixels(role)[..., y0:y1, x0:x1].astype(np.float32)
+        for role in needs
+        if role in inputs.planes
+    }
+    keyed = {
+        plane.replace("matte:", "extractor:"): plane
+        for plane in needs
+        if plane not in ("plate", "denoised", "clean")
+    }
+    made = opened.engine.planes(plan, inputs, list(keyed), box) if keyed else {}
+    planes |= {keyed[wanted]: values for wanted, values in made.items()}
+    return view_source(plan, seen, planes)
+
+
+def bands_of(box: Region) -> list[Region]:
+    """Return a box in bands of whole rows, each of at most BAND_PIXELS (but one row at least)."""
+    x0, y0, x1, y1 = box
+    rows = max(1, BAND_PIXELS // (x1 - x0))
+    return [(x0, y, x1, min(y + rows, y1)) for y in range(y0, y1, rows)]
 
 
 def sample(
-    opened: OpenedShot, recipe: Recipe, revision: int, frame: int, message: Sample
+    opened: ResidentShot,
+    recipe: Recipe,
+    revision: int,
+    frame: int,
+    message: Sample,
+    on_engine: OnEngine = lambda work: work(),
 ) -> Sampled:
     """Measure a view over a box."""
-    inputs, _ = opened.inputs(recipe, frame)
-    plan = opened.plan(recipe, frame, inputs)
+    inputs, _ = on_engine(lambda: opened.inputs(recipe, frame))
+    plan = on_engine(lambda: opened.plan(recipe, frame, inputs))
     box = limited(clipped(message.box, inputs.width, inputs.height))
-    values = values_of(
-        opened,
-        plan,
-        inputs,
-        message.name,
-        message.extractor,
-        box,
-        lambda role: opened.pixels(recipe, frame, inputs, role),
-    )
+
+    def pixels(role: str) -> Array:
+        held: Array = opened.pixels(recipe, frame, inputs, role)
+        return held
+
+    def measured(band: Region) -> tuple[Array, Array]:
+        values = values_of(opened, plan, inputs, message.name, message.extractor, band, pixels)
+        return values, opened.engine.planes(plan, inputs, ["alpha"], band)["alpha"]
+
+    parts = [on_engine(partial(measured, band)) for band in bands_of(box)]
+    values = np.concatenate([part[0] for part in parts], axis=-2)
+    alpha = np.concatenate([part[1] for part in parts], axis=-2)
     matte = values.ndim == 2
     planes = (np.repeat(values[None], 3, 0) if matte else values).reshape(3, -1)
     mean = planes.mean(axis=1, dtype=np.float64)
     pixel = mean.reshape(3, 1, 1).astype(np.float32)
     weights = opened.colour.luminance_weights
     code, bits = (None, None) if matte else code_values(opened, pixel)
-    alpha = opened.engine.planes(plan, inputs, ["alpha"], box)["alpha"]
     return Sampled(
         id=message.id,
         name=message.name,
@@ -108,7 +135,7 @@ def sample(
         log=_three(mean if matte else acescct_from_linear(pixel).reshape(3)),
         code=code,
         code_bits=bits,
-        display=shown(opened, plan, inputs, recipe, message, box),
+        display=on_engine(lambda: shown(opened, plan, inputs, recipe, message, box)),
         hue_deg=float(hue_degrees(pixel).item()),
         saturation=float(saturation(pixel).item()),
         luminance=float(luminance(pixel, weights).item()),
@@ -117,7 +144,7 @@ def sample(
 
 
 def code_values(
-    opened: OpenedShot, pixel: Array
+    opened: ResidentShot, pixel: Array
 ) -> tuple[tuple[float, float, float] | None, int | None]:
     """Return the recording's code values of a working-space pixel.
 
@@ -133,7 +160,7 @@ def code_values(
 
 
 def shown(
-    opened: OpenedShot, plan: Plan, inputs: Inputs, recipe: Recipe, message: Sample, box: Region
+    opened: ResidentShot, plan: Plan, inputs: Inputs, recipe: Recipe, message: Sample, box: Region
 ) -> tuple[int, int, int]:
     """Return the mean 8-bit values as the view shows them."""
     width, height = min(box[2] - box[0], 64), min(box[3] - box[1], 64)
@@ -166,18 +193,30 @@ def channels_of(pixels: Array, weights: tuple[float, float, float]) -> dict[str,
     }
 
 
-def separate(opened: OpenedShot, recipe: Recipe, frame: int, message: Separate) -> Separated:
+def separate(
+    opened: ResidentShot,
+    recipe: Recipe,
+    frame: int,
+    message: Separate,
+    on_engine: OnEngine = lambda work: work(),
+) -> Separated:
     """Rank the channels by how far two regions of the plate lie apart in them.
 
     separation = |mean a - mean b| / sqrt((var a + var b) / 2), linear and ACEScct. Source: the
     sensitivity index d' of signal detection theory (Green & Swets 1966).
     """
-    inputs, _ = opened.inputs(recipe, frame)
-    plate = opened.pixels(recipe, frame, inputs, "plate")
+    inputs, _ = on_engine(lambda: opened.inputs(recipe, frame))
+
+    def read(box: Region) -> Array:
+        x0, y0, x1, y1 = box
+        plate: Array = opened.pixels(recipe, frame, inputs, "plate")[:, y0:y1, x0:x1]
+        return plate.astype(np.float32)
+
     regions = []
     for box in (message.box_a, message.box_b):
-        x0, y0, x1, y1 = limited(clipped(box, inputs.width, inputs.height))
-        regions.append(plate[:, y0:y1, x0:x1].astype(np.float32).reshape(3, 1, -1))
+        whole = limited(clipped(box, inputs.width, inputs.height))
+        bands = [on_engine(partial(read, band)) for band in bands_of(whole)]
+        regions.append(np.concatenate(bands, axis=1).reshape(3, 1, -1))
     weights = opened.colour.luminance_weights
     found: list[ChannelSeparation] = []
     for space in ("linear", "log"):

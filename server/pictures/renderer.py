@@ -25,12 +25,13 @@ BAND_PIXELS = 1 << 20
 
 
 class Urgency(IntEnum):
-    """What comes first on the engine's thread."""
+    """What comes first on the engine's thread; LOOK: what reviewers measure."""
 
     PICTURE = 0
     SAMPLE = 1
     SCOPE = 2
     JOB = 3
+    LOOK = 4
     END = 9
 
 
@@ -91,6 +92,8 @@ class SharedEngine:
         self._engine, self._thread = engine, thread
         self.name = engine.name
         self.description = engine.description
+        self.abilities = engine.abilities
+        self.device_pictures = None
 
     def __getattr__(self, name: str) -> Any:
         method = getattr(self._engine, name)
@@ -102,16 +105,15 @@ class SharedEngine:
 
     def hold(self, image: NDArray[Any]) -> Any:
         """Take an image; a card holds it in float32, as files are rendered from."""
-        engine: Any = self._engine
-        given = engine.stage(image, storage="float32") if self.name == "cuda" else image
-        return self._thread.call(Urgency.JOB, lambda: engine.hold(given))
+        given = self._engine.stage(image, storage="float32")
+        return self._thread.call(Urgency.JOB, lambda: self._engine.hold(given))
 
     def planes(
         self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None
     ) -> dict[str, F32]:
         """Return full-resolution planes; a card makes them in bands, to let pictures in between."""
         x0, y0, x1, y1 = region or inputs.whole
-        rows = max(1, BAND_PIXELS // max(x1 - x0, 1)) if self.name == "cuda" else y1 - y0
+        rows = max(1, BAND_PIXELS // max(x1 - x0, 1)) if self.abilities.own_memory else y1 - y0
         bands = [(x0, y, x1, min(y + rows, y1)) for y in range(y0, y1, rows)]
         made = [
             self._thread.call(Urgency.JOB, partial(self._engine.planes, plan, inputs, wanted, band))

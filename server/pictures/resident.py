@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import math
 import time
-from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from typing import Any, cast
+
+from cachetools import LRUCache
 
 from kernels.engine import DisplayTable, Engine, Inputs, Look, Stress, View
 from kernels.errors import VerdigrisError
@@ -56,33 +57,23 @@ def companions_of(recipe: Recipe) -> list[Companion]:
     return found
 
 
-class Latest:
-    """A few values by key, least recently used first out."""
+Cache = LRUCache[Hashable, Any]
 
-    def __init__(self, size: int) -> None:
-        self.size = size
-        self._values: OrderedDict[Hashable, Any] = OrderedDict()
 
-    def get(self, key: Hashable, make: Callable[[], Any]) -> Any:
-        """Return the value of a key, made when it is not there."""
-        if key not in self._values:
-            self._values[key] = make()
-        self._values.move_to_end(key)
-        while len(self._values) > self.size:
-            self._values.popitem(last=False)
-        return self._values[key]
-
-    def clear(self) -> None:
-        """Forget all values."""
-        self._values.clear()
+def made_once(cache: Cache, key: Hashable, make: Callable[[], Any]) -> Any:
+    """Return the value of a key, made when it is not there."""
+    if key not in cache:
+        cache[key] = make()
+    return cache[key]
 
 
 @dataclass
-class OpenedShot:
+class ResidentShot:
     """One shot, its companions, and what is kept between pictures."""
 
     shot: Shot
-    epoch: int
+    serial: int
+    """which shot this is of those that the service has opened"""
     engine: Engine
     store: FrameStore
     roots: MediaRoots
@@ -93,9 +84,9 @@ class OpenedShot:
     _shots: dict[Companion, Shot | None] = field(default_factory=dict)
     _failed: dict[Companion, str] = field(default_factory=dict)
     _retry_at: dict[Companion, float] = field(default_factory=dict)
-    _placed: Latest = field(default_factory=lambda: Latest(4))
-    _masks: Latest = field(default_factory=lambda: Latest(4))
-    _tables: Latest = field(default_factory=lambda: Latest(6))
+    _placed: Cache = field(default_factory=lambda: LRUCache(4))
+    _masks: Cache = field(default_factory=lambda: LRUCache(4))
+    _tables: Cache = field(default_factory=lambda: LRUCache(6))
     reduced: dict[str, tuple[Any, Any]] = field(default_factory=dict)
     """every n-th pixel of the present planes, for scopes; with a weak reference to the whole"""
 
@@ -116,10 +107,10 @@ class OpenedShot:
     @property
     def plate(self) -> str:
         """Name of the plate among the store's sources."""
-        return f"{self.epoch}:plate"
+        return f"{self.serial}:plate"
 
     def _source(self, companion: Companion) -> str:
-        return f"{self.epoch}:{companion.role}:{companion.name}:{companion.colourspace}"
+        return f"{self.serial}:{companion.role}:{companion.name}:{companion.colourspace}"
 
     # ------------------------------------------------------------ companions and needs
 
@@ -177,9 +168,9 @@ class OpenedShot:
                 number = denoised_frame(opened, frame)
             elif companion.role == "background":
                 offset = recipe.assemble.background.time_offset
-                number = companion_frame(opened, frame, offset, loop=True)
+                number = companion_frame(opened, self.shot, frame, offset, loop=True)
             else:
-                number = companion_frame(opened, frame)
+                number = companion_frame(opened, self.shot, frame)
             if number is not None:
                 frames[companion.role] = FrameId(self._source(companion), number)
         return frames
@@ -207,8 +198,10 @@ class OpenedShot:
                 if not held.error:
                     planes[role] = held.pixels
         planes["background"] = self._background(recipe, frame, frames.get("background"))
-        planes |= self._masks.get(masks_key(recipe, frame), lambda: self._make_masks(recipe, frame))
-        key = (self.epoch, frame, *sorted((r, f.frame) for r, f in frames.items()))
+        planes |= made_once(
+            self._masks, masks_key(recipe, frame), lambda: self._make_masks(recipe, frame)
+        )
+        key = (self.serial, frame, *sorted((r, f.frame) for r, f in frames.items()))
         inputs = Inputs(key=key, width=self.shot.width, height=self.shot.height, planes=planes)
         return inputs, plate.missing
 
@@ -245,8 +238,10 @@ class OpenedShot:
         held = self.store.held(source, self.engine.hold) if source is not None else None
         picture = held.pixels if held is not None and not held.error else None
         key = (settings.model_dump_json(), source, picture is None)
-        return self._placed.get(
-            key, lambda: self.engine.place(picture, settings, self.shot.width, self.shot.height)
+        return made_once(
+            self._placed,
+            key,
+            lambda: self.engine.place(picture, settings, self.shot.width, self.shot.height),
         )
 
     def _make_masks(self, recipe: Recipe, frame: int) -> dict[str, Any]:
@@ -287,7 +282,7 @@ class OpenedShot:
         """
         look = recipe.look
         chosen = (look.display, look.view, look.looks, look.lut_path)
-        table, problem = self._tables.get(chosen, lambda: self._bake(recipe))
+        table, problem = made_once(self._tables, chosen, lambda: self._bake(recipe))
         if problem:
             self.problems["look"] = problem
         else:
@@ -307,8 +302,8 @@ class OpenedShot:
             choice = DisplayChoice(display, view, look=look.looks, lut=lut)
             return display_table(self.colour, choice), ""
         except VerdigrisError as error:
-            table, _ = self._tables.get(
-                ("", "", "", ""), lambda: (display_table(self.colour, default), "")
+            table, _ = made_once(
+                self._tables, ("", "", "", ""), lambda: (display_table(self.colour, default), "")
             )
             return table, str(error)
 

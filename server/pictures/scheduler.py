@@ -18,7 +18,7 @@ from server.pictures.keys import (
     Quality,
 )
 from server.pictures.playback import PlayClock
-from server.pictures.viewers import Delivery, Port, Taker, Viewer
+from server.pictures.viewers import Delivery, Port, Recipient, Viewer
 from server.wire.messages import Role, Show
 
 REST_S = 0.150
@@ -44,13 +44,13 @@ class Scheduler:
     ) -> None:
         self.size = size
         self.clock = clock
-        self.epoch = 0
+        self.remakes = 0
         self.revision = 1
         self.changed_at = float("-inf")
         self.leader: str | None = None
         self.viewers: dict[str, Viewer] = {}
         self.cache = cache or PictureCache()
-        self.flights: dict[PictureKey, list[Taker]] = {}
+        self.flights: dict[PictureKey, list[Recipient]] = {}
         self._wishes_made = 0
         self._deliver = deliver
         self._frame_for = frame_for
@@ -69,8 +69,10 @@ class Scheduler:
     def remove(self, client: str) -> None:
         """Forget a client; renders under way for it go on for the others."""
         self.viewers.pop(client, None)
-        for key, takers in self.flights.items():
-            self.flights[key] = [taker for taker in takers if taker.client != client]
+        for key, recipients in self.flights.items():
+            self.flights[key] = [
+                recipient for recipient in recipients if recipient.client != client
+            ]
         if self.leader == client:
             operators = (v.client for v in self.viewers.values() if v.role == "operator")
             self.leader = next(operators, None)
@@ -137,13 +139,13 @@ class Scheduler:
         """The recipe has a new revision."""
         self.revision = revision
         self.changed_at = now
-        self.cache.keep_only(self.epoch, revision)
+        self.cache.keep_only(self.remakes, revision)
 
     def remake(self, now: float) -> None:
         """Something outside recipe and frame has changed: all pictures are made anew."""
-        self.epoch += 1
+        self.remakes += 1
         self.changed_at = now
-        self.cache.keep_only(self.epoch, self.revision)
+        self.cache.keep_only(self.remakes, self.revision)
 
     def opened(self, size: FrameSize, clock: PlayClock, now: float) -> None:
         """Another shot is open: nothing made before counts any more."""
@@ -154,56 +156,65 @@ class Scheduler:
 
     def finished(self, key: PictureKey, picture: Picture | None, now: float) -> None:
         """A picture that `next` gave out is made; None: it failed and is not tried again."""
-        takers = self.flights.pop(key, [])
-        if picture is not None and (key.epoch, key.revision) == (self.epoch, self.revision):
+        recipients = self.flights.pop(key, [])
+        if picture is not None and (key.remakes, key.revision) == (self.remakes, self.revision):
             self.cache.put(key, picture)
-        for taker in takers:
-            viewer = self.viewers[taker.client]
-            port = viewer.ports.get(taker.port)
+        for recipient in recipients:
+            viewer = self.viewers[recipient.client]
+            port = viewer.ports.get(recipient.port)
             if port is not None and key in port.pending:
                 port.pending.remove(key)
-            overtaken = port is not None and self._overtaken(viewer, port, taker, key, now)
+            overtaken = port is not None and self._overtaken(viewer, port, recipient, key, now)
             if port is None or picture is None or overtaken:
                 viewer.window.release()
                 if port is not None and not overtaken:
                     port.sent = key
                 continue
-            self._send(viewer, taker, key, picture, now)
+            self._send(viewer, recipient, key, picture, now)
 
     def _overtaken(
-        self, viewer: Viewer, port: Port, taker: Taker, key: PictureKey, now: float
+        self, viewer: Viewer, port: Port, recipient: Recipient, key: PictureKey, now: float
     ) -> bool:
         """Tell whether a port shows something newer, or again what it should show."""
-        if taker.order < port.sent_order:
+        if recipient.order < port.sent_order:
             return True
-        return port.sent not in (None, key) and port.sent == self.wanted(viewer, taker.port, now)
+        return port.sent not in (None, key) and port.sent == self.wanted(
+            viewer, recipient.port, now
+        )
 
     def retry(self, key: PictureKey) -> None:
-        """A picture could not be made yet: its takers ask again."""
-        for taker in self.flights.pop(key, []):
-            viewer = self.viewers[taker.client]
+        """A picture could not be made yet: its recipients ask again."""
+        for recipient in self.flights.pop(key, []):
+            viewer = self.viewers[recipient.client]
             viewer.window.release()
-            port = viewer.ports.get(taker.port)
+            port = viewer.ports.get(recipient.port)
             if port is not None and key in port.pending:
                 port.pending.remove(key)
 
     def _send(
-        self, viewer: Viewer, taker: Taker, key: PictureKey, picture: Picture, now: float
+        self, viewer: Viewer, recipient: Recipient, key: PictureKey, picture: Picture, now: float
     ) -> None:
-        port = viewer.ports[taker.port]
-        port.sent, port.sent_order = key, taker.order
+        port = viewer.ports[recipient.port]
+        port.sent, port.sent_order = key, recipient.order
         port.sent_sequence = viewer.window.hand_over()
         port.served_at, port.waiting_since = now, None
         self._deliver(
-            Delivery(viewer.client, taker.port, taker.view_id, port.sent_sequence, key, picture)
+            Delivery(
+                viewer.client,
+                recipient.port,
+                recipient.view_id,
+                port.sent_sequence,
+                key,
+                picture,
+            )
         )
 
-    def _taker(self, viewer: Viewer, number: int) -> Taker:
+    def _recipient(self, viewer: Viewer, number: int) -> Recipient:
         """Return a new wish of a port, and keep a place in the window for it."""
         viewer.window.reserve()
         self._wishes_made += 1
         view_id = viewer.ports[number].show.view_id
-        return Taker(viewer.client, number, view_id, self._wishes_made)
+        return Recipient(viewer.client, number, view_id, self._wishes_made)
 
     # ------------------------------------------------------------ what is to be done
 
@@ -219,7 +230,7 @@ class Scheduler:
             return None
         own = viewer.ports.get(number) or viewer.ports[0]
         sight, width, height = own.aimed(show, own.show.width, self.size)
-        key = PictureKey(self.epoch, self.revision, frame, sight, width, height, Quality.MOVING)
+        key = PictureKey(self.remakes, self.revision, frame, sight, width, height, Quality.MOVING)
         settled = key.settled
         sent = viewer.ports[number].sent if number in viewer.ports else None
         if not self._moving(viewer, clock, now) or settled in self.cache or sent == settled:
@@ -255,7 +266,7 @@ class Scheduler:
         for viewer, number, key in self._wishes(now):
             picture = self.cache.get(key)
             if picture is not None:
-                self._send(viewer, self._taker(viewer, number), key, picture, now)
+                self._send(viewer, self._recipient(viewer, number), key, picture, now)
             elif key in self.flights:
                 self._join(viewer, number, key)
             else:
@@ -300,7 +311,7 @@ class Scheduler:
                     viewer.ports[number] = Port(show)
 
     def _join(self, viewer: Viewer, number: int, key: PictureKey) -> None:
-        self.flights[key].append(self._taker(viewer, number))
+        self.flights[key].append(self._recipient(viewer, number))
         viewer.ports[number].pending.append(key)
 
     def _rank(self, viewer: Viewer, port: Port, now: float) -> tuple[int, float]:

@@ -17,9 +17,10 @@ from kernels.engine import Inputs
 from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.reference.colour import hue_degrees, saturation
+from kernels.views import VIEW_TABLE, ViewName
 from server.pictures.keys import Sight
 from server.pictures.probe import channels_of, values_of
-from server.pictures.resident import OpenedShot
+from server.pictures.resident import ResidentShot
 from server.wire.messages import ScopeKind
 from server.wire.replies import Density, Histogram, Scope, Target
 
@@ -28,22 +29,23 @@ SAMPLE_WIDTH = 480
 WAVE = (240, 128)
 DISC = 144
 KR, KB = 0.2126, 0.0722
-MEASURING = ("evenness", "alpha_noise", "deciding")
-"""views in measuring colours: these are no signal, so all scopes of them are the plate's"""
 Array = NDArray[Any]
 
 
 def scope(
-    opened: OpenedShot,
+    opened: ResidentShot,
     recipe: Recipe,
     revision: int,
     frame: int,
-    name: str,
+    name: ViewName,
     extractor: str,
     kinds: list[ScopeKind],
 ) -> Scope:
-    """Measure the scopes asked for; `sequence` is filled in by whoever sends it."""
-    measured = "plate" if name in MEASURING else name
+    """Measure the scopes asked for; `sequence` is filled in by whoever sends it.
+
+    Views in measuring colours are no signal, so all scopes of them are the plate's.
+    """
+    measured = name if VIEW_TABLE[name].signal else "plate"
     inputs = _reduced(opened, recipe, frame)
     plan = build_plan(
         recipe,
@@ -87,7 +89,7 @@ def scope(
     )
 
 
-def _reduced(opened: OpenedShot, recipe: Recipe, frame: int) -> Inputs:
+def _reduced(opened: ResidentShot, recipe: Recipe, frame: int) -> Inputs:
     """Return every n-th pixel of the frame as inputs of their own.
 
     Planes are reduced once and kept, so that a dragged control costs a small key only.
@@ -113,7 +115,7 @@ def _reduced(opened: OpenedShot, recipe: Recipe, frame: int) -> Inputs:
     return Inputs(("scope", *_key(full.key)), width, height, planes)
 
 
-def _whole(opened: OpenedShot, recipe: Recipe, frame: int, full: Inputs, name: str) -> Array:
+def _whole(opened: ResidentShot, recipe: Recipe, frame: int, full: Inputs, name: str) -> Array:
     """Return a whole plane in host memory."""
     if name in ("plate", "clean", "denoised"):
         pixels: Array = opened.pixels(recipe, frame, full, name)

@@ -35,7 +35,7 @@ class Port:
 
 
 @dataclass(frozen=True)
-class Taker:
+class Recipient:
     """A port that waits for a picture under way; order: counts all wishes."""
 
     client: str

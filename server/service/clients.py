@@ -9,11 +9,10 @@ from collections.abc import Callable, Coroutine, Hashable
 from dataclasses import dataclass, field
 from typing import Any
 
-from pydantic import BaseModel
-
 from server.pictures.outbox import Texts
-from server.security import DeviceRecord
-from server.wire.messages import Role, Scopes
+from server.security import DeviceRecord, RateLimit
+from server.wire.messages import Message, Role, Scopes
+from server.wire.replies import Problem
 from server.wire.state import Person
 
 log = logging.getLogger("verdigris.clients")
@@ -43,27 +42,31 @@ class Client:
     scope_sent: Hashable = None
     scope_waiting: int = 0
     closing: tuple[int, str] | None = None
+    put_out: asyncio.Event = field(default_factory=asyncio.Event)
+    """set when nothing of this page may be read or shown to it any more"""
     heard_at: float = 0.0
     """when the message that is being carried out came in, by the event loop's clock"""
     write_times: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=256))
     """(revision, when the message came) of writes whose picture has not gone out yet"""
-    tasks: dict[str, asyncio.Task[None]] = field(default_factory=dict)
+    limits: dict[str, RateLimit] = field(default_factory=dict)
+    limits_told: RateLimit = field(default_factory=lambda: RateLimit(1.0, 1.0))
+    tasks: dict[Hashable, asyncio.Task[None]] = field(default_factory=dict)
 
     @property
     def role(self) -> Role:
         """Operator or reviewer."""
         return self.device.role
 
-    def send(self, message: BaseModel, key: Hashable = None) -> None:
+    def send(self, message: Message) -> None:
         """Queue a message; a newer one of the same key takes an older one's place."""
-        self.send_text(message.model_dump_json(), key)
+        self.send_text(message.model_dump_json(), message.key())
 
-    def send_text(self, text: str, key: Hashable = None) -> None:
+    def send_text(self, text: str, key: Hashable) -> None:
         """Queue a message that is text already."""
         self.texts.put(text, key)
         self.wake.set()
 
-    def send_along(self, message: BaseModel) -> None:
+    def send_along(self, message: Message) -> None:
         """Queue a message that a picture under way takes along, or that goes after a moment.
 
         Writing it at once would take turns with the thread that makes the picture.
@@ -81,20 +84,46 @@ class Client:
         self.closing = (code, reason)
         self.wake.set()
 
-    def latest(self, kind: str, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        """Run work in the background; a newer one of the same kind ends an older one."""
+    def may_send(self, message: Message, about: str) -> bool:
+        """Tell whether a message keeps within its kind's limit; what is left out is answered."""
+        word, per_s, burst = message.limit
+        limit = self.limits.setdefault(word, RateLimit(per_s, burst))
+        if limit.allows(""):
+            return True
+        if about != getattr(message, "type", "") or self.limits_told.allows(word):
+            told = f"too many {word} in a short time: this was left out, wait a moment"
+            self.send(Problem(code="rate", about=about, message=told))
+        return False
+
+    def end_now(self, code: int, reason: str, message: str) -> None:
+        """Put the page out: what it sends is not read, what it waits for is not sent."""
+        self.pictures.clear()
+        self.texts.clear()
+        self.send(Problem(code="revoked", message=message, fatal=True))
+        self.closing = (code, reason)
+        self.put_out.set()
+
+    def carry_out(self, message: Message, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Run a message's work in the background; a newer message of the same key ends it.
+
+        The message is answered whatever is raised.
+        """
+        kind = message.key() or object()
         old = self.tasks.pop(kind, None)
         if old is not None:
             old.cancel()
         task = asyncio.ensure_future(work())
         self.tasks[kind] = task
-        task.add_done_callback(lambda done: self._ended(kind, done))
+        about = str(getattr(message, "id", None) or getattr(message, "type", ""))
+        task.add_done_callback(lambda done: self._ended(kind, done, about))
 
-    def _ended(self, kind: str, task: asyncio.Task[None]) -> None:
+    def _ended(self, kind: Hashable, task: asyncio.Task[None], about: str) -> None:
         if self.tasks.get(kind) is task:
             del self.tasks[kind]
         if not task.cancelled() and task.exception() is not None:
             log.error("work '%s' of a client failed", kind, exc_info=task.exception())
+            text = "this could not be done; the service's log tells more"
+            self.send(Problem(code="server", message=text, about=about))
 
     def end(self) -> None:
         """The connection is gone."""

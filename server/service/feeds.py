@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections import OrderedDict
 from collections.abc import Hashable
+
+from cachetools import LRUCache
 
 from server.pictures.renderer import Urgency
 from server.pictures.scopes import scope
@@ -13,7 +14,8 @@ from server.service.clients import Client
 from server.service.service import Service
 from server.store.frame_types import NotReadyError
 from server.wire.messages import Scopes
-from server.wire.replies import Problem, Scope
+from server.wire.protocol import Closed
+from server.wire.replies import Scope
 
 log = logging.getLogger("verdigris.feeds")
 TICK_S = 0.1
@@ -46,14 +48,9 @@ def _second(service: Service) -> None:
         service.tell_playhead()
     for client in list(service.clients.values()):
         if not service.gate.is_valid(client.device):
-            client.send(
-                Problem(
-                    code="revoked",
-                    message="this device's time is over: open a new link",
-                    fatal=True,
-                )
+            client.end_now(
+                Closed.SIGNED_OUT, "expired", "this device's time is over: open a new link"
             )
-            client.close(4401, "expired")
     _refresh(service)
     service.pump()
 
@@ -74,7 +71,7 @@ class ScopeFeed:
 
     def __init__(self, service: Service) -> None:
         self.service = service
-        self._made: OrderedDict[Hashable, Scope] = OrderedDict()
+        self._made: LRUCache[Hashable, Scope] = LRUCache(8)
         self._sequence = 0
 
     async def tick(self) -> None:
@@ -86,12 +83,12 @@ class ScopeFeed:
             asked = client.scopes
             if asked is None or viewer is None or viewer.hidden or client.scope_waiting:
                 continue
-            if service.engine.name == "cpu" and not quiet and client.scope_sent is not None:
+            if service.engine.abilities.uses_cores and not quiet and client.scope_sent is not None:
                 continue
             clock = viewer.clock or service.scheduler.clock
             frame = service.pictures.existing(clock.frame_at(now))
             key = (
-                service.scheduler.epoch,
+                service.scheduler.remakes,
                 service.session.revision,
                 frame,
                 tuple(asked.kinds),
@@ -119,11 +116,9 @@ class ScopeFeed:
                 self._made[key] = await asyncio.wrap_future(future)
             except NotReadyError:
                 return
-            while len(self._made) > 8:
-                self._made.popitem(last=False)
         if client.client not in service.clients or client.scopes is not asked:
             return
         self._sequence += 1
         client.scope_sent, client.scope_waiting = key, self._sequence
         made = self._made[key].model_copy(update={"sequence": self._sequence})
-        client.send(made, "scope")
+        client.send(made)

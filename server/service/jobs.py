@@ -20,7 +20,7 @@ from typing import Any
 from kernels.engine import Engine
 from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
-from server.media import Shot
+from server.media import Shot, open_shot
 from server.media.roots import MediaRoots
 from server.wire.messages import JobKind
 from server.wire.state import JobInfo
@@ -60,8 +60,10 @@ class JobContext:
     ocio: str | None = None
     take_log: Path | None = None
     """file in which surveys are kept"""
-    read_take: Callable[[str], Shot] | None = None
-    """opens the files of a take of the watched folder"""
+    opener: Callable[..., Shot] = open_shot
+    """opens further shots, as `open_shot`"""
+    read_watched: Callable[[str], Shot] | None = None
+    """opens the files of a shot of the watched folder"""
 
 
 @dataclass(frozen=True)

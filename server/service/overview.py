@@ -1,41 +1,41 @@
-"""What can be told about a running service: its state, who is there, what is wrong."""
+"""What can be told about the parts of a running service: who is there, what is open, what is wrong.
+
+Each function takes the parts that it tells of; `Service.state` puts them together.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
 
-from kernels.plan import VIEWS
-from server.pictures.resident import OpenedShot
-from server.service.media_list import root_labels
+from kernels.engines import EngineChoice
+from kernels.recipe import Recipe
+from kernels.views import VIEW_TABLE
+from server.pictures.resident import ResidentShot
+from server.pictures.scheduler import Scheduler
+from server.security import Gate
+from server.service.clients import Client
 from server.store.frame_types import FrameId
+from server.store.frames import FrameStore
 from server.wire.messages import Role
-from server.wire.state import ColourInfo, Device, EngineInfo, Person, ShotInfo, State
-
-if TYPE_CHECKING:
-    from server.service.service import Service
+from server.wire.state import ColourInfo, Device, EngineInfo, Person, ShotInfo, ViewInfo
 
 
-def problems(service: Service) -> str:
-    """Return what is wrong at present, as sentences."""
-    current = service.pictures.existing(service.scheduler.clock.frame_at(service.now()))
-    plate = service.store.messages.get(FrameId(service.opened.plate, current), "")
-    found: Iterable[str] = (
-        service.message,
-        plate,
-        *service.opened.troubles(service.session.recipe),
-    )
+def problems(
+    opened: ResidentShot, recipe: Recipe, store: FrameStore, frame: int, also: str = ""
+) -> str:
+    """Return what is wrong with the open shot at a frame, as sentences. also: told first."""
+    plate = store.messages.get(FrameId(opened.plate, frame), "")
+    found: Iterable[str] = (also, plate, *opened.troubles(recipe))
     return "; ".join(dict.fromkeys(text for text in found if text))
 
 
-def people(service: Service) -> list[Person]:
+def people(clients: Mapping[str, Client], scheduler: Scheduler, now: float) -> list[Person]:
     """Return who is there."""
-    now = service.now()
     found = []
-    for viewer in service.scheduler.viewers.values():
-        clock = viewer.clock or service.scheduler.clock
+    for viewer in scheduler.viewers.values():
+        clock = viewer.clock or scheduler.clock
         found.append(
-            service.clients[viewer.client].person(
+            clients[viewer.client].person(
                 following=viewer.following,
                 hidden=viewer.hidden,
                 frame=clock.frame_at(now),
@@ -44,9 +44,9 @@ def people(service: Service) -> list[Person]:
     return found
 
 
-def devices(service: Service) -> list[Device]:
+def devices(gate: Gate, clients: Mapping[str, Client]) -> list[Device]:
     """Return every redeemed cookie."""
-    connected = [client.device.device for client in service.clients.values()]
+    connected = [client.device.device for client in clients.values()]
     return [
         Device(
             device=d.device,
@@ -56,53 +56,18 @@ def devices(service: Service) -> list[Device]:
             seen=d.seen,
             connected=connected.count(d.device),
         )
-        for d in service.gate.devices()
+        for d in gate.devices()
     ]
 
 
-def engine_info(service: Service) -> EngineInfo:
+def engine_info(choice: EngineChoice) -> EngineInfo:
     """Return which engine runs and why."""
     return EngineInfo(
-        name=service.engine.name,
-        description=service.engine.description,
-        reason=service.choice.reason,
+        name=choice.engine.name, description=choice.engine.description, reason=choice.reason
     )
 
 
-def state(service: Service, role: Role) -> State:
-    """Return everything a page needs to begin."""
-    shot, now = service.opened.shot, service.now()
-    operator = role == "operator"
-    return State(
-        revision=service.session.revision,
-        recipe=service.session.document,
-        undo=service.session.undo_label,
-        redo=service.session.redo_label,
-        shot=shot_info(service.opened),
-        engine=engine_info(service),
-        playhead=service.scheduler.clock.message(now),
-        people=people(service),
-        devices=devices(service) if operator else [],
-        notes=service.notes.notes,
-        cached=service.store.ranges(service.opened.plate),
-        jobs=service.jobs.infos() if operator and service.jobs is not None else [],
-        takes=service.takes,
-        following=service.scheduler.following_shows(),
-        colour=ColourInfo(
-            working=shot.working_space,
-            input=shot.colourspace,
-            config=service.opened.colour.source,
-            displays={
-                d: list(service.opened.colour.views(d)) for d in service.opened.colour.displays()
-            },
-            colourspaces=list(service.opened.colour.names()) if operator else [],
-        ),
-        roots=root_labels(service.roots) if operator else [],
-        views=list(VIEWS),
-    )
-
-
-def shot_info(opened: OpenedShot) -> ShotInfo:
+def shot_info(opened: ResidentShot) -> ShotInfo:
     """Return what pages learn about a shot."""
     shot = opened.shot
     return ShotInfo(
@@ -116,6 +81,35 @@ def shot_info(opened: OpenedShot) -> ShotInfo:
         last=shot.frames[-1],
         missing=list(shot.missing_frames),
         colourspace=shot.colourspace,
+        colourspace_decided=shot.colourspace_decided,
+        remarks=list(shot.remarks),
         bits=shot.encoded_bits,
         chroma=shot.chroma,
     )
+
+
+def colour_info(opened: ResidentShot, role: Role) -> ColourInfo:
+    """Return what the shot's colour configuration offers; operators choose colour spaces, too."""
+    shot, colour = opened.shot, opened.colour
+    return ColourInfo(
+        working=shot.working_space,
+        input=shot.colourspace,
+        config=colour.source,
+        displays={d: list(colour.views(d)) for d in colour.displays()},
+        colourspaces=list(colour.names()) if role == "operator" else [],
+    )
+
+
+def view_infos() -> list[ViewInfo]:
+    """Return what pages learn about the views."""
+    return [
+        ViewInfo(
+            name=name,
+            title=row.title,
+            help=row.help,
+            signal=row.signal,
+            marks=list(row.marks),
+            scale=row.scale,
+        )
+        for name, row in VIEW_TABLE.items()
+    ]

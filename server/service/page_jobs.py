@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
-import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -14,6 +14,7 @@ from kernels.errors import VerdigrisError
 from kernels.recipe import Recipe
 from kernels.recipe_file import describe
 from server.media import format_frames, parse_frames
+from server.media.apart import reading_apart
 from server.media.roots import is_inside
 from server.service.jobs import (
     JobCancelledError,
@@ -23,11 +24,12 @@ from server.service.jobs import (
     JobResult,
 )
 from server.wire.messages import JobKind
-from server.words import counted
+from server.words import counted, safe_name
 
 if TYPE_CHECKING:
     from server.keying.clean_plates import GivenPlate
     from server.keying.prepare import Prepared
+    from server.media.companions import Companions
     from server.survey.survey import SurveyResult
 
 
@@ -47,6 +49,12 @@ class RenderOptions(BaseModel):
     out_colourspace: str = Field("", max_length=100)
 
 
+def _companions(context: JobContext, recipe: Recipe) -> Companions:
+    from server.media.companions import open_companions
+
+    return open_companions(recipe, context.roots, ocio=context.ocio, opener=context.opener)
+
+
 def _options(model: type[BaseModel], options: dict[str, Any]) -> Any:
     try:
         return model.model_validate(options)
@@ -57,8 +65,7 @@ def _options(model: type[BaseModel], options: dict[str, Any]) -> Any:
 def render(context: JobContext) -> JobResult:
     """Render the shot with the recipe to EXR files under the renders' folder."""
     from server.keying.render import Renderer
-    from server.keying.render_job import LAYERS, RenderJob
-    from server.media.companions import open_companions
+    from server.keying.render_job import LAYERS, RenderJob, compression_warning
 
     options = _options(RenderOptions, context.options)
     for layer in options.layers:
@@ -82,7 +89,7 @@ def render(context: JobContext) -> JobResult:
             compression=options.compression,
             out_colourspace=options.out_colourspace,
             revision=context.revision,
-            companions=open_companions(context.recipe, context.roots, ocio=context.ocio),
+            companions=_companions(context, context.recipe),
         )
         result = Renderer(job, engine).run(context.report)
     finally:
@@ -90,7 +97,8 @@ def render(context: JobContext) -> JobResult:
     before = counted(result.skipped, "was finished before", "were finished before")
     return JobResult(
         f"wrote {counted(result.written, 'frame')} to {out}, colour space {result.colourspace}"
-        + (f"; {before}" if result.skipped else ""),
+        + (f"; {before}" if result.skipped else "")
+        + (f"; {warning}" if (warning := compression_warning(options.compression)) else ""),
         {"out": str(out), "written": result.written, "skipped": result.skipped},
     )
 
@@ -104,26 +112,26 @@ class SuggestOptions(BaseModel):
 
 
 class SurveyOptions(BaseModel):
-    """Options of a survey job. takes: of the watched folder; empty: the shot that is open."""
+    """Options of a survey job. shots: of the watched folder; empty: the shot that is open."""
 
     model_config = ConfigDict(extra="forbid", strict=True)
 
-    takes: list[str] = Field(default_factory=list, max_length=500)
+    shots: list[str] = Field(default_factory=list, max_length=500)
 
 
 def survey(context: JobContext) -> JobResult:
     """Measure whether screens can be keyed; every take is kept.
 
     For the open shot the result is the survey without its pictures, and `take`: its number in the
-    take log, or null where it could not be kept (the message says why). For takes of the watched
-    folder the result has the numbers of all, and the names and sentences of those that failed.
+    take log, or null where it could not be kept (the message says why). For shots of the watched
+    folder the result has the numbers of their takes, and names and sentences of those that failed.
     """
     from server.survey.survey import survey_shot
     from server.takes.report import survey_report
 
     options = _options(SurveyOptions, context.options)
-    if options.takes:
-        return _survey_takes(context, options.takes)
+    if options.shots:
+        return _survey_watched(context, options.shots)
     result = survey_shot(context.shot, progress=context.report, threads=1)
     take, message = _kept(context, result)
     report = context.out / "survey.html"
@@ -132,13 +140,13 @@ def survey(context: JobContext) -> JobResult:
     return JobResult(message, {**plain, "take": take}, {report.name: report})
 
 
-def _survey_takes(context: JobContext, names: list[str]) -> JobResult:
-    """Survey takes of the watched folder one after the other; a bad one stops no other."""
+def _survey_watched(context: JobContext, names: list[str]) -> JobResult:
+    """Survey shots of the watched folder one after the other; a bad one stops no other."""
     from server.survey.survey import survey_shot
     from server.takes.log import TakeLog
 
-    if context.read_take is None or context.take_log is None:
-        raise JobError("this service does not watch a folder of takes")
+    if context.read_watched is None or context.take_log is None:
+        raise JobError("this service does not watch a folder")
     takes = TakeLog(context.take_log)
     kept: list[int] = []
     failed: list[dict[str, str]] = []
@@ -149,18 +157,20 @@ def _survey_takes(context: JobContext, names: list[str]) -> JobResult:
     for name in names:
         context.report(len(kept) + len(failed), len(names))
         try:
-            result = survey_shot(context.read_take(name), progress=stop_when_asked, threads=1)
+            with reading_apart() as reading:
+                shot = reading.of(context.read_watched(name))
+                result = survey_shot(shot, progress=stop_when_asked, threads=1)
             kept.append(takes.add(result))
         except JobCancelledError:
             raise
         except VerdigrisError as error:
-            failed.append({"take": name, "message": str(error)})
+            failed.append({"shot": name, "message": str(error)})
         except Exception:
-            log.exception("surveying a take failed")
+            log.exception("surveying a shot failed")
             told = f"'{name}' could not be surveyed; the service's log tells more"
-            failed.append({"take": name, "message": told})
+            failed.append({"shot": name, "message": told})
     context.report(len(names), len(names))
-    message = f"{len(kept)} of {len(names)} takes surveyed"
+    message = f"{len(kept)} of {len(names)} shots surveyed"
     told = "; ".join(f["message"] for f in failed[:3])
     return JobResult(f"{message}: {told}" if failed else message, {"takes": kept, "failed": failed})
 
@@ -196,14 +206,13 @@ def suggest(context: JobContext) -> JobResult:
 def _own_plate(context: JobContext) -> GivenPlate | None:
     """Return the recipe's clean plate, unless it has none or an earlier job built it."""
     from server.keying.clean_plates import GivenPlate
-    from server.media.companions import open_companions
 
     screen = context.recipe.screen
     if screen.clean_plate != "file" or not screen.clean_plate_path:
         return None
     if is_inside(context.roots.resolve(screen.clean_plate_path), context.plates.resolve()):
         return None
-    plate = open_companions(Recipe(screen=screen), context.roots, ocio=context.ocio).clean
+    plate = _companions(context, Recipe(screen=screen)).clean
     if plate is None:
         return None
     return GivenPlate(plate, screen.clean_plate_path, screen.clean_plate_colourspace)
@@ -286,14 +295,20 @@ def _prepared(made: Prepared) -> str:
     return told
 
 
+def _reading_apart(job: JobFunction) -> JobFunction:
+    """Let a job read its pictures in other processes: one that crashes ends the job at most."""
+
+    def run(context: JobContext) -> JobResult:
+        with reading_apart() as reading:
+            shot = reading.of(context.shot)
+            return job(replace(context, shot=shot, opener=reading.open))
+
+    return run
+
+
 PAGE_JOBS: dict[JobKind, JobFunction] = {
-    "render": render,
-    "survey": survey,
-    "suggest": suggest,
-    "prepare": prepare,
+    "render": _reading_apart(render),
+    "survey": _reading_apart(survey),
+    "suggest": _reading_apart(suggest),
+    "prepare": _reading_apart(prepare),
 }
-
-
-def safe_name(text: str) -> str:
-    """Return a name fit for a folder, from any text."""
-    return re.sub(r"[^A-Za-z0-9_-]+", "_", text).strip("_-")[:60] or "shot"

@@ -8,65 +8,67 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable, Hashable
+from collections.abc import Callable, Hashable
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
-from pathlib import Path
+from typing import TypeVar
 
-from pydantic import BaseModel
-
-from kernels.engine import Engine, EngineChoice
-from kernels.errors import VerdigrisError
+from kernels.engine import Engine
 from kernels.recipe import Recipe
 from server.editing.notes import NoteBoard
 from server.editing.recipes_store import RecipeStore
 from server.editing.session import RecipeSession
-from server.media import Shot
-from server.media.roots import MediaRoots
 from server.pictures.loop import PictureLoop
-from server.pictures.renderer import RenderThread, Urgency
-from server.pictures.resident import OpenedShot
+from server.pictures.renderer import Urgency
+from server.pictures.resident import ResidentShot
 from server.pictures.scheduler import Scheduler
 from server.pictures.viewers import Delivery
 from server.security import Gate, RateLimit
 from server.service import overview
 from server.service.clients import Client, Ready
-from server.service.jobs import JobRunner
-from server.store.frames import FrameStore
-from server.timing import Timing
-from server.wire.messages import Role
+from server.service.jobs import JobFunction, JobRunner
+from server.service.maker import ServiceMaker
+from server.service.media_list import root_labels
+from server.service.watch import Watch
+from server.wire.messages import JobKind, Message, Role
 from server.wire.protocol import Flag, PictureHeader, encoding_flags
-from server.wire.replies import Cached, Devices, Kept, Notes, People, Problem, StateAgain, Status
-from server.wire.state import JobInfo, Take
+from server.wire.replies import Cached, Devices, Kept, People, Problem, StateAgain, Status
+from server.wire.state import Device, JobInfo, Person, State
 
 log = logging.getLogger("verdigris.service")
+R = TypeVar("R")
 JOIN_PER_S, JOIN_BURST = 0.2, 12.0
 PICTURES_PER_S, PICTURES_BURST = 4.0, 20.0
 
 
 class Service:
-    """Made by `server.start.make_service`; `run` and `stop` belong to the app's lifespan."""
+    """Made by `server.start.make_service`; `run` and `stop` belong to the app's lifespan.
+
+    watch: the folder whose new shots appear by themselves. address: where pages reach the service.
+    """
 
     def __init__(
         self,
+        maker: ServiceMaker,
         *,
-        choice: EngineChoice,
-        thread: RenderThread,
-        store: FrameStore,
-        opened: OpenedShot,
+        opened: ResidentShot,
         recipe: Recipe,
         revision: int,
         recipes: RecipeStore,
         notes: NoteBoard,
         gate: Gate,
-        roots: MediaRoots,
-        timing: Timing,
+        jobs: dict[JobKind, JobFunction],
+        watch: Watch | None = None,
+        address: str = "",
         encoders: int = 2,
     ) -> None:
-        self.choice, self.thread, self.store = choice, thread, store
+        self.maker, self.folders = maker, maker.folders
+        self.choice, self.thread, self.store = maker.choice, maker.thread, maker.store
+        self.roots, self.timing = maker.roots, maker.timing
         self.session = RecipeSession(recipe, revision)
-        self.recipes, self.notes, self.gate, self.roots = recipes, notes, gate, roots
-        self.timing = timing
+        self.recipes, self.notes, self.gate = recipes, notes, gate
+        self.watch, self.address = watch, address
+        self.jobs = JobRunner(jobs, self.folders.jobs, on_change=self.job_changed)
         self.clients: dict[str, Client] = {}
         self.joins = RateLimit(JOIN_PER_S, JOIN_BURST)
         """tries to redeem a link, by address"""
@@ -74,30 +76,23 @@ class Service:
         """pictures asked for over HTTP, by device"""
         self.owners: dict[str, str] = {}
         """client id -> device that it belongs to"""
-        self.jobs: JobRunner | None = None
-        self.takes: list[Take] = []
         self.note_order = asyncio.Lock()
         """notes on kept takes are written one after the other, as they came"""
-        self.message = ""
-        self.address = ""
-        """where pages are reached, scheme and host"""
-        self.renders, self.plates = Path("renders"), Path("plates")
-        self.background: list[Callable[[], Awaitable[None]]] = []
-        self.open_take: Callable[[str, bool], Awaitable[None]] = _no_takes
-        self.read_take: Callable[[str], Shot] = _no_take
-        """opens the files of a take of the watched folder; may block"""
-        self.watched_folder: Path | None = None
         self.pictures = PictureLoop(
             opened,
             self.session,
-            store,
-            thread,
-            timing,
+            self.store,
+            self.thread,
+            self.timing,
             deliver=self._deliver,
             on_failure=self._picture_failed,
             on_end=self.tell_playhead,
             encoders=encoders,
         )
+        self._measurers = {
+            first: ThreadPoolExecutor(1, thread_name_prefix="measure") for first in (True, False)
+        }
+        """one for operators, one for reviewers, so that none waits behind the other's"""
         self._openers = ThreadPoolExecutor(1, thread_name_prefix="open")
         self._opening: set[Hashable] = set()
         self._cached_told: list[tuple[int, int]] = []
@@ -110,7 +105,7 @@ class Service:
         return self.choice.engine
 
     @property
-    def opened(self) -> OpenedShot:
+    def opened(self) -> ResidentShot:
         """The shot that is open."""
         return self.pictures.opened
 
@@ -139,21 +134,28 @@ class Service:
 
     def stop(self) -> None:
         """Save, end threads and decoders, free memory. Blocks."""
-        if self.jobs is not None:
-            self.jobs.close()
+        self.jobs.close()
         self._openers.shutdown(wait=True, cancel_futures=True)
+        for measurer in self._measurers.values():
+            measurer.shutdown(wait=True, cancel_futures=True)
         engine_end = self.thread.submit(Urgency.JOB, self.engine.close)
         self.thread.close()
         engine_end.result()
         self.pictures.stop()
         self.store.close_all()
         self.recipes.close()
+        self.notes.close()
+
+    async def measure(self, work: Callable[[], R], *, first: bool) -> R:
+        """Carry out a measurement on a thread of its own. first: an operator waits for it."""
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self._measurers[first], work)
 
     def switch(
-        self, opened: OpenedShot, recipe: Recipe, recipes: RecipeStore, notes: NoteBoard
+        self, opened: ResidentShot, recipe: Recipe, recipes: RecipeStore, notes: NoteBoard
     ) -> None:
         """Go on with another shot; on the event loop's thread."""
-        old, old_recipes = self.opened, self.recipes
+        old, old_recipes, old_notes = self.opened, self.recipes, self.notes
         self.pictures.opened = opened
         self.session.replace(recipe)
         self.recipes, self.notes = recipes, notes
@@ -161,6 +163,7 @@ class Service:
         self.scheduler.opened(opened.size, opened.new_clock(), self.now())
         self._openers.submit(old.close)
         self._openers.submit(old_recipes.close)
+        self._openers.submit(old_notes.close)
         self.open_companions()
         self.tell_state()
         self.pump()
@@ -203,7 +206,7 @@ class Service:
     def _picture_failed(self, clients: list[str], text: str) -> None:
         for client in clients:
             if client in self.clients:
-                self.clients[client].send(Problem(code="server", message=text), "picture")
+                self.clients[client].send(Problem(code="server", message=text, about="show"))
 
     def _note_latency(self, client: Client, revision: int) -> None:
         now = self.now()
@@ -218,18 +221,18 @@ class Service:
         """Open, in the background, what the recipe names and is not open yet."""
         opened = self.opened
         for companion in opened.missing(self.session.recipe):
-            if (opened.epoch, companion) in self._opening:
+            if (opened.serial, companion) in self._opening:
                 continue
-            self._opening.add((opened.epoch, companion))
+            self._opening.add((opened.serial, companion))
             future = self._openers.submit(opened.open_companion, companion)
             future.add_done_callback(partial(self._opener_done, opened, companion))
 
-    def _opener_done(self, opened: OpenedShot, companion: Hashable, done: Future[bool]) -> None:
+    def _opener_done(self, opened: ResidentShot, companion: Hashable, done: Future[bool]) -> None:
         news = done.cancelled() or done.exception() is not None or done.result()
         self.pictures.soon(self._companion_opened, opened, companion, news)
 
-    def _companion_opened(self, opened: OpenedShot, companion: Hashable, news: bool) -> None:
-        self._opening.discard((opened.epoch, companion))
+    def _companion_opened(self, opened: ResidentShot, companion: Hashable, news: bool) -> None:
+        self._opening.discard((opened.serial, companion))
         if opened is self.opened and news:
             self.scheduler.remake(self.now())
             self.pictures.ask_present()
@@ -238,13 +241,48 @@ class Service:
 
     # ------------------------------------------------------------ telling
 
-    def broadcast(
-        self, message: BaseModel, key: Hashable = None, *, but: str = "", role: Role | None = None
-    ) -> None:
-        """Send a message to everybody, or to everybody of a role."""
-        text = message.model_dump_json()
+    def people(self) -> list[Person]:
+        """Return who is there."""
+        return overview.people(self.clients, self.scheduler, self.now())
+
+    def devices(self) -> list[Device]:
+        """Return every redeemed cookie."""
+        return overview.devices(self.gate, self.clients)
+
+    def state(self, role: Role) -> State:
+        """Return everything a page needs to begin, as far as its role may know it."""
+        operator = role == "operator"
+        return State(
+            revision=self.session.revision,
+            recipe=self.session.document,
+            undo=self.session.undo_label,
+            redo=self.session.redo_label,
+            shot=overview.shot_info(self.opened),
+            engine=overview.engine_info(self.choice),
+            playhead=self.scheduler.clock.message(self.now()),
+            people=self.people(),
+            devices=self.devices() if operator else [],
+            notes=self.notes.notes,
+            cached=self.store.ranges(self.opened.plate),
+            jobs=self.jobs.infos() if operator else [],
+            watched=self.watch.shots if self.watch is not None else [],
+            following=self.scheduler.following_shows(),
+            colour=overview.colour_info(self.opened, role),
+            roots=root_labels(self.roots) if operator else [],
+            views=overview.view_infos(),
+        )
+
+    def _problems(self) -> str:
+        frame = self.pictures.existing(self.scheduler.clock.frame_at(self.now()))
+        recipe = self.session.recipe
+        trouble = self.recipes.read_only or self.maker.trouble
+        return overview.problems(self.opened, recipe, self.store, frame, trouble)
+
+    def broadcast(self, message: Message, *, but: str = "") -> None:
+        """Send a message to everybody of the role that it is for."""
+        text, key = message.model_dump_json(), message.key()
         for client in self.clients.values():
-            if client.client != but and role in (None, client.role):
+            if client.client != but and message.only_for in (None, client.role):
                 client.send_text(text, key)
 
     def recipe_changed(self, label: str, gesture: str = "") -> None:
@@ -258,7 +296,7 @@ class Service:
         """Tell everybody everything again."""
         for client in self.clients.values():
             client.texts.clear()
-            client.send(StateAgain(state=overview.state(self, client.role)))
+            client.send(StateAgain(state=self.state(client.role)))
 
     def tell_playhead(self, client: str | None = None) -> None:
         """Tell everybody where the shared playhead is, or one reviewer where its own is."""
@@ -267,27 +305,23 @@ class Service:
             message = self.scheduler.clock.message(now)
             for viewer in self.scheduler.viewers.values():
                 if viewer.clock is None:
-                    self.clients[viewer.client].send(message, "playhead")
+                    self.clients[viewer.client].send(message)
             return
         clock = self.scheduler.viewers[client].clock
         message = (clock or self.scheduler.clock).message(now, own=clock is not None)
-        self.clients[client].send(message, "playhead")
+        self.clients[client].send(message)
 
     def tell_people(self) -> None:
         """Tell everybody who is there; operators learn about devices too."""
-        self.broadcast(People(people=overview.people(self)), "people")
-        self.broadcast(Devices(devices=overview.devices(self)), "devices", role="operator")
-
-    def tell_notes(self) -> None:
-        """Tell everybody the notes."""
-        self.broadcast(Notes(notes=self.notes.notes), "notes")
+        self.broadcast(People(people=self.people()))
+        self.broadcast(Devices(devices=self.devices()))
 
     def tell_cached(self) -> None:
         """Tell everybody which frames are cached, if that has changed."""
         ranges = self.store.ranges(self.opened.plate)
         if ranges != self._cached_told:
             self._cached_told = ranges
-            self.broadcast(Cached(ranges=ranges), "cached")
+            self.broadcast(Cached(ranges=ranges))
 
     def tell_status(self) -> None:
         """Tell everybody how the engine fares and what is wrong."""
@@ -296,24 +330,15 @@ class Service:
             self.timing.store_bytes.labels(tier).set(sizes[tier])
         self.broadcast(
             Status(
-                engine=overview.engine_info(self),
+                engine=overview.engine_info(self.choice),
                 timing=self.timing.milliseconds(),
                 store=sizes,
-                message=overview.problems(self),
-            ),
-            "status",
+                message=self._problems(),
+            )
         )
 
     def job_changed(self, info: JobInfo) -> None:
         """A job has news; called on any thread."""
-        self.pictures.soon(lambda: self.broadcast(info, ("job", info.job), role="operator"))
+        self.pictures.soon(lambda: self.broadcast(info))
         if info.kind == "survey" and info.state in ("done", "failed", "cancelled"):
-            self.pictures.soon(lambda: self.broadcast(Kept(), "kept"))
-
-
-async def _no_takes(take: str, keep_recipe: bool) -> None:
-    _no_take(take)
-
-
-def _no_take(take: str) -> Shot:
-    raise VerdigrisError("this service does not watch a folder of takes")
+            self.pictures.soon(lambda: self.broadcast(Kept()))

@@ -107,9 +107,8 @@ class WholeTake(_Shown):
 
 def take_log(service: Service) -> Path:
     """Return the log's file: beside the open shot, in the watched folder, or in ours."""
-    return log_path(
-        str(service.plates.parent), folder_of(service.opened.shot), service.watched_folder
-    )
+    watched = service.watch.folder if service.watch is not None else None
+    return log_path(str(service.folders.data), folder_of(service.opened.shot), watched)
 
 
 def opened_log(service: Service, role: Role) -> TakeLog | None:
@@ -121,7 +120,8 @@ def opened_log(service: Service, role: Role) -> TakeLog | None:
     path = take_log(service)
     if not path.is_file():
         return None
-    folders = (folder_of(service.opened.shot), service.watched_folder)
+    watched = service.watch.folder if service.watch is not None else None
+    folders = (folder_of(service.opened.shot), watched)
     shown = None if role == "operator" else [folder for folder in folders if folder is not None]
     return TakeLog(path, wait_s=READ_WAIT_S, only_under=shown)
 

@@ -5,17 +5,29 @@ from __future__ import annotations
 import os
 import shutil
 import threading
-from collections import OrderedDict
 from collections.abc import Hashable
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from cachetools import LRUCache
 
 from server.store.frame_types import Decoded, FrameId
 
 PREFIX = "frames-"
+
+
+class _Files(LRUCache[Hashable, tuple[Path, int]]):
+    """Files and their sizes; one that is let go is removed."""
+
+    def __init__(self, limit_bytes: int) -> None:
+        super().__init__(limit_bytes, getsizeof=lambda kept: kept[1])
+
+    def __delitem__(self, frame: Hashable) -> None:
+        path, _ = self[frame]
+        super().__delitem__(frame)
+        path.unlink(missing_ok=True)
 
 
 class DiskTier:
@@ -26,12 +38,16 @@ class DiskTier:
         self.folder = folder / f"{PREFIX}{os.getpid()}-{os.urandom(3).hex()}"
         self.folder.mkdir(parents=True, mode=0o700)
         self.limit_bytes = limit_bytes
-        self.bytes = 0
         self.failed = False
-        self._files: OrderedDict[Hashable, tuple[Path, int]] = OrderedDict()
+        self._files = _Files(limit_bytes)
         self._lock = threading.Lock()
         self._count = 0
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="disk-tier")
+
+    @property
+    def bytes(self) -> int:
+        """How much is on disk."""
+        return int(self._files.currsize)
 
     def __contains__(self, frame: Hashable) -> bool:
         with self._lock:
@@ -63,9 +79,6 @@ class DiskTier:
             return
         with self._lock:
             self._files[frame] = (path, decoded.nbytes)
-            self.bytes += decoded.nbytes
-            while self.bytes > self.limit_bytes and len(self._files) > 1:
-                self._remove(next(iter(self._files)))
 
     def load(self, frame: FrameId) -> Future[Decoded]:
         """Read a frame back in the background."""
@@ -74,7 +87,6 @@ class DiskTier:
     def _read(self, frame: FrameId) -> Decoded:
         with self._lock:
             path, _ = self._files[frame]
-            self._files.move_to_end(frame)
         with np.load(path) as file:
             info = file["info"]
             return Decoded(file["pixels"], file.get("alpha"), bool(info[0]), int(info[1]))
@@ -82,13 +94,7 @@ class DiskTier:
     def drop(self, frame: Hashable) -> None:
         """Remove a frame."""
         with self._lock:
-            self._remove(frame)
-
-    def _remove(self, frame: Hashable) -> None:
-        found = self._files.pop(frame, None)
-        if found is not None:
-            self.bytes -= found[1]
-            found[0].unlink(missing_ok=True)
+            self._files.pop(frame, None)
 
     def close(self) -> None:
         """Stop and remove the folder."""

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
+from cachetools import FIFOCache
 from numpy.typing import NDArray
 
 from kernels.errors import VerdigrisError
@@ -61,17 +62,18 @@ class FrameStore:
         self,
         budget: Budget,
         *,
-        on_ready: Callable[[FrameId], None] = lambda _: None,
         on_decoded: Callable[[float], None] = lambda _: None,
         disk: DiskTier | None = None,
         bytes_per_value: int = 4,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.budget = budget
-        self.messages: OrderedDict[FrameId, str] = OrderedDict()
+        self.messages: FIFOCache[FrameId, str] = FIFOCache(50)
+        """what is wrong with frames; read on any thread"""
         self.coming: dict[FrameId, int] = {}
         """while playing, the frames whose turn comes, and after how many others"""
-        self._on_ready, self._on_decoded = on_ready, on_decoded
+        self._on_decoded = on_decoded
+        self._listeners: list[Callable[[FrameId], None]] = []
         self._disk = disk
         self._bytes_per_value = bytes_per_value
         self._clock = clock
@@ -89,6 +91,10 @@ class FrameStore:
         self._healed = False
         self._stamps: dict[FrameId, object] = {}
         self.engine_bytes = self.host_bytes = 0
+
+    def listen(self, on_ready: Callable[[FrameId], None]) -> None:
+        """Have a function called for every frame that can be had from now on, on any thread."""
+        self._listeners.append(on_ready)
 
     # ------------------------------------------------------------ sources
 
@@ -160,11 +166,11 @@ class FrameStore:
         self._pump()
 
     def _pump(self) -> None:
-        while (task := self._take()) is not None:
+        while (task := self._next_task()) is not None:
             frame, source, on_disk = task
             self._begin(frame, source, on_disk)
 
-    def _take(self) -> tuple[FrameId, _Source, bool] | None:
+    def _next_task(self) -> tuple[FrameId, _Source, bool] | None:
         """Choose the next frame: operators' wishes newest first, reviewers', then ahead."""
         with self._lock:
             newest = [*self._wishes.items()][::-1]
@@ -209,21 +215,20 @@ class FrameStore:
             source.busy -= 1
             self._pending.discard(frame)
             if decoded is not None and frame.source in self._sources:
-                self._take_in(frame, decoded)
+                self._put_in(frame, decoded)
         if decoded is not None:
             self._on_decoded(self._clock() - start)
-            self._on_ready(frame)
+            for listener in self._listeners:
+                listener(frame)
         self._pump()
 
     # ------------------------------------------------------------ tiers
 
-    def _take_in(self, frame: FrameId, decoded: Decoded) -> None:
+    def _put_in(self, frame: FrameId, decoded: Decoded) -> None:
         if decoded.error:
             self._failed[frame] = self._clock()
             self._broken.add(frame)
             self.messages[frame] = decoded.error
-            while len(self.messages) > 50:
-                self.messages.popitem(last=False)
         else:
             self.messages.pop(frame, None)
             self._healed = self._healed or frame in self._broken

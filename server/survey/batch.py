@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import os
 from collections.abc import Callable, Sequence
@@ -17,6 +18,7 @@ from server.media.exr import made_here
 from server.media.sequence import Pattern, find_frames, group_folder, is_pattern
 from server.survey.survey import SurveyError, SurveyResult, survey_shot
 
+log = logging.getLogger("verdigris.survey")
 Progress = Callable[[int, int], None]
 
 
@@ -86,32 +88,64 @@ def survey_many(
         except VerdigrisError as error:
             return Batch([], [(shots[0], str(error))])
     count = min(len(shots), workers or max(1, os.cpu_count() or 1))
-    results: dict[int, SurveyResult] = {}
-    failed: dict[int, str] = {}
-    context = multiprocessing.get_context("spawn")
+    found = _Found({}, {}, progress, len(shots))
     if progress is not None:
         progress(0, len(shots))
-    with ProcessPoolExecutor(count, mp_context=context, initializer=_single_threaded) as pool:
-        futures = {
-            pool.submit(survey_one, shot, frames, options): n for n, shot in enumerate(shots)
-        }
+    lost = _spread(dict(enumerate(shots)), count, frames, options, found)
+    for n, shot in lost.items():  # One of them ended the process: by itself, each tells which.
+        for gone in _spread({n: shot}, 1, frames, options, found):
+            found.fail(gone, f"'{shot}' could not be surveyed: its reading ended a process")
+    return Batch(
+        [found.results[n] for n in sorted(found.results)],
+        [(shots[n], found.failed[n]) for n in sorted(found.failed)],
+    )
+
+
+@dataclass
+class _Found:
+    results: dict[int, SurveyResult]
+    failed: dict[int, str]
+    progress: Progress | None
+    total: int
+
+    def fail(self, n: int, sentence: str) -> None:
+        self.failed[n] = sentence
+        self.tell()
+
+    def tell(self) -> None:
+        if self.progress is not None:
+            self.progress(len(self.results) + len(self.failed), self.total)
+
+
+def _spread(
+    shots: dict[int, str],
+    workers: int,
+    frames: Sequence[int] | None,
+    options: dict[str, Any],
+    found: _Found,
+) -> dict[int, str]:
+    """Survey shots in processes; returns those that were not done when a process died."""
+    lost: dict[int, str] = {}
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=_single_threaded) as pool:
+        futures = {pool.submit(survey_one, shot, frames, options): n for n, shot in shots.items()}
         try:
-            for done, future in enumerate(as_completed(futures), start=1):
+            for future in as_completed(futures):
                 n = futures[future]
                 try:
-                    results[n] = future.result()
+                    found.results[n] = future.result()
+                    found.tell()
                 except VerdigrisError as error:
-                    failed[n] = str(error)
+                    found.fail(n, str(error))
                 except BrokenProcessPool:
-                    failed[n] = f"'{shots[n]}' could not be surveyed: its reading ended a process"
-                if progress is not None:
-                    progress(done, len(shots))
+                    lost[n] = shots[n]
+                except Exception as error:
+                    log.warning("surveying '%s' failed", shots[n], exc_info=True)
+                    found.fail(n, f"'{shots[n]}' could not be surveyed ({error!r:.200})")
         except KeyboardInterrupt:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
-    return Batch(
-        [results[n] for n in sorted(results)], [(shots[n], failed[n]) for n in sorted(failed)]
-    )
+    return lost
 
 
 def survey_one(

@@ -60,8 +60,8 @@ TABLE: tuple[Threshold, ...] = (
         1.0,
         True,
         2.0,
-        "even the screen out: more light on the dark side, less on the bright one, screen "
-        "lights further back and flagged off the subject",
+        "even the screen out: more light on the dark side, less on the bright one, lamps "
+        "further back and flagged off the subject",
         "Common practice, no source: even within about half a stop keys well, over about one "
         "stop wants relighting. Measured on generated set-ups keyed with a fitted clean plate: "
         "9 % worse on average at 1.1 to 2.1 stops, 35 to 84 % worse at 2.4 to 3.1, three times as "
@@ -85,7 +85,7 @@ TABLE: tuple[Threshold, ...] = (
         2.5,
         True,
         6.0,
-        "take light off the screen: a screen brighter than the subject spills and clips",
+        "take light off the screen: brighter than the subject it spills and clips",
     ),
     Threshold(
         "purity",
@@ -123,7 +123,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold(
         "matte_noise",
         "noise of a colour-difference matte on bare screen",
-        "of full coverage",
+        "of full alpha",
         0.1,
         0.25,
         True,
@@ -136,7 +136,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold(
         "alpha_noise_edge",
         "expected noise of the matte on edges",
-        "of full coverage",
+        "of full alpha",
         0.06,
         None,
         True,
@@ -149,26 +149,26 @@ TABLE: tuple[Threshold, ...] = (
     Threshold(
         "separation_matte",
         "separation of the subject's colours from the screen",
-        "of full coverage",
+        "of full alpha",
         0.85,
         None,
         False,
         10.0,
         "change what is near the screen's hue (costume, props), or "
-        "use the other screen colour; else mark it with a keep_solid (glass and smoke read "
-        "like this too)",
+        "use the other screen colour; else draw a keep-solid shape inside what is solid, never "
+        "over glass or smoke, which read like this too",
         percent=True,
         good=1.0,
     ),
     Threshold(
         "spill",
-        "screen light on the subject",
+        "spill on the subject",
         "of the screen's excess",
         0.3,
         None,
         True,
         6.0,
-        "move the subject further off the screen, flag the screen's edges off, or light less of it",
+        "move the subject further forward, flag the screen's edges off, or light less of it",
         percent=True,
     ),
     Threshold(
@@ -204,7 +204,7 @@ TABLE: tuple[Threshold, ...] = (
     ),
     Threshold(
         "uncovered",
-        "picture not backed by the screen",
+        "picture with no screen behind it",
         "of the frame's border",
         0.45,
         None,
@@ -247,7 +247,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold(
         "key_bias",
         "bias of a key at the subject's edges",
-        "of full coverage",
+        "of full alpha",
         0.4,
         None,
         True,

@@ -18,7 +18,7 @@ EDGE, EDGE_BIAS, EDGE_NOISE, EDGE_CHROMA = 0.023, 0.176, 0.255, 0.040
 EDGE_SOFT, SHARP = 0.0213, 0.005
 """The same, times the edges' width beyond SHARP (a share of the frame's width) over SHARP."""
 BREAKDOWN, HOLDS = 0.825, 0.12
-"""Times the square of the matte's noise on the darkest screen beyond HOLDS of full coverage."""
+"""Times the square of the matte's noise on the darkest screen beyond HOLDS of full alpha."""
 NOT_SOLID, CORE = 0.033, 0.055
 """Where the subject's nearest colours read so little (0.7 falling to 0.58) that they are not made
 solid; and times what they lack to 0.6."""
@@ -80,12 +80,13 @@ PARTS: dict[str, tuple[str, str]] = {
     ),
     "subject colours near the screen's, or see-through things": (
         "separation_matte",
-        "change what is near the screen's hue (costume, props), else mark it with a keep_solid",
+        "change what is near the screen's hue (costume, props); else draw a keep-solid shape "
+        "inside what is solid, never over glass or smoke",
     ),
     "clipped screen": ("clipped_share", "close down, or take light off the clipped part"),
     "spill on the subject": (
         "spill",
-        "move the subject further off the screen, or flag the screen's edges off",
+        "move the subject further forward, or flag the screen's edges off",
     ),
 }
 """Of each part of the expected error: the measure whose own reason covers it, and the remedy."""

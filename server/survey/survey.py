@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
 from kernels.errors import VerdigrisError
 from kernels.measure.motion import measure_motion
@@ -52,7 +52,8 @@ class SurveyResult(BaseModel):
     measures: of the whole shot: medians over the frames, worst cases where a moment is enough
     (clipping, motion, over-range). sampling: which frames were looked at, in words. thumbnail:
     base64 JPEG of the frame `shown_frame`, which the maps are of too; places are marked with their
-    reason's number. curve_known: False leaves out figures in stops, `curve_note` says why.
+    reason's number. colourspace_decided: how it was decided, in words. remarks: what to know of how
+    the files were read. curve_known: False leaves out figures in stops, `curve_note` says why.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -64,8 +65,10 @@ class SurveyResult(BaseModel):
     height: int
     fps: float
     colourspace: str
+    colourspace_decided: str = ""
     curve_known: bool
     curve_note: str = ""
+    remarks: list[str] = Field(default_factory=list)
     bits: int | None = None
     frames_total: int
     frames: list[int]
@@ -101,7 +104,8 @@ def sample_frames(shot: Shot, count: int = FRAMES) -> list[int]:
 
 def curve_known(shot: Shot) -> tuple[bool, str]:
     """Tell whether figures in stops mean anything, and if not, why."""
-    if shot.colourspace_origin == "assumed":
+    linear_by_format = shot.source_path(shot.frames[0]).suffix.lower() == ".exr"
+    if shot.colourspace_origin == "assumed" and not linear_by_format:
         return False, (
             f"the files do not say how they are encoded and '{shot.colourspace}' is assumed, so "
             "there are no figures in stops; name the colour space to get them"
@@ -152,6 +156,8 @@ def survey_frames(
         height=shot.height,
         fps=float(shot.fps),
         colourspace=shot.colourspace,
+        colourspace_decided=shot.colourspace_decided,
+        remarks=list(shot.remarks),
         curve_known=known,
         curve_note=note,
         bits=shot.encoded_bits,
@@ -262,7 +268,7 @@ def _maps(survey: FrameSurvey) -> list[MapPicture]:
         map_picture(
             "alpha_noise",
             "Expected alpha noise",
-            "of full coverage",
+            "of full alpha",
             survey.alpha_noise,
             0.0,
             NOISE_RANGE,

@@ -190,7 +190,7 @@ def _besides(row: Threshold, limit: float, m: Measures) -> str:
     dark = 100 * (m.matte_noise_dark or 0.0)
     return (
         "; common practice would relight, but a clean plate fitted to the screen carries this: the "
-        f"matte's noise on its darkest part is {dark:.2g} % of full coverage, under the "
+        f"matte's noise on its darkest part is {dark:.2g} % of full alpha, under the "
         f"{100 * CARRIES:.0f} % from which keys were seen to suffer"
     )
 

@@ -177,9 +177,9 @@ def measure_rows(result: SurveyResult) -> list[Row]:
         if value is None or row.measure in ("level_high", "chroma_loss"):
             continue
         severity = row.severity(value)
-        limits = f"work {'over' if row.rising else 'under'} {_limit(row.work, row)}"
+        limits = f"needs work {'above' if row.rising else 'below'} {_limit(row.work, row)}"
         if row.relight is not None:
-            side = "over" if row.rising else "under"
+            side = "above" if row.rising else "below"
             limits += f", relight {side} {_limit(row.relight, row)}"
         rows.append(
             Row(
@@ -202,6 +202,12 @@ def _limit(value: float, row: Threshold) -> str:
     return f"{scaled(value, row):.3g}".replace("-", "\u2212")
 
 
+def read_as(result: SurveyResult) -> str:
+    """Return the colour space that a shot was read in and how that was decided."""
+    decided = f" ({result.colourspace_decided})" if result.colourspace_decided else ""
+    return result.colourspace + decided
+
+
 def facts(result: SurveyResult) -> list[tuple[str, str]]:
     """Return what has no limit but is worth knowing."""
     m = result.measures
@@ -210,7 +216,7 @@ def facts(result: SurveyResult) -> list[tuple[str, str]]:
         (
             "picture",
             f"{result.width} x {result.height}, {result.fps:g} frames a second, "
-            f"{result.colourspace}" + (f", {result.bits} bit" if result.bits else ""),
+            f"{read_as(result)}" + (f", {result.bits} bit" if result.bits else ""),
         ),
         ("chroma", m.chroma + (f", codec blocks of {m.block_px} px" if m.block_px else "")),
         (
@@ -236,8 +242,8 @@ def facts(result: SurveyResult) -> list[tuple[str, str]]:
         out.append(("signal to noise", f"red {red:.1f}, green {green:.1f}, blue {blue:.1f} dB"))
     if m.separation_delta_e is not None:
         out.append(("nearest subject colours", f"CIE 2000 difference {m.separation_delta_e:.1f}"))
-    if result.curve_note:
-        out.append(("note", result.curve_note))
+    notes = [*result.remarks, result.curve_note]
+    out += [("note", note) for note in notes if note]
     return out
 
 

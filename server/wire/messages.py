@@ -1,8 +1,12 @@
-"""The models of all messages; `server.wire.protocol` tells what each is for."""
+"""What a page says, a class a message: each owns who may send it, its answer, what it replaces.
+
+What the server says stands in `server.wire.replies` and `server.wire.state`.
+"""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from collections.abc import Hashable
+from typing import Annotated, Any, ClassVar, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
@@ -25,16 +29,45 @@ Short = Annotated[str, Field(max_length=80)]
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
 
 
+class Limit(NamedTuple):
+    """How many messages one client may send: `per_s` a second, at most `burst` at once.
+
+    Messages of the same word share one limit. Our own rule, no outside source: far more than hands
+    send, far less than what would slow others down.
+    """
+
+    word: str
+    per_s: float
+    burst: float
+
+
 class Message(BaseModel):
     """Base of all messages: unknown fields are refused, types are strict."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+    only_for: ClassVar[Role | None] = None
+    """of a page's message: the role that may send it; of the server's: the role that is told"""
+    reply: ClassVar[str] = ""
+    """type of the message that answers this one; whatever is wrong is answered by an `error`"""
+    newest_of: ClassVar[str] = ""
+    """word under which a newer message takes an older one's place, waiting or being carried out"""
+
+    limit: ClassVar[Limit] = Limit("messages", 200.0, 600.0)
+    """how many one client may send"""
+
+    def key(self) -> Hashable:
+        """Return the key under which a newer message replaces this one; None: every one counts."""
+        return self.newest_of or None
 
 
 # ---------------------------------------------------------------- from the page
 
 
 class Hello(Message):
+    """The first message. client: a random id that the page keeps while it lives."""
+
+    reply: ClassVar[str] = "welcome"
     type: Literal["hello"]
     protocol: int
     client: ItemId
@@ -76,9 +109,22 @@ class MoveOp(Message):
 Op = Annotated[SetOp | InsertOp | RemoveOp | MoveOp, Field(discriminator="op")]
 
 
-class Write(Message):
-    type: Literal["write"]
+class Edit(Message):
+    """Base of what changes the recipe; a page may have several on the way, told apart by number."""
+
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "accepted"
     client_seq: Count
+
+
+class Write(Edit):
+    """Change the recipe, all of the changes or none; others are told what has changed.
+
+    seen: the revision the page knew. moving: a control is dragged. Writes with one gesture are one
+    step of undo.
+    """
+
+    type: Literal["write"]
     seen: Count
     ops: Annotated[list[Op], Field(min_length=1, max_length=64)]
     label: Short = "change"
@@ -86,14 +132,16 @@ class Write(Message):
     gesture: Short = ""
 
 
-class Undo(Message):
+class Undo(Edit):
+    """Take the last step back."""
+
     type: Literal["undo"]
-    client_seq: Count
 
 
-class Redo(Message):
+class Redo(Edit):
+    """Do the step again that was taken back last."""
+
     type: Literal["redo"]
-    client_seq: Count
 
 
 class StressRequest(Message):
@@ -125,11 +173,15 @@ class Show(Message):
 
 
 class Unshow(Message):
+    """Show nothing at this port any more."""
+
     type: Literal["unshow"]
     port: Literal[0, 1]
 
 
 class Ack(Message):
+    """A picture was drawn."""
+
     type: Literal["ack"]
     sequence: Count
     latency_ms: Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)] | None = None
@@ -137,15 +189,22 @@ class Ack(Message):
 
 
 class Hidden(Message):
+    """Whether the page is hidden: then nothing is sent."""
+
     type: Literal["hidden"]
     hidden: bool
 
 
 class Reset(Message):
+    """Forget what is on the way and send afresh."""
+
     type: Literal["reset"]
 
 
 class Follow(Message):
+    """A reviewer follows the operator, or no longer."""
+
+    reply: ClassVar[str] = "following"
     type: Literal["follow"]
     on: bool
 
@@ -153,13 +212,14 @@ class Follow(Message):
 class Transport(Message):
     """Fields that are null change nothing. first/last: the in and out points, inclusive."""
 
+    reply: ClassVar[str] = "playhead"
     type: Literal["transport"]
     frame: Frame | None = None
     step: Annotated[int, Field(ge=-100000, le=100000)] | None = None
     playing: bool | None = None
     direction: Literal[1, -1] | None = None
     fps: Annotated[float, Field(gt=0.1, le=240, allow_inf_nan=False)] | None = None
-    loop: Literal["loop", "once", "bounce"] | None = None
+    loop: Literal["loop", "once", "back_and_forth"] | None = None
     first: Frame | None = None
     last: Frame | None = None
 
@@ -167,6 +227,9 @@ class Transport(Message):
 class Sample(Message):
     """Values of a picture at a point (a box of one pixel) or over a box; frame null: this one."""
 
+    reply: ClassVar[str] = "sampled"
+    newest_of: ClassVar[str] = "sample"
+    limit: ClassVar[Limit] = Limit("measuring", 20, 40)
     type: Literal["sample"]
     id: ItemId
     name: ViewName = "plate"
@@ -178,6 +241,9 @@ class Sample(Message):
 class Separate(Message):
     """Which channel of the plate tells box_a (to be taken) from box_b best?"""
 
+    reply: ClassVar[str] = "separated"
+    newest_of: ClassVar[str] = "separate"
+    limit: ClassVar[Limit] = Limit("measuring", 20, 40)
     type: Literal["separate"]
     id: ItemId
     frame: Frame | None = None
@@ -186,6 +252,10 @@ class Separate(Message):
 
 
 class Scopes(Message):
+    """Have scopes sent whenever they change; empty kinds: no longer."""
+
+    reply: ClassVar[str] = "scope"
+    limit: ClassVar[Limit] = Limit("scopes", 5, 20)
     type: Literal["scopes"]
     kinds: Annotated[list[ScopeKind], Field(max_length=4)]
     name: ViewName = "plate"
@@ -193,11 +263,17 @@ class Scopes(Message):
 
 
 class AckScopes(Message):
+    """Scope data was drawn."""
+
     type: Literal["ack_scopes"]
     sequence: Count
 
 
 class NoteAdd(Message):
+    """Pin a note to a place of a frame."""
+
+    reply: ClassVar[str] = "note"
+    limit: ClassVar[Limit] = Limit("notes", 2, 20)
     type: Literal["note_add"]
     frame: Frame
     x: Finite
@@ -206,6 +282,10 @@ class NoteAdd(Message):
 
 
 class NoteEdit(Message):
+    """Change a note: one's own, operators any."""
+
+    reply: ClassVar[str] = "note"
+    limit: ClassVar[Limit] = Limit("notes", 2, 20)
     type: Literal["note_edit"]
     note: ItemId
     text: Text | None = None
@@ -213,16 +293,31 @@ class NoteEdit(Message):
 
 
 class NoteRemove(Message):
+    """Take a note away: one's own, operators any."""
+
+    reply: ClassVar[str] = "note_gone"
+    limit: ClassVar[Limit] = Limit("notes", 2, 20)
     type: Literal["note_remove"]
     note: ItemId
 
 
 class RecipesAsk(Message):
+    """List the saved recipes and the history."""
+
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "recipes"
+    newest_of: ClassVar[str] = "recipes"
+    limit: ClassVar[Limit] = Limit("recipes", 5, 30)
     type: Literal["recipes"]
     id: ItemId
 
 
 class RecipeSaveAs(Message):
+    """Save a copy of the recipe under a name."""
+
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "recipes"
+    newest_of: ClassVar[str] = "recipes"
     type: Literal["recipe_save_as"]
     id: ItemId
     name: Annotated[str, Field(min_length=1, max_length=60)]
@@ -231,6 +326,9 @@ class RecipeSaveAs(Message):
 class RecipeLoad(Message):
     """Load a saved recipe by name, or one of the history by its number."""
 
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "done"
+    newest_of: ClassVar[str] = "recipes"
     type: Literal["recipe_load"]
     id: ItemId
     name: Annotated[str, Field(max_length=60)] | None = None
@@ -240,6 +338,10 @@ class RecipeLoad(Message):
 class MediaAsk(Message):
     """List what lies in a folder of a media root; root empty: the roots themselves."""
 
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "media"
+    newest_of: ClassVar[str] = "media"
+    limit: ClassVar[Limit] = Limit("media", 5, 30)
     type: Literal["media"]
     id: ItemId
     root: Short = ""
@@ -247,6 +349,11 @@ class MediaAsk(Message):
 
 
 class JobStart(Message):
+    """Begin long work. options: of its kind."""
+
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "job"
+    limit: ClassVar[Limit] = Limit("jobs", 5, 30)
     type: Literal["job_start"]
     id: ItemId
     kind: JobKind
@@ -254,14 +361,23 @@ class JobStart(Message):
 
 
 class JobCancel(Message):
+    """End long work; what is finished is kept."""
+
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "job"
     type: Literal["job_cancel"]
     job: ItemId
 
 
-class TakeOpen(Message):
-    type: Literal["take_open"]
+class ShotOpen(Message):
+    """Open a shot of the watched folder; keep_recipe: with the present recipe if it has none."""
+
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "done"
+    newest_of: ClassVar[str] = "shot"
+    type: Literal["shot_open"]
     id: ItemId
-    take: Annotated[str, Field(min_length=1, max_length=1000)]
+    shot: Annotated[str, Field(min_length=1, max_length=1000)]
     keep_recipe: bool = True
 
 
@@ -271,16 +387,26 @@ class TakeNote(Message):
     seen: the note that was there when the text was written; without it the last one stays.
     """
 
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "done"
+    newest_of: ClassVar[str] = "take_note"
     type: Literal["take_note"]
     id: ItemId
     take: Annotated[int, Field(ge=1, le=2**53)]
     text: Annotated[str, Field(max_length=2000)]
     seen: Annotated[str, Field(max_length=2000)] | None = None
 
+    def key(self) -> Hashable:
+        """Notes on several takes may be on the way."""
+        return self.newest_of, self.id
+
 
 class LinkAsk(Message):
     """Make a link: an operator's works once, the reviewers' for many devices until revoked."""
 
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "link"
+    limit: ClassVar[Limit] = Limit("links", 5, 30)
     type: Literal["link"]
     id: ItemId
     role: Role = "reviewer"
@@ -289,12 +415,17 @@ class LinkAsk(Message):
 class Revoke(Message):
     """Give either a device, or a role: then its link and all its devices (never one's own)."""
 
+    only_for: ClassVar[Role | None] = "operator"
+    reply: ClassVar[str] = "devices"
     type: Literal["revoke"]
     device: ItemId | None = None
     role: Role | None = None
 
 
 class Ping(Message):
+    """Is anybody there? t comes back."""
+
+    reply: ClassVar[str] = "pong"
     type: Literal["ping"]
     t: Annotated[float, Field(allow_inf_nan=False)]
 
@@ -324,7 +455,7 @@ ClientMessage = (
     | MediaAsk
     | JobStart
     | JobCancel
-    | TakeOpen
+    | ShotOpen
     | TakeNote
     | LinkAsk
     | Revoke
@@ -332,19 +463,4 @@ ClientMessage = (
 )
 client_adapter: TypeAdapter[ClientMessage] = TypeAdapter(
     Annotated[ClientMessage, Field(discriminator="type")]
-)
-OPERATOR_ONLY = (
-    Write,
-    Undo,
-    Redo,
-    RecipesAsk,
-    RecipeSaveAs,
-    RecipeLoad,
-    MediaAsk,
-    JobStart,
-    JobCancel,
-    TakeOpen,
-    TakeNote,
-    LinkAsk,
-    Revoke,
 )

@@ -39,63 +39,11 @@ code `protocol` and closes (4400). Other close codes: 4401 no cookie or revoked,
 is another device's or was opened again elsewhere (take a new id), 4429 too many messages, 1001 the
 server stops. A foreign origin or host is refused before the connection is accepted.
 
-From the page (role O operator only, A anyone)::
-
-    hello          A  protocol, client, name                 first message
-    write          O  client_seq, seen, ops, label, moving, gesture   change the recipe -> accepted
-                      or refused; others get `changed`
-    undo, redo     O  client_seq                             -> accepted; everybody gets `changed`
-    show           A  port, view_id, name, extractor, channel, stress, region, width, wipe
-                                                             what this port (0, or 1 for the wipe's
-                                                             other side) shows
-    unshow         A  port                                   stop a port
-    ack            A  sequence, latency_ms                   the picture was drawn
-    hidden         A  hidden                                 the page is hidden: nothing is sent
-    reset          A                                         forget what is on the way, send afresh
-    follow         A  on                                     reviewer: follow the operator
-    transport      A  frame, step, playing, direction, fps, loop, first, last   (all optional)
-                                                             operator: the shared playhead;
-                                                             reviewer: an own one (stops following)
-    sample         A  id, name, extractor, frame, box        -> sampled
-    separate       A  id, frame, box_a, box_b                -> separated
-    scopes         A  kinds, name, extractor                 subscribe (empty kinds: stop) -> scope
-    ack_scopes     A  sequence                               scope data was drawn
-    note_add       A  frame, x, y, text                      -> notes (to everybody)
-    note_edit      A  note, text, done                       own notes; operators any
-    note_remove    A  note                                   own notes; operators any
-    recipes        O  id                                     -> recipes
-    recipe_save_as O  id, name                               -> recipes
-    recipe_load    O  id, name or history                    -> done; everybody gets `state`
-    media          O  id, root, under                        -> media: names for pictures
-    job_start      O  id, kind, options                      -> job (to operators, as it goes on)
-    job_cancel     O  job
-    take_open      O  id, take, keep_recipe                  -> done; everybody gets `state`
-    take_note      O  id, take, text, seen                   -> done; everybody gets `kept`
-    link           O  id, role                               -> link, with a QR code
-    revoke         O  device | role                          drop one device, or a link and all its
-                                                             devices -> devices
-    ping           A  t                                      -> pong
-
-From the server::
-
-    welcome        protocol, you, state                      state: see `server.wire.state.State`
-    state          state                                     after load, take_open: all of it again
-    accepted       client_seq, revision, undo, redo
-    refused        client_seq, revision, reason, message, current [{path, value}]
-    changed        revision, by, label, changes [{path, value}], undo, redo
-    playhead       frame, playing, direction, fps, loop, first, last, dropped, own
-    following      ports                                     what the followed operator looks at
-    people         people                                    who is there
-    devices        devices                                   operators: every redeemed cookie
-    notes          notes
-    cached         ranges [[first, last]]                    frames in memory or on disk
-    status         engine, timing, store, message            about once a second
-    kept                                                     the take log has changed
-    sampled, separated, scope, recipes, media, job, takes, link, done, pong
-    error          code, message, about                      one sentence for people
+What each message is for stands at its class, as do who may send it (`only_for`), which message
+answers it (`reply`) and what a newer one replaces (`key`).
 
 Paths in a write name a place in the recipe by fields and stable ids: `screen/colour`,
-`extractors/1f0c9a2b/refine/levels/black`, `despill/77aa01fe/spill_by_hue/points`; the empty
+`extractors/1f0c9a2b/refine/levels/clear_below`, `despill/77aa01fe/spill_by_hue/points`; the empty
 path is the whole recipe. Items of lists that have ids are inserted, removed and moved; other lists
 and `{"keys": …}` are set whole. `moving` is true while a control is dragged; writes with one
 `gesture` are one step of undo. A write is refused only if another client changed one of its paths
@@ -111,7 +59,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from enum import IntFlag
+from enum import IntEnum, IntFlag
 from typing import Literal
 
 from server.wire.messages import ClientMessage, client_adapter
@@ -146,6 +94,16 @@ class Flag(IntFlag):
     """the frame is missing; held or black is shown"""
     FALLBACK = 128
     """the cuda engine failed at this frame, the cpu engine made it"""
+
+
+class Closed(IntEnum):
+    """Why a connection is closed by the service: codes of the websocket's private range."""
+
+    PROTOCOL = 4400
+    SIGNED_OUT = 4401
+    FOREIGN = 4403
+    ELSEWHERE = 4409
+    TOO_MUCH = 4429
 
 
 @dataclass(frozen=True)

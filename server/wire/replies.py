@@ -1,8 +1,9 @@
-"""What the server says: models of its messages; `server.wire.protocol` tells what each is for."""
+"""What the server says: a class a message. Each owns who is told it and what it replaces."""
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from collections.abc import Hashable
+from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
@@ -16,11 +17,13 @@ from server.wire.state import (
     Person,
     Playhead,
     State,
-    Take,
+    WatchedShot,
 )
 
 
 class You(Message):
+    """Who the page is to the service."""
+
     client: str
     device: str
     name: str
@@ -28,6 +31,8 @@ class You(Message):
 
 
 class Welcome(Message):
+    """The answer to `hello`."""
+
     type: Literal["welcome"] = "welcome"
     protocol: int
     you: You
@@ -35,11 +40,15 @@ class Welcome(Message):
 
 
 class StateAgain(Message):
+    """Everything again: after a recipe was loaded, or a shot opened."""
+
     type: Literal["state"] = "state"
     state: State
 
 
 class Accepted(Message):
+    """An edit was applied. undo, redo: labels of the steps that could be taken now."""
+
     type: Literal["accepted"] = "accepted"
     client_seq: int
     revision: int
@@ -48,45 +57,85 @@ class Accepted(Message):
 
 
 class Refused(Message):
+    """An edit was not applied. current: the values now at the paths it wrote to."""
+
     type: Literal["refused"] = "refused"
     client_seq: int
     revision: int
-    reason: Literal["conflict", "invalid", "role", "nothing"]
+    reason: Literal["conflict", "invalid", "role", "nothing", "locked"]
     message: str
     current: list[Change] = Field(default_factory=list)
 
 
 class Changed(Message):
+    """The recipe has changed. gesture: the drag of which this is a part."""
+
     type: Literal["changed"] = "changed"
     revision: int
     by: str
     label: str
+    gesture: str = ""
     changes: list[Change]
     undo: str | None = None
     redo: str | None = None
 
+    def key(self) -> Hashable:
+        """Of one drag a newer change of the same paths says all that an older one said."""
+        paths = tuple(change.path for change in self.changes)
+        return ("changed", self.gesture, paths) if self.gesture else None
+
 
 class Following(Message):
+    """What the followed operator looks at."""
+
+    newest_of: ClassVar[str] = "following"
     type: Literal["following"] = "following"
     ports: list[Show]
 
 
 class People(Message):
+    """Who is there."""
+
+    newest_of: ClassVar[str] = "people"
     type: Literal["people"] = "people"
     people: list[Person]
 
 
 class Devices(Message):
+    """Every redeemed cookie."""
+
+    only_for: ClassVar[Role | None] = "operator"
+    newest_of: ClassVar[str] = "devices"
     type: Literal["devices"] = "devices"
     devices: list[Device]
 
 
-class Notes(Message):
-    type: Literal["notes"] = "notes"
-    notes: list[Note]
+class NoteChanged(Message):
+    """One note is new or has changed."""
+
+    type: Literal["note"] = "note"
+    note: Note
+
+    def key(self) -> Hashable:
+        """A newer state of the same note takes the older one's place."""
+        return "note", self.note.note
+
+
+class NoteGone(Message):
+    """One note was taken away."""
+
+    type: Literal["note_gone"] = "note_gone"
+    note: str
+
+    def key(self) -> Hashable:
+        """What was still to be told of the note is no longer told."""
+        return "note", self.note
 
 
 class Cached(Message):
+    """Frames in memory or on disk, as first and last of each run."""
+
+    newest_of: ClassVar[str] = "cached"
     type: Literal["cached"] = "cached"
     ranges: list[tuple[int, int]]
 
@@ -94,6 +143,7 @@ class Cached(Message):
 class Status(Message):
     """timing: milliseconds, medians of late (render, encode, decode, total). store: bytes."""
 
+    newest_of: ClassVar[str] = "status"
     type: Literal["status"] = "status"
     engine: EngineInfo
     timing: dict[str, float]
@@ -187,6 +237,7 @@ class Target(Message):
 class Scope(Message):
     """Data for the subscribed scopes; answer with ack_scopes."""
 
+    newest_of: ClassVar[str] = "scope"
     type: Literal["scope"] = "scope"
     sequence: int
     name: str
@@ -204,17 +255,23 @@ class Scope(Message):
 
 
 class SavedRecipe(Message):
+    """A named recipe. at: seconds since 1970."""
+
     name: str
     at: float
 
 
 class HistoryEntry(Message):
+    """A step of the recipe's history. history: its number."""
+
     history: int
     at: float
     label: str
 
 
 class Recipes(Message):
+    """The saved recipes and the history, newest first."""
+
     type: Literal["recipes"] = "recipes"
     id: str
     saved: list[SavedRecipe]
@@ -232,6 +289,8 @@ class MediaEntry(Message):
 
 
 class Media(Message):
+    """What lies in a folder of a media root."""
+
     type: Literal["media"] = "media"
     id: str
     root: str
@@ -239,14 +298,18 @@ class Media(Message):
     entries: list[MediaEntry]
 
 
-class Takes(Message):
-    type: Literal["takes"] = "takes"
-    takes: list[Take]
+class Watched(Message):
+    """The shots of the watched folder."""
+
+    newest_of: ClassVar[str] = "watched"
+    type: Literal["watched"] = "watched"
+    shots: list[WatchedShot]
 
 
 class Kept(Message):
     """The take log has changed: ask for /api/takes again."""
 
+    newest_of: ClassVar[str] = "kept"
     type: Literal["kept"] = "kept"
 
 
@@ -269,6 +332,9 @@ class Done(Message):
 
 
 class Pong(Message):
+    """Somebody is there."""
+
+    newest_of: ClassVar[str] = "pong"
     type: Literal["pong"] = "pong"
     t: float
     server_time: float
@@ -285,6 +351,10 @@ class Problem(Message):
     about: str = ""
     fatal: bool = False
 
+    def key(self) -> Hashable:
+        """Pictures fail many times a second, and for one reason."""
+        return "picture failed" if self.about == "show" else None
+
 
 ServerMessage = (
     Welcome
@@ -296,7 +366,8 @@ ServerMessage = (
     | Following
     | People
     | Devices
-    | Notes
+    | NoteChanged
+    | NoteGone
     | Cached
     | Status
     | Sampled
@@ -305,7 +376,7 @@ ServerMessage = (
     | Recipes
     | Media
     | JobInfo
-    | Takes
+    | Watched
     | Kept
     | Link
     | Done

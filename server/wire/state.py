@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from collections.abc import Hashable
+from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
+from kernels.views import ViewName
 from server.wire.messages import JobKind, JobState, Message, Role, Show
 
 
@@ -19,12 +21,13 @@ class Change(Message):
 class Playhead(Message):
     """dropped: frames left out since playing began. own: a reviewer's own playhead."""
 
+    newest_of: ClassVar[str] = "playhead"
     type: Literal["playhead"] = "playhead"
     frame: int
     playing: bool = False
     direction: Literal[1, -1] = 1
     fps: float = 24.0
-    loop: Literal["loop", "once", "bounce"] = "loop"
+    loop: Literal["loop", "once", "back_and_forth"] = "loop"
     first: int
     last: int
     dropped: int = 0
@@ -32,7 +35,11 @@ class Playhead(Message):
 
 
 class ShotInfo(Message):
-    """bits and chroma: of the recording, null when unknown. missing: numbers of missing frames."""
+    """bits and chroma: of the recording, null when unknown. missing: numbers of missing frames.
+
+    colourspace_decided: how the colour space was decided, in words. remarks: what to know of how
+    the files are read.
+    """
 
     name: str
     kind: Literal["still", "sequence", "movie"]
@@ -44,6 +51,8 @@ class ShotInfo(Message):
     last: int
     missing: list[int] = Field(default_factory=list)
     colourspace: str = ""
+    colourspace_decided: str = ""
+    remarks: list[str] = Field(default_factory=list)
     bits: int | None = None
     chroma: str | None = None
 
@@ -79,7 +88,7 @@ class Device(Message):
 
 
 class Note(Message):
-    """A remark pinned to a frame and a place. mine is not sent: compare `client`."""
+    """A remark pinned to a frame and a place. Whose it is: compare `device`."""
 
     note: str
     frame: int
@@ -87,7 +96,7 @@ class Note(Message):
     y: float
     text: str
     by: str
-    client: str
+    device: str
     role: Role
     at: float
     done: bool = False
@@ -96,6 +105,7 @@ class Note(Message):
 class JobInfo(Message):
     """A piece of long work. files: names to fetch under /api/jobs/{job}/. result: of its kind."""
 
+    only_for: ClassVar[Role | None] = "operator"
     type: Literal["job"] = "job"
     id: str | None = None
     job: str
@@ -108,17 +118,26 @@ class JobInfo(Message):
     files: list[str] = Field(default_factory=list)
     result: Any = None
 
+    def key(self) -> Hashable:
+        """Of one job only the newest counts."""
+        return "job", self.job
 
-class Take(Message):
-    """A shot in the watched folder. at: when it appeared. verdict: of its survey, if there is."""
 
-    take: str
+class WatchedShot(Message):
+    """A shot in the watched folder. shot: its name there. at: when it appeared.
+
+    verdict: of its newest kept take, empty where there is none. problem: why it cannot be opened,
+    in a sentence; empty while nothing is known against it.
+    """
+
+    shot: str
     name: str
     at: float
     frames: int = 0
     open: bool = False
     ready: bool = True
     verdict: str = ""
+    problem: str = ""
 
 
 class ColourInfo(Message):
@@ -129,6 +148,21 @@ class ColourInfo(Message):
     config: str = ""
     displays: dict[str, list[str]] = Field(default_factory=dict)
     colourspaces: list[str] = Field(default_factory=list)
+
+
+class ViewInfo(Message):
+    """A kind of view: a row of `kernels.views.VIEW_TABLE`.
+
+    signal: whether its values are a signal, else a measure in colours. marks, scale: what a
+    measure's colour scale says from its low end to its high one, and its title.
+    """
+
+    name: ViewName
+    title: str
+    help: str
+    signal: bool
+    marks: list[str] = Field(default_factory=list)
+    scale: str = ""
 
 
 class State(Message):
@@ -146,9 +180,9 @@ class State(Message):
     notes: list[Note] = Field(default_factory=list)
     cached: list[tuple[int, int]] = Field(default_factory=list)
     jobs: list[JobInfo] = Field(default_factory=list)
-    takes: list[Take] = Field(default_factory=list)
+    watched: list[WatchedShot] = Field(default_factory=list)
     following: list[Show] = Field(default_factory=list)
     colour: ColourInfo
     roots: list[str] = Field(default_factory=list)
-    views: list[str] = Field(default_factory=list)
+    views: list[ViewInfo] = Field(default_factory=list)
     """all views; `denoised` shows the plate where there is no such pass"""

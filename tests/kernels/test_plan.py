@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import pytest
 
+from kernels.cuda.sources import constants
 from kernels.plan import MAX_HALO_PX, VIEWS, build_plan, refine_halo, sigma_alpha
 from kernels.recipe import (
     ColourDifference,
@@ -15,26 +18,28 @@ from kernels.recipe import (
     Levels,
     LightWrap,
     Noise,
+    ProtectEdges,
     Recipe,
     Refine,
     Screen,
     starting_recipe,
 )
+from kernels.views import VIEW_TABLE, ViewName
 
 PLANES = ("plate", "background")
 
 
 def test_a_plain_key_needs_no_stage() -> None:
-    """From memory: pointwise work is one launch; to be confirmed."""
+    """Pointwise work is one launch. Our own rule, no outside source."""
     recipe = starting_recipe()
-    recipe.refine.levels = Levels(black=0.1, white=0.9)
+    recipe.refine.levels = Levels(clear_below=0.1, solid_above=0.9)
     plan = build_plan(recipe, 1, PLANES)
     assert plan.stages == ()
     assert plan.halo_px == 0
 
 
 def test_stages_stand_in_the_order_of_their_needs() -> None:
-    """From memory: an earlier stage never needs a later one; to be confirmed."""
+    """An earlier stage never needs a later one. Our own rule, no outside source."""
     recipe = Recipe(
         extractors=[
             ColourDifference(id="a", refine=Refine(choke_px=1.5)),
@@ -55,7 +60,7 @@ def test_stages_stand_in_the_order_of_their_needs() -> None:
 
 
 def test_a_view_makes_only_what_it_shows() -> None:
-    """From memory: looking at the plate makes no matte; to be confirmed."""
+    """Looking at the plate makes no matte. Our own rule, no outside source."""
     recipe = Recipe(
         extractors=[
             ColourDifference(id="a", refine=Refine(choke_px=1)),
@@ -73,11 +78,11 @@ def test_a_view_makes_only_what_it_shows() -> None:
 
 
 def test_the_largest_settings_stay_within_the_declared_halo() -> None:
-    """From memory: no operation looks further than 256 px; to be confirmed."""
+    """No operation looks further than 256 px. Our own rule, no outside source."""
     for refine in (
         Refine(despeckle=Despeckle(holes_px=24, specks_px=24)),
         Refine(guide=Guide(radius_px=64)),
-        Refine(levels=Levels(keep_soft_px=64)),
+        Refine(protect_edges=ProtectEdges(distance_px=64)),
         Refine(choke_px=-32),
         Refine(soften_px=64),
     ):
@@ -85,7 +90,7 @@ def test_the_largest_settings_stay_within_the_declared_halo() -> None:
 
 
 def test_half_size_halves_the_radii() -> None:
-    """From memory: radii are in source pixels whatever size is keyed; to be confirmed."""
+    """Radii are in source pixels whatever size is keyed. Our own rule, no outside source."""
     recipe = Recipe(extractors=[ColourDifference(id="a", refine=Refine(choke_px=3, soften_px=8))])
     half = build_plan(recipe, 1, PLANES, scale=0.5).recipe.extractors[0].refine
     assert (half.choke_px, half.soften_px) == (1.5, 4)
@@ -97,3 +102,18 @@ def test_matte_noise_follows_the_propagation_of_uncertainty() -> None:
     screen = Screen(colour=(0.1, 0.5, 0.2), noise=Noise(gain=(0, 0, 0), offset=(9e-4, 4e-4, 16e-4)))
     plan = build_plan(Recipe(screen=screen, extractors=[ColourDifference()]), 1, PLANES)
     assert sigma_alpha(plan) == pytest.approx((4e-4 + 16e-4) ** 0.5 / 0.3)
+
+
+def test_every_view_has_a_whole_row() -> None:
+    """Every view's output is one the fused launch knows, no two alike; a measure has its scale.
+
+    Our own rule, no outside source.
+    """
+    assert get_args(ViewName) == VIEWS
+    bits = [row.output for row in VIEW_TABLE.values()]
+    assert len(set(bits)) == len(bits)
+    assert set(bits) <= set(constants())
+    for row in VIEW_TABLE.values():
+        assert row.title[0].isupper()
+        assert row.help
+        assert bool(row.marks) == bool(row.scale) == (row.finish in ("evenness", "alpha_noise"))

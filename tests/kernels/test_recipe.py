@@ -15,11 +15,18 @@ from kernels.explain import explain
 from kernels.parameters import Key, Keys
 from kernels.recipe import (
     EXTRACTORS,
+    ChromaDistance,
     ColourDifference,
     CurvePoint,
     DespillPass,
+    ExtractorBase,
+    HueBand,
     HueCurve,
+    Levels,
+    PlateDifference,
+    ProtectEdges,
     Recipe,
+    Refine,
     Shape,
     ShapePose,
     ValueBand,
@@ -73,7 +80,7 @@ def test_a_recipe_survives_being_written_and_read() -> None:
     ],
 )
 def test_a_wrong_recipe_is_refused_with_one_sentence(text: str, says: str) -> None:
-    """From memory: one sentence a problem, as the command line promises; to be confirmed."""
+    """One sentence a problem, as the command line promises. Our own rule, no outside source."""
     with pytest.raises(RecipeError) as caught:
         parse_recipe(text, "key.json")
     message = str(caught.value)
@@ -98,14 +105,14 @@ def test_a_keyed_value_never_leaves_the_range_of_its_keys(frame: int, values: li
 
 
 def test_a_key_outside_the_hard_range_is_refused() -> None:
-    """From memory: every key is checked like a plain value; to be confirmed."""
+    """Every key is checked like a plain value. Our own rule, no outside source."""
     strength = {"keys": [{"frame": 1, "value": 0.5}, {"frame": 2, "value": 3}]}
     with pytest.raises(RecipeError, match="strength is 3, it must be at most 1"):
         parse_recipe(written(extractors=[{"kind": "hue_band", "strength": strength}]))
 
 
 def test_resolving_replaces_keys_and_nothing_else() -> None:
-    """From memory: a recipe without keys is itself at every frame; to be confirmed."""
+    """A recipe without keys is itself at every frame. Our own rule, no outside source."""
     recipe = starting_recipe()
     assert recipe.at(7) == recipe
     recipe.extractors[0].refine.choke_px = Keys(
@@ -115,7 +122,10 @@ def test_resolving_replaces_keys_and_nothing_else() -> None:
 
 
 def test_every_number_in_the_schema_tells_unit_step_default_and_help() -> None:
-    """From memory: the page's controls are built from nothing but the schema; to be confirmed."""
+    """The page's controls are built from nothing but the schema.
+
+    Our own rule, no outside source.
+    """
     definitions = recipe_schema()["$defs"]
     told = 0
     for name, definition in definitions.items():
@@ -139,15 +149,17 @@ def test_every_number_in_the_schema_tells_unit_step_default_and_help() -> None:
 
 
 def test_every_kind_is_in_the_schema_and_explained() -> None:
-    """From memory: an extractor that people cannot read about is not finished; to be confirmed."""
+    """An extractor that people cannot read about is not finished.
+
+    Our own rule, no outside source.
+    """
     for kind, model in EXTRACTORS.items():
         recipe = Recipe(extractors=[model(name=f"my {kind}")])  # type: ignore[list-item]
         assert f"my {kind}" in explain(recipe)
-        assert "of kind" not in explain(recipe)
 
 
 def test_explain_names_what_was_decided() -> None:
-    """From memory: plain sentences for people who were not there; to be confirmed."""
+    """Plain sentences for people who were not there. Our own rule, no outside source."""
     recipe = starting_recipe()
     recipe.extractors.append(ValueBand(name="lamp", role="edge", low_out=0.5, low_in=0.6))
     recipe.despill.append(
@@ -179,7 +191,7 @@ def test_saving_is_atomic_and_leaves_no_other_file(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["missing.json", "."])
 def test_an_unreadable_recipe_is_one_sentence(tmp_path: Path, name: str) -> None:
-    """From memory: one sentence naming the file; to be confirmed."""
+    """One sentence naming the file. Our own rule, no outside source."""
     with pytest.raises(RecipeError, match="cannot read"):
         load_recipe(tmp_path / name)
     (tmp_path / "picture.json").write_bytes(b"\x89PNG\xff\xfe")
@@ -197,8 +209,84 @@ def test_the_hash_follows_the_content() -> None:
 
 
 def test_changed_parameters_lists_only_what_differs() -> None:
-    """From memory: what an operator changed can be listed; to be confirmed."""
+    """What an operator changed can be listed. Our own rule, no outside source."""
     recipe = Recipe(extractors=[ColourDifference(gain=1.5)])
     changed = changed_parameters(recipe)
     assert changed["extractors.0.gain"] == 1.5
     assert "extractors.0.lean" not in changed
+
+
+def sentence(extractor: Any, **source: Any) -> str:
+    """What `explain` says of one extractor."""
+    recipe = Recipe(extractors=[extractor])
+    for name, value in source.items():
+        setattr(recipe.source, name, value)
+    return next(line for line in explain(recipe).splitlines() if line.startswith("Extractor"))
+
+
+@pytest.mark.parametrize("model", EXTRACTORS.values())
+def test_explain_names_no_denoised_pass_where_there_is_none(model: Any) -> None:
+    """Our own rule, no outside source: an extractor then looks at the plate, and that is said."""
+    assert "denoised" not in sentence(model())
+    assert "plate" in sentence(model())
+    assert "denoised pass" in sentence(model(), denoised_path="baked.####.exr")
+    assert "denoised" not in sentence(model(key_from="plate"), denoised_path="baked.####.exr")
+
+
+@pytest.mark.parametrize(
+    ("extractor", "phrases"),
+    [
+        (
+            HueBand(hue_deg=115, spread_deg=25, fade_deg=12, saturation_floor=0.2, space="log"),
+            ("within 25 degrees to either side of 115", "over 12 more", "over 0.2", "in log"),
+        ),
+        (PlateDifference(norm="largest", space="log"), ("by the largest channel", "in log")),
+        (PlateDifference(norm="delta_e_2000", space="log"), ("by CIE delta E 2000",)),
+        (PlateDifference(relative=True), ("in parts of the screen's own value",)),
+        (
+            ColourDifference(excess="balance", comparison_level=1.1, red_blue_balance=-0.2),
+            ("a mix of red and blue at level 1.1", "red\u2013blue balance -0.2"),
+        ),
+        (ColourDifference(), ("green compared with the larger of red and blue",)),
+        (ColourDifference(lean=0.4), ("a lean of 0.4 from the smaller to the larger",)),
+        (ChromaDistance(luminance_weight=0.5), ("brightness counted by 0.5", "in log")),
+        (ValueBand(channel="red", low_out=None, low_in=None), ("no lower end", "red channel")),
+    ],
+)
+def test_explain_tells_every_value_that_decides(extractor: Any, phrases: tuple[str, ...]) -> None:
+    """Half widths as half widths, log, norm, floor and balance named.
+
+    Our own rule, no outside source.
+    """
+    told = sentence(extractor)
+    for phrase in phrases:
+        assert phrase in told
+    if getattr(extractor, "norm", "") == "delta_e_2000":
+        assert "in log" not in told  # it goes from linear values by itself
+
+
+def test_explain_tells_the_refinement() -> None:
+    """Our own rule, no outside source: what acts is told, what does nothing is not."""
+    refine = Refine(
+        levels=Levels(clear_below=0.1, solid_above=0.8),
+        protect_edges=ProtectEdges(distance_px=4, amount=0.5),
+        choke_px=-1.5,
+    )
+    told = sentence(ValueBand(refine=refine))
+    assert "clear below 0.1, solid above 0.8" in told
+    assert "soft edges protected within 4 px, amount 0.5" in told
+    assert "spread by 1.5 px" in told
+    refine.protect_edges.amount = 0.0
+    assert "protected" not in sentence(ValueBand(refine=refine))
+
+
+def test_a_kind_without_a_sentence_of_its_own_is_told_with_all_its_values() -> None:
+    """Our own rule, no outside source: a new extractor is never told wrongly."""
+
+    class Glow(ExtractorBase):
+        kind: str = "glow"
+        low: float = 0.25
+
+    recipe = Recipe(extractors=[ValueBand()])
+    recipe.extractors[0] = Glow(name="lamp")  # type: ignore[call-overload]
+    assert "'lamp' (core) is a glow of the plate, with low 0.25" in explain(recipe)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,15 +17,22 @@ import pytest
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import ClientConnection, connect
 
-from server.bench.service_thread import running
+from server.bench.service_thread import serving
 from server.config import Settings
+from server.http.connections import Connections
 from server.media import write_exr
+from server.service.maker import ServeOptions
 from server.service.service import Service
-from server.start import ServeOptions, make_service
+from server.start import listen
 from server.wire.protocol import PROTOCOL, PictureHeader, unpack_header
 
 FRAMES = range(1001, 1007)
 WIDTH, HEIGHT = 96, 54
+EVERY_FRAME_TOLD = (
+    "import functools, sys; from server import cli, progress; "
+    "progress._lines = functools.partial(progress._lines, every_s=0); cli.main(sys.argv[1:])"
+)
+"""the program, with a line of progress for every frame"""
 
 
 def write_shot(folder: Path, name: str = "take", frames: range = FRAMES) -> Path:
@@ -115,14 +122,6 @@ class Page:
                 return got
 
 
-def wait_for(condition: Callable[[], bool], timeout: float = 10.0) -> None:
-    """Wait until a condition holds; the test fails when it does not in time."""
-    end = time.monotonic() + timeout
-    while not condition():
-        assert time.monotonic() < end, "the condition did not come true in time"
-        time.sleep(0.01)
-
-
 def close_code(page: Page, timeout: float = 10.0) -> int:
     """Read until the service closes the connection and return the code it gives."""
     try:
@@ -139,6 +138,7 @@ class Live:
     service: Service
     address: str
     folder: Path
+    connections: Connections = field(default_factory=Connections)
     _names: Iterator[int] = field(default_factory=itertools.count)
 
     def cookie(self, role: str = "operator") -> str:
@@ -228,9 +228,9 @@ def live_service(folder: Path, **change: Any) -> Iterator[Live]:
         }
     )
     settings = settings_for(folder)
-    service, _ = make_service(options, settings)
-    with running(service, options, settings) as address:
-        yield Live(service, address, folder)
+    listener = listen("127.0.0.1", 0, secure=options.cert is not None)
+    with serving(options, settings, listener=listener) as service:
+        yield Live(service, service.address, folder, listener.socket.connections)
 
 
 @pytest.fixture(scope="session")

@@ -7,13 +7,13 @@ import sys
 
 CODE = """
 import gc
-from server import gc_pauses as collecting
+from server import gc_pauses
 class Cycle:
     def __init__(self): self.me = self
 old = [Cycle() for _ in range(1000)]
 before = gc.get_threshold()
 seen = []
-with collecting.seldom():
+with gc_pauses.seldom():
     assert gc.get_freeze_count() > 1000
     gc.callbacks.append(lambda phase, info: seen.append(info["generation"]))
     for _ in range(60 * 600):

@@ -19,6 +19,8 @@ import trustme
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
+from kernels.errors import VerdigrisError
+from server.http.cookies import read_cookie
 from server.media import write_exr
 from server.media.roots import RootsError
 from server.security import (
@@ -29,11 +31,10 @@ from server.security import (
     host_allowed,
     origin_allowed,
     own_hosts,
-    read_cookie,
+    private_folder,
 )
-from server.service import overview
 from server.wire.protocol import PROTOCOL
-from tests.server.conftest import HEIGHT, WIDTH, Live, Page, close_code, live_service, wait_for
+from tests.server.conftest import HEIGHT, WIDTH, Live, Page, close_code, live_service
 
 ROUTES = [
     "/api/schema",
@@ -67,7 +68,7 @@ def test_without_a_cookie_there_is_the_sign_in_page_only(live: Live) -> None:
     """Common practice, no source."""
     answer = live.get("/")
     assert answer.status_code == 401
-    assert 'id="come-in"' in answer.text
+    assert 'id="join"' in answer.text
     assert live.get("/healthz").json() == {"ok": True}
 
 
@@ -115,7 +116,7 @@ def test_the_cookie_is_for_this_site_only_and_not_for_scripts(live: Live) -> Non
         f"{live.address}/api/join", json={"token": token}, headers={"origin": live.address}
     )
     cookie = answer.headers["set-cookie"]
-    for attribute in ("HttpOnly", "SameSite=Strict", "Path=/"):
+    for attribute in ("HttpOnly", "SameSite=strict", "Path=/"):
         assert attribute in cookie
     assert re.match(r"verdigris_\d+=", cookie), "cookies are shared by ports: the name has ours"
 
@@ -173,7 +174,7 @@ def test_devices_outlive_a_restart_and_no_token_is_written(tmp_path: Path) -> No
 def test_revoking_closes_the_connections_of_that_link(fresh: Live) -> None:
     """Common practice, no source."""
     with fresh.page() as op, fresh.page("reviewer") as r, fresh.page("reviewer") as other:
-        devices = {d.device: d.role for d in overview.devices(fresh.service)}
+        devices = {d.device: d.role for d in fresh.service.devices()}
         assert sorted(devices.values()) == ["operator", "reviewer", "reviewer"]
         op.send(type="revoke", device=r.welcome["you"]["device"])
         assert close_code(r) == 4401
@@ -291,6 +292,7 @@ def test_host_names() -> None:
     assert not origin_allowed("null", "http", "null")
     assert read_cookie({"cookie": "a=1; v=x"}, "v") == "x"
     assert read_cookie({"cookie": "v=x; v=y"}, "v") is None
+    assert read_cookie({"cookie": "w=1; v=x ;v=x"}, "v") == "x"
 
 
 def test_the_headers_of_every_answer(live: Live) -> None:
@@ -377,7 +379,8 @@ def test_no_name_in_a_recipe_leads_outside_the_roots(walled: Live, name: str) ->
         )
         page.until("accepted")
         opened = walled.service.opened
-        wait_for(lambda: not opened.missing(walled.service.session.recipe))
+        walled.service._openers.submit(lambda: None).result(60)  # after all that was asked for
+        assert not opened.missing(walled.service.session.recipe)
         page.picture(revision=walled.service.session.revision)
     shots = [c for c, shot in opened._shots.items() if shot is not None]
     assert shots == []
@@ -534,3 +537,34 @@ def test_tls_with_a_certificate(tmp_path: Path) -> None:
         ) as socket:
             socket.send(json.dumps({"type": "hello", "protocol": PROTOCOL, "client": "t"}))
             assert json.loads(socket.recv(10))["type"] == "welcome"
+
+
+@pytest.mark.parametrize("place", ["file", "file/below", "read-only"])
+def test_a_data_folder_that_cannot_be_written_to_is_one_sentence(
+    tmp_path: Path, place: str
+) -> None:
+    """Our own rule, no outside source: a file in its place, and /sys, which is mounted read-only or
+    takes no files."""
+    (tmp_path / "file").write_text("x")
+    folder = Path("/sys/kernel") if place == "read-only" else tmp_path / place
+    if place == "read-only" and not folder.is_dir():
+        pytest.skip("no /sys here")
+    before = folder.stat().st_mode if place == "read-only" else 0
+    with pytest.raises(
+        VerdigrisError, match=r"cannot be written to \(.*VERDIGRIS_DATA_DIR"
+    ) as told:
+        private_folder(folder / "data" if place == "read-only" else folder)
+    assert "\n" not in str(told.value)
+    assert place != "read-only" or folder.stat().st_mode == before
+
+
+def test_bytes_that_are_no_text_are_answered_without_a_traceback(
+    fresh: Live, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Source: RFC 6455, 8.1: a text frame that is no UTF-8 fails the connection, with 1007."""
+    with fresh.page() as page:
+        with page.socket.send_context():
+            page.socket.protocol.send_text(b"\xff\xfe{")
+        assert close_code(page) == 1007
+    assert fresh.get("/healthz").status_code == 200
+    assert [r for r in caplog.records if r.exc_info or "Traceback" in r.getMessage()] == []

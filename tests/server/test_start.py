@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import logging
 import socket
@@ -15,6 +16,8 @@ from server import cli
 from server.logs import JsonLines, TextLines
 from server.media.roots import where_needed
 from tests.server.conftest import write_shot
+
+ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture
@@ -34,7 +37,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     [
         (["{folder}/none.####.exr"], "none"),
         (["{folder}/empty"], "empty"),
-        (["{folder}/empty", "--watch"], "no take"),
+        (["{folder}/empty", "--watch"], "no shot"),
         (["{folder}/media/take.####.exr", "--watch"], "--watch takes a folder"),
         (["{shot}", "--background", "{folder}/none.jpg"], "none.jpg"),
         (["{shot}", "--cert", "{folder}/bad.pem"], "--key"),
@@ -100,7 +103,8 @@ def test_what_lies_beside_the_recipe_is_found_and_nothing_else_is_opened(tmp_pat
 def test_a_prepared_recipe_is_served_with_its_pictures(folder: Path) -> None:
     """Common practice, no source: what `prepare` wrote is used by the command it names."""
     from server.config import load_settings
-    from server.start import ServeOptions, make_service
+    from server.service.maker import ServeOptions
+    from server.start import make_service
 
     shot = str(folder / "media" / "take.####.exr")
     key = starting_recipe()
@@ -111,8 +115,21 @@ def test_a_prepared_recipe_is_served_with_its_pictures(folder: Path) -> None:
     [made] = (folder / "b").glob("*.json")
     options = ServeOptions(shot=shot, recipe=made)
     settings = load_settings({"engine": "cpu"}, beside=folder).settings
-    service, _ = make_service(options, settings)
+    service = make_service(options, settings)
     recipe = load_recipe(made)
     found = service.roots.resolve(recipe.source.denoised_path)
     assert found.parent == (folder / "b" / "denoised").resolve()
     service.thread.close()
+
+
+def test_nothing_is_added_to_a_service_once_it_is_made() -> None:
+    """Our own rule, no outside source: what a service needs it is given when it is constructed."""
+    assigned = [
+        f"{path.name}:{node.lineno}"
+        for path in (ROOT / "server").rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Attribute)
+        and isinstance(node.ctx, ast.Store)
+        and ast.unparse(node.value).split(".")[-1] in ("service", "maker")
+    ]
+    assert assigned == []

@@ -43,7 +43,7 @@ def test_colour_difference_is_exact_where_the_subject_has_no_excess() -> None:
     shot = truth_shot(10, width=320, height=180)
     grey = np.broadcast_to(shot.foreground.mean(axis=0), shot.foreground.shape)
     light = shot.alpha * grey + (1 - shot.alpha) * shot.clean_plate
-    extractor = ColourDifference(excess="weights", weight_first=0.5, weight_second=0.5)
+    extractor = ColourDifference(excess="balance")
     context = Context("green", (0.1, 0.3, 0.1), RecipeNoise())
     got = colour_difference(light, shot.clean_plate, extractor, context)
     np.testing.assert_allclose(got, shot.alpha, atol=2e-5)

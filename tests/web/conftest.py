@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -131,3 +132,25 @@ def tablet(seat: Callable[..., Seat], signed_in: dict[str, Any]) -> Seat:
     one = seat(touch=True)
     one.reset(signed_in["recipe"])
     return one
+
+
+@pytest.fixture(scope="session")
+def node() -> Callable[..., subprocess.CompletedProcess[str]]:
+    """Runs a script with node, or skips (an error where VERDIGRIS_REQUIRE_BROWSER=1)."""
+    program = shutil.which("node")
+    problem = None
+    if program is None:
+        problem = "node is not installed"
+    elif not (HERE / "node_modules" / "typescript").is_dir():
+        problem = "run `npm ci --prefix tests/web` first"
+    if problem is not None:
+        if os.environ.get("VERDIGRIS_REQUIRE_BROWSER") == "1":
+            pytest.fail(problem)
+        pytest.skip(problem)
+
+    def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [str(program), *arguments], cwd=HERE, capture_output=True, text=True, check=False
+        )
+
+    return run

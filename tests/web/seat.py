@@ -75,6 +75,12 @@ class Seat:
         except Exception as error:
             raise AssertionError(f"no picture at rest: {self.page.evaluate(WHERE)}") from error
 
+    def answered(self) -> None:
+        """Wait until the service has dealt with all that this page has sent before."""
+        self.page.evaluate(
+            """() => import("/js/sample.js").then((m) => m.sampleAt("plate", "", [0, 0, 1, 1]))"""
+        )
+
     def state(self, expression: str) -> Any:
         """Value of an expression of the page's `state`."""
         return self.page.evaluate(f"() => {{ const {{ state }} = page; return {expression}; }}")

@@ -11,7 +11,8 @@ from pathlib import Path
 
 from kernels.recipe import Recipe, starting_recipe
 from server.config import Settings
-from server.start import ServeOptions, make_service, run_service
+from server.service.maker import ServeOptions
+from server.start import listen, make_service, run_service
 
 LINKS = 12
 
@@ -40,9 +41,11 @@ def main(given: dict[str, str]) -> None:
         first_recipe=first_recipe,
         renders=data / "renders",
     )
-    service, _ = make_service(options, settings)
+    listener = listen(settings.host, settings.port)
+    service = make_service(options, settings, listener.address)
+    address = service.address
 
-    def ready(address: str) -> None:
+    def ready() -> None:
         links = {
             "address": address,
             "operator": [
@@ -52,7 +55,7 @@ def main(given: dict[str, str]) -> None:
         }
         print(json.dumps(links), flush=True)
 
-    run_service(service, options, settings, ready)
+    run_service(service, options, settings.host, listener, ready)
 
 
 def first_recipe() -> Recipe:

@@ -44,6 +44,7 @@ def serious(seat: Seat) -> list[str]:
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", list(SIZES))
 def test_no_serious_finding_and_large_targets_in_every_step(
     seat: Callable[..., Seat], name: str
@@ -70,7 +71,7 @@ def test_sheets_and_samples_have_no_serious_finding(desk: Seat) -> None:
     desk.until("state.samples.length === 1")
     desk.page.keyboard.press("Escape")
     assert serious(desk) == []
-    for opener in ("Who is there", "Recipes: save as, load, download, history"):
+    for opener in ("Who is watching", "Recipes: save as, load, download, history"):
         desk.page.get_by_label(opener).click()
         desk.page.locator("dialog.sheet li").first.wait_for()
         assert serious(desk) == []
@@ -143,12 +144,12 @@ def test_escape_closes_what_is_open_and_enter_works_the_tool(desk: Seat) -> None
     assert name.get_attribute("aria-expanded") == "true"
     press("Escape")
     assert name.get_attribute("aria-expanded") == "false"
-    desk.page.get_by_label("Who is there").focus()
+    desk.page.get_by_label("Who is watching").focus()
     press("Enter")
     sheet.wait_for()
     press("Escape")
     sheet.wait_for(state="detached")
-    assert desk.page.evaluate("() => document.activeElement.ariaLabel") == "Who is there"
+    assert desk.page.evaluate("() => document.activeElement.ariaLabel") == "Who is watching"
 
 
 def test_the_page_draws_without_a_worker_too(

@@ -28,7 +28,7 @@ def test_every_field_of_every_extractor_has_a_control_with_its_help(desk: Seat) 
     """Common practice, no source."""
     for kind, model in EXTRACTORS.items():
         item = add_extractor(desk, kind)
-        desk.unfold("Name, join, input")
+        desk.unfold("Name, combine, key from")
         wanted = set(model.model_fields) - NOT_CONTROLS - BAND_ENDS
         fields = desk.page.locator(f"#panel [data-field^='extractors/{item['id']}/']")
         titles = fields.evaluate_all(

@@ -63,7 +63,8 @@ def test_a_boxed_shape_is_drawn_by_keys(desk: Seat, kind: str) -> None:
     """Source: WCAG 2.2, 2.1.1 keyboard."""
     desk.step("prepare")
     fold = desk.unfold("Garbage")
-    label = fold.get_by_role("button", name=f"Draw a {kind}").get_attribute("aria-label")
+    named = f"Draw {'an' if kind == 'ellipse' else 'a'} {kind}"
+    label = fold.get_by_role("button", name=named).get_attribute("aria-label")
     take(desk, label)
     go(desk, "Enter Enter")
     assert shapes(desk) == [], "a shape without size is none"

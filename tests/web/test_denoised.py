@@ -40,6 +40,7 @@ def grain(seat: Seat) -> float:
     return float(np.abs(np.diff(piece, axis=1)).mean())
 
 
+@pytest.mark.slow
 def test_a_denoised_pass_is_baked_used_seen_and_undone(desk: Seat) -> None:
     """Common practice, no source: nothing changes until the pass is taken; one step of undo."""
     show(desk, "plate")
@@ -83,6 +84,7 @@ def test_a_denoised_pass_is_baked_used_seen_and_undone(desk: Seat) -> None:
     job.get_by_role("button", name="Use this denoised pass").wait_for()
 
 
+@pytest.mark.slow
 def test_a_try_on_one_frame_says_what_it_is(desk: Seat) -> None:
     """Common practice, no source: no other frame is keyed with this one's picture."""
     fold = fold_of(desk)
@@ -107,6 +109,7 @@ def test_a_try_on_one_frame_says_what_it_is(desk: Seat) -> None:
     assert desk.recipe("source.denoised_path") == ""
 
 
+@pytest.mark.slow
 def test_a_file_baked_elsewhere_can_be_chosen_and_told_its_colour_space(desk: Seat) -> None:
     """Common practice, no source."""
     fold = fold_of(desk)
@@ -124,6 +127,7 @@ def test_a_file_baked_elsewhere_can_be_chosen_and_told_its_colour_space(desk: Se
     assert desk.state("state.message") == ""
 
 
+@pytest.mark.slow
 def test_baking_by_keys_and_cancelling_without_losing_the_place(desk: Seat) -> None:
     """Source: WCAG 2.2, 2.1.1 keyboard and 2.4.3 focus order."""
     fold = fold_of(desk)
@@ -136,7 +140,10 @@ def test_baking_by_keys_and_cancelling_without_losing_the_place(desk: Seat) -> N
     desk.until("state.recipe.source.denoise.reach_frames === 3")
     for _ in range(8):
         press("Tab")
-        if desk.page.evaluate("() => document.activeElement.textContent") == "Denoise and bake":
+        if (
+            desk.page.evaluate("() => document.activeElement.textContent")
+            == "Denoise and bake (writes frames)"
+        ):
             break
     else:
         pytest.fail("the button cannot be reached by Tab")
@@ -160,6 +167,7 @@ def test_baking_by_keys_and_cancelling_without_losing_the_place(desk: Seat) -> N
     assert desk.recipe("source.denoised_path") == ""
 
 
+@pytest.mark.slow
 def test_the_block_by_touch(tablet: Seat) -> None:
     """Source: WCAG 2.2 by axe-core; target size 2.5.8 asks for 24 px, by touch we ask for 44."""
     fold = fold_of(tablet)

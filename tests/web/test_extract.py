@@ -23,15 +23,15 @@ def test_extractors_are_added_named_ordered_switched_and_removed(desk: Seat) -> 
     item = add_extractor(desk, "hue_band")
     assert names(desk) == ["screen", "Hue band"]
     card = desk.page.locator(f".card[data-id='{item['id']}']")
-    desk.unfold("Name, join, input")
+    desk.unfold("Name, combine, key from")
     name = card.get_by_role("textbox", name="Hue band: name")
     name.fill("Leaves")
     name.press("Enter")
     card.get_by_role("radio", name="Edge").click()
-    card.get_by_label("Hue band: join").select_option("multiply")
+    card.get_by_label("Hue band: combine").select_option("multiply")
     desk.settle()
     changed = desk.recipe("extractors[1]")
-    assert (changed["name"], changed["role"], changed["join"]) == ("Leaves", "edge", "multiply")
+    assert (changed["name"], changed["role"], changed["combine"]) == ("Leaves", "edge", "multiply")
     card.get_by_label("Move Hue band up").click()
     desk.settle()
     assert names(desk) == ["Leaves", "screen"]
@@ -214,10 +214,9 @@ def test_shapes_are_drawn_moved_and_removed(desk: Seat) -> None:
     handle.press("Shift+ArrowRight")
     desk.settle()
     assert desk.recipe("garbage[0].poses[0].points[1][0]") == pytest.approx(310, abs=1)
-    desk.unfold("KeepSolid").get_by_text("Polygon").click()
+    desk.unfold("Keep solid").get_by_text("Polygon").click()
     for place in ((20, 20), (60, 20), (60, 60)):
         desk.page.mouse.click(*desk.at(*place))
-        desk.page.wait_for_timeout(30)
     desk.page.get_by_text("Close the outline").click()
     desk.settle()
     assert len(desk.recipe("keep_solid[0].poses[0].points")) == 3

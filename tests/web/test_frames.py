@@ -79,11 +79,11 @@ def test_single_keys_play_and_step_and_can_be_switched_off(desk: Seat) -> None:
     desk.page.keyboard.press(".")
     desk.until("state.playhead.frame === 1002")
     desk.step("check")
-    desk.page.locator("#panel summary", has_text="Keys").click()
+    desk.page.locator("#panel summary", has_text="Keyboard").click()
     desk.page.get_by_role("switch", name="Single keys for frames").click()
     desk.page.evaluate("() => document.activeElement.blur()")
     desk.page.keyboard.press(".")
-    desk.page.wait_for_timeout(200)
+    desk.answered()
     assert desk.state("state.playhead.frame") == 1002
     view = desk.page.evaluate("() => JSON.stringify(page.view)")
     for key in "rgbamylnv123456789":

@@ -52,7 +52,8 @@ def test_a_reviewer_follows_then_looks_by_itself_and_cannot_change_anything(
     assert "Only an operator" not in desk.step("extract").inner_text()
     tablet.slider("gain").press("End")
     assert tablet.page.locator("#history button").count() == 0
-    tablet.page.wait_for_timeout(200)
+    tablet.answered()
+    desk.answered()
     assert tablet.recipe() == before == desk.recipe()
     follow.tap()
     tablet.page.wait_for_function("() => page.view.name === 'foreground'")
@@ -65,7 +66,7 @@ def test_notes_are_pinned_to_frame_and_place_and_seen_by_all(desk: Seat, seat: M
     tablet.page.get_by_label("Pin a note", exact=True).tap()
     tablet.page.touchscreen.tap(*tablet.at(240, 60))
     tablet.page.get_by_label("Note", exact=True).last.fill("The tip of the plume is lost")
-    tablet.page.get_by_role("button", name="Pin the note").tap()
+    tablet.page.get_by_role("button", name="Save note").tap()
     pin = desk.page.locator("#marks .pin")
     pin.wait_for()
     note = desk.state("state.notes[0]")
@@ -112,7 +113,7 @@ def test_the_operator_sees_who_is_there_and_takes_a_link_back(
     browser: Any, desk: Seat, service: Running
 ) -> None:
     """Common practice, no source."""
-    desk.page.get_by_label("Who is there").click()
+    desk.page.get_by_label("Who is watching").click()
     sheet = desk.page.locator("dialog.sheet")
     sheet.get_by_label("Make a link for reviewers").click()
     link = sheet.get_by_label("The link", exact=True)
@@ -129,6 +130,7 @@ def test_the_operator_sees_who_is_there_and_takes_a_link_back(
     assert service.process.poll() is None
 
 
+@pytest.mark.slow
 def test_new_takes_appear_and_open_with_the_recipe_in_one_tap(
     browser: Any, demo: DemoPaths, tmp_path: Path
 ) -> None:
@@ -159,7 +161,7 @@ def test_new_takes_appear_and_open_with_the_recipe_in_one_tap(
         panel.locator("[data-kept='2']").wait_for(timeout=90_000)
         judged = panel.locator("[data-take]", has_text="able")
         one.page.wait_for_function(
-            "() => page.state.takes.length === 2 && page.state.takes.every((t) => t.verdict)"
+            "() => page.state.watched.length === 2 && page.state.watched.every((t) => t.verdict)"
         )
         assert judged.count() == 2
         assert panel.get_by_role("button", name="new take").count() == 0
@@ -169,6 +171,7 @@ def test_new_takes_appear_and_open_with_the_recipe_in_one_tap(
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="processes cannot be halted here")
+@pytest.mark.slow
 def test_a_connection_lost_without_a_word_is_noticed_and_comes_back(
     browser: Any, demo: DemoPaths, tmp_path: Path
 ) -> None:
@@ -196,6 +199,7 @@ def test_a_connection_lost_without_a_word_is_noticed_and_comes_back(
         running.stop()
 
 
+@pytest.mark.slow
 def test_edits_made_while_the_server_is_dead_arrive_when_it_is_back(
     browser: Any, demo: DemoPaths, tmp_path: Path
 ) -> None:

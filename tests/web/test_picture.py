@@ -43,7 +43,7 @@ def patch(seat: Seat, picture: np.ndarray[Any, Any], x: float, y: float) -> np.n
 def test_every_view_can_be_shown(desk: Seat) -> None:
     """Common practice, no source: all but the denoised pass, which this recipe has none of."""
     seen = {}
-    for name in desk.state("state.views.filter((n) => n !== 'denoised')"):
+    for name in desk.state("state.views.map((row) => row.name).filter((n) => n !== 'denoised')"):
         show(desk, name)
         seen[name] = desk.picture()
     screen = patch(desk, seen["plate"], 60, 40)
@@ -103,7 +103,7 @@ def test_zoom_goes_to_single_pixels_shown_as_squares(desk: Seat) -> None:
     ]
     assert max(inside) <= 2
     assert max(steps) > 6
-    desk.page.get_by_role("button", name="Whole frame").click()
+    desk.page.get_by_role("button", name="Fit the whole frame").click()
     desk.page.wait_for_function("() => page.view.region === null")
     desk.page.locator("#picture").focus()
     desk.page.keyboard.press("+")
@@ -187,13 +187,13 @@ def test_the_wipe_is_dragged_by_its_edge_between_any_two_views(desk: Seat) -> No
     desk.page.mouse.move(desk.at(40, 0)[0], y, steps=5)
     desk.page.mouse.up()
     assert desk.page.evaluate("() => page.view.wipe.at") == pytest.approx(40 / WIDTH, abs=0.01)
-    desk.page.wait_for_timeout(300)
+    desk.settle()
     assert patch(desk, desk.picture(), 60, 40).max() < 30
     edge.press("PageUp")
     assert desk.page.evaluate("() => page.view.wipe.at") == pytest.approx(
         40 / WIDTH + 0.1, abs=0.01
     )
-    desk.page.get_by_label("Turn the wipe's edge").click()
+    desk.page.get_by_label("Rotate the wipe's edge").click()
     assert edge.get_attribute("aria-orientation") == "vertical"
     desk.page.get_by_label("Wipe between two views").click()
     assert not edge.is_visible()
@@ -216,7 +216,7 @@ def test_stress_reveals_noise_is_flagged_and_ends_in_one_tap(desk: Seat) -> None
     assert "not what the matte looks like" in desk.page.inner_text("[data-flag=stress]")
     panel.get_by_role("radio", name="Core holes").click()
     desk.page.wait_for_function("() => page.view.stress.preset === 'core'")
-    assert desk.recipe("refine.levels.black") == 0
+    assert desk.recipe("refine.levels.clear_below") == 0
     desk.page.get_by_label("End the stress view").click()
     desk.page.wait_for_function("() => !document.querySelector('[data-flag=stress]')")
     desk.settle()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from pathlib import Path
 
 from tests.web.conftest import FRAMES
@@ -70,20 +69,6 @@ def test_recipes_are_saved_under_a_name_loaded_downloaded_and_gone_back_to(
     desk.settle()
     desk.page.keyboard.press("Control+z")
     desk.until("state.recipe.extractors[0].gain === 0.5")
-
-
-def test_the_recipe_is_on_disk_within_a_second_of_a_change(desk: Seat, service: Running) -> None:
-    """Common practice, no source."""
-    desk.slider("gain").press("End")
-    desk.settle()
-    changed = time.monotonic()
-    (saved,) = [
-        p
-        for p in Path(service.given["data"], "shots").glob("gardener-*.json")
-        if not p.name.endswith(".notes.json")
-    ]
-    while json.loads(saved.read_text())["extractors"][0]["gain"] != 2:
-        assert time.monotonic() - changed < 1
 
 
 def test_render_from_the_page_with_progress_and_cancel(desk: Seat, service: Running) -> None:

@@ -84,7 +84,6 @@ def test_hue_rings_are_worked_by_touch_and_mark_the_sampled_hue(tablet: Seat) ->
     first = tablet.page.locator(".rings .point").first.bounding_box()
     start = {"x": first["x"] + first["width"] / 2, "y": first["y"] + first["height"] / 2}
     end = dict(zip("xy", ring_place(tablet, 60, 0.7), strict=True))
-    tablet.page.wait_for_timeout(450)
     for kind, place in (("touchStart", start), ("touchMove", end), ("touchEnd", None)):
         session.send(
             "Input.dispatchTouchEvent", {"type": kind, "touchPoints": [place] if place else []}
@@ -93,7 +92,6 @@ def test_hue_rings_are_worked_by_touch_and_mark_the_sampled_hue(tablet: Seat) ->
     assert points(tablet)[0]["hue_deg"] == pytest.approx(60, abs=3)
     box = tablet.page.locator(".rings .point").first.bounding_box()
     place = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    tablet.page.wait_for_timeout(450)
     tablet.page.touchscreen.tap(*place)
     tablet.page.touchscreen.tap(*place)
     tablet.until("state.recipe.despill[0].spill_by_hue.points.length === 1")

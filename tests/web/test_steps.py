@@ -13,6 +13,7 @@ from tests.web.seat import Seat
 from tests.web.test_picture import show
 
 
+@pytest.mark.slow
 def test_a_starting_recipe_is_taken_on_request(desk: Seat) -> None:
     """Common practice, no source: nothing changes until the recipe is taken."""
     panel = desk.step("prepare")

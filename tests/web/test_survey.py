@@ -104,6 +104,7 @@ def pixels(locator: Any) -> np.ndarray[Any, Any]:
     return np.asarray(Image.open(io.BytesIO(locator.screenshot())).convert("RGB"))
 
 
+@pytest.mark.slow
 def test_the_survey_says_what_the_command_says_and_shows_where(place: Set, tmp_path: Path) -> None:
     """Source: `verdigris survey --json` on the same files, in another process."""
     told = tmp_path / "told.json"
@@ -152,6 +153,7 @@ def test_the_survey_says_what_the_command_says_and_shows_where(place: Set, tmp_p
     seat.close()
 
 
+@pytest.mark.slow
 def test_maps_lie_over_the_picture_with_a_labelled_even_scale(place: Set) -> None:
     """Source: CIE 1976 L* by OpenCV: a perceptually uniform scale rises evenly in lightness."""
     seat = place.seat(place.running.operator())
@@ -202,6 +204,7 @@ def test_maps_lie_over_the_picture_with_a_labelled_even_scale(place: Set) -> Non
     seat.close()
 
 
+@pytest.mark.slow
 def test_takes_are_kept_noted_exported_and_make_a_trend(place: Set, tmp_path: Path) -> None:
     """Source: the take log as `verdigris takes` reads it; RFC 4180 through Python's csv."""
     seat = place.seat(place.running.operator())
@@ -217,17 +220,17 @@ def test_takes_are_kept_noted_exported_and_make_a_trend(place: Set, tmp_path: Pa
     row.locator("button").click()
     sheet = seat.page.locator("dialog.sheet")
     sheet.get_by_label("Note on this take").fill("Flag opened, \u201cnext\u201d brighter")
-    sheet.get_by_role("button", name="Keep the note").click()
-    sheet.get_by_text("Kept.", exact=True).wait_for()
+    sheet.get_by_role("button", name="Save note").click()
+    sheet.get_by_text("Saved.", exact=True).wait_for()
     sheet.get_by_label("Note on this take").fill("Flag opened")
     noting = ["takes", "--log", str(place.log), "--replace", "--note", "1"]
     place.command(*noting, "Flag opened, \u201cnext\u201d brighter!")
-    sheet.get_by_role("button", name="Keep the note").click()
+    sheet.get_by_role("button", name="Save note").click()
     seat.page.get_by_text("somebody else changed the note on take 1", exact=False).first.wait_for()
     place.command(*noting, "Flag opened, \u201cnext\u201d brighter")
     sheet.get_by_label("Note on this take").fill("Flag opened, \u201cnext\u201d brighter")
-    sheet.get_by_role("button", name="Keep the note").click()
-    sheet.get_by_text("Kept.", exact=True).wait_for()
+    sheet.get_by_role("button", name="Save note").click()
+    sheet.get_by_text("Saved.", exact=True).wait_for()
     sheet.get_by_role("button", name="Close").click()
     row.get_by_text("Flag opened").wait_for()
     seat.page.reload()
@@ -297,6 +300,7 @@ def check_trend(seat: Seat, name: str) -> None:
     assert ends == ["1", "2", "3", "take"]
 
 
+@pytest.mark.slow
 def test_a_reviewer_reads_takes_and_writes_none(place: Set) -> None:
     """Common practice, no source."""
     seat = place.seat(place.running.operator())
@@ -326,6 +330,7 @@ def test_a_reviewer_reads_takes_and_writes_none(place: Set) -> None:
     seat.close()
 
 
+@pytest.mark.slow
 def test_by_touch_everything_is_large_and_in_reach(place: Set) -> None:
     """Source: WCAG 2.2 by axe-core; by touch we ask for 44 px."""
     seat = place.seat(place.running.operator(), touch=True)

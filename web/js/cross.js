@@ -10,7 +10,13 @@ import { emit, on, state } from "./store.js";
 const STEP_PX = 10;
 const MARGIN_PX = 24;
 const PLAIN = "Picture. Arrow keys pan, plus and minus zoom, 0 shows the whole frame, 1 single pixels.";
-const WAYS = /** @type {Record<string, number[]>} */ ({ ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] });
+const WORKED = "Picture. Arrow keys move the cross-hair, with Shift by single pixels.";
+const WAYS = /** @type {Record<string, number[]>} */ ({
+  ArrowLeft: [-1, 0],
+  ArrowRight: [1, 0],
+  ArrowUp: [0, -1],
+  ArrowDown: [0, 1],
+});
 
 const cross = h("div", { class: "cross", "aria-hidden": "true" });
 let tool = toolNow();
@@ -29,10 +35,11 @@ function put(x, y) {
   const { width, height } = state.shot;
   at = [within(x, width), within(y, height)];
   const [px, py] = toStage(at[0], at[1]);
-  const back = (/** @type {number} */ p, /** @type {number} */ most) => Math.min(most - MARGIN_PX, Math.max(MARGIN_PX, p)) - p;
+  const back = (/** @type {number} */ p, /** @type {number} */ most) =>
+    Math.min(most - MARGIN_PX, Math.max(MARGIN_PX, p)) - p;
   panBy(back(px, box.clientWidth), back(py, box.clientHeight));
   putMark(cross, at[0], at[1]);
-  if (begun) tool.move?.(at, /** @type {any} */ (null));
+  if (begun) tool.move?.(at);
 }
 
 /** Let the values under the picture follow. */
@@ -43,7 +50,7 @@ function look() {
 
 function enter() {
   if (tool.two && !begun) {
-    begun = tool.down?.(at, /** @type {any} */ (null)) !== false;
+    begun = tool.down?.(at) !== false;
     return;
   }
   begun = false;
@@ -61,7 +68,9 @@ box.addEventListener("keydown", (e) => {
   else return;
   e.preventDefault();
 });
-box.addEventListener("pointerdown", () => { begun = false; });
+box.addEventListener("pointerdown", () => {
+  begun = false;
+});
 box.addEventListener("blur", () => emit("hover", null));
 
 on("tool", () => {
@@ -69,7 +78,7 @@ on("tool", () => {
   const before = tool;
   tool = toolNow();
   begun = false;
-  box.setAttribute("aria-label", busy() ? `Picture. Arrow keys move the cross-hair, with Shift by single pixels. ${tool.keyHint}. Escape puts the tool away.` : PLAIN);
+  box.setAttribute("aria-label", busy() ? `${WORKED} ${tool.keyHint}. Escape puts the tool away.` : PLAIN);
   if (!busy()) return leave();
   if (state.shot) put(...middle());
   const active = /** @type {HTMLElement | null} */ (document.activeElement);

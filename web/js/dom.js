@@ -1,37 +1,64 @@
 // Small helpers to build elements; no markup strings, so nothing has to be escaped.
 
+// Every part of the page imports this one: none begins before the page's elements are there, in
+// whatever order, and however early, parts are loaded.
+if (document.readyState === "loading")
+  await new Promise((ready) => document.addEventListener("DOMContentLoaded", ready, { once: true }));
+
 const SVG = "http://www.w3.org/2000/svg";
+
+/** @typedef {Node | string | number | null | undefined | false} One */
+/** @typedef {One | One[] | One[][]} Child */
 
 /**
  * Build an element. `on…` keys are listeners, `class`, `dataset` and `text` are set as such, keys
  * that are properties of the element are assigned, all others become attributes.
- * @param {string} tag
- * @param {Record<string, any>} [props]
- * @param {...any} children
- * @returns {any}
+ * @template {keyof HTMLElementTagNameMap} K
+ * @param {K} tag
+ * @param {Record<string, unknown>} [props]
+ * @param {...Child} children
+ * @returns {HTMLElementTagNameMap[K]}
  */
 export function h(tag, props = {}, ...children) {
   const node = document.createElement(tag);
   for (const [name, value] of Object.entries(props)) {
     if (value === undefined || value === null) continue;
-    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else if (name === "class") node.className = value;
-    else if (name === "text") node.textContent = value;
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), /** @type {EventListener} */ (value));
+    else if (name === "class") node.className = String(value);
+    else if (name === "text") node.textContent = String(value);
     else if (name === "dataset") Object.assign(node.dataset, value);
     else if (name === "list" || name.includes("-") || !(name in node)) node.setAttribute(name, String(value));
-    else /** @type {any} */ (node)[name] = value;
+    else Object.assign(node, { [name]: value });
   }
-  node.append(...children.flat().filter((c) => c !== null && c !== undefined && c !== false));
+  node.append(...nodesOf(children));
   return node;
 }
 
-/** Build an SVG element with attributes. @param {string} tag @param {Record<string, any>} [attrs] @param {...any} children @returns {any} */
+/** @param {(One | One[] | One[][])[]} children @returns {(Node | string)[]} */
+const nodesOf = (children) =>
+  children.flatMap((child) => {
+    if (Array.isArray(child)) return nodesOf(child);
+    if (child === null || child === undefined || child === false) return [];
+    return [child instanceof Node ? child : String(child)];
+  });
+
+/**
+ * Build an SVG element with attributes.
+ * @template {keyof SVGElementTagNameMap} K
+ * @param {K} tag
+ * @param {Record<string, string | number>} [attrs]
+ * @param {...Node} children
+ * @returns {SVGElementTagNameMap[K]}
+ */
 export function s(tag, attrs = {}, ...children) {
   const node = document.createElementNS(SVG, tag);
   for (const [name, value] of Object.entries(attrs)) node.setAttribute(name, String(value));
   node.append(...children);
   return node;
 }
+
+/** An element of the page that is there from the start. @param {string} id */
+export const byId = (id) => /** @type {HTMLElement} */ (document.getElementById(id));
 
 /** @type {Record<string, string>} paths on a 24-unit grid, drawn with the text colour */
 const ICONS = {
@@ -59,7 +86,9 @@ const ICONS = {
   bin: "M5 7h14M10 7V4h4v3M7 7l1 13h8l1-13",
   eye: "M3 12s3.5-6 9-6 9 6 9 6-3.5 6-9 6-9-6-9-6zM12 9.5a2.5 2.5 0 1 0 0 5 2.5 2.5 0 0 0 0-5",
   only: "M4 4h16v16H4zM9 9h6v6H9z",
-  people: "M9 11a3.5 3.5 0 1 0 0-7 3.5 3.5 0 0 0 0 7zM2.5 20c.5-4 3-6 6.5-6s6 2 6.5 6M16 4.5a3.5 3.5 0 0 1 0 6.5M18 14.5c2 .8 3.2 2.700 3.5 5.5",
+  people:
+    "M9 11a3.5 3.5 0 1 0 0-7 3.5 3.5 0 0 0 0 7zM2.5 20c.5-4 3-6 6.5-6s6 2 6.5 6M16 4.5a3.5 3.5 0 0 1 0 6.5" +
+    "M18 14.5c2 .8 3.2 2.7 3.5 5.5",
   more: "M5 12v.01M12 12v.01M19 12v.01",
   file: "M6 3h8l4 4v14H6zM14 3v4h4",
   key: "m12 5 7 7-7 7-7-7z",
@@ -67,111 +96,186 @@ const ICONS = {
   survey: "M4 20h16M4 20V9l4-4h8l4 4v11M8 16v-4M12 16V9M16 16v-2",
   prepare: "M4 6h16M4 12h16M4 18h16M8 4v4M15 10v4M10 16v4",
   extract: "M4 4h16v16H4zM12 8a4 4 0 0 1 0 8zM12 8a4 4 0 0 0 0 8",
-  despill: "M12 3.5a8.5 8.5 0 1 0 0 17 8.5 8.5 0 0 0 0-17zM12 8a4 4 0 1 0 0 8 4 4 0 0 0 0-8zM12 3.5V8M19.4 16.2 15.5 14M4.6 16.2 8.5 14",
+  despill:
+    "M12 3.5a8.5 8.5 0 1 0 0 17 8.5 8.5 0 0 0 0-17zM12 8a4 4 0 1 0 0 8 4 4 0 0 0 0-8z" +
+    "M12 3.5V8M19.4 16.2 15.5 14M4.6 16.2 8.5 14",
   assemble: "m12 3 9 5-9 5-9-5zM3 12.5l9 5 9-5M3 17l9 5 9-5",
   check: "M10.5 4a6.5 6.5 0 1 0 0 13 6.5 6.5 0 0 0 0-13zM15.5 15.5 21 21M7.5 10.5l2.2 2.2 4-4.2",
 };
 
-/** An icon. @param {string} name @returns {any} */
+/** An icon. @param {string} name */
 export function icon(name) {
-  return s("svg", { viewBox: "0 0 24 24", "aria-hidden": "true", focusable: "false" }, s("path", { d: ICONS[name] }));
+  return s(
+    "svg",
+    { viewBox: "0 0 24 24", "aria-hidden": "true", focusable: "false" },
+    s("path", { d: ICONS[name] }),
+  );
 }
 
-/** A button with a text, an icon, or both. @param {{label: string, icon?: string, text?: string, class?: string, [key: string]: any}} props */
+/**
+ * A button with a text, an icon, or both.
+ * @param {{label: string, icon?: string, text?: string, class?: string, [key: string]: unknown}} props
+ */
 export function button({ label, icon: name, text, class: extra = "", ...rest }) {
   const only = name && text === undefined;
   return h(
     "button",
-    { type: "button", class: `btn ${only ? "icon" : ""} ${extra}`, title: label, "aria-label": text === label ? undefined : label, ...rest },
+    {
+      type: "button",
+      class: `btn ${only ? "icon" : ""} ${extra}`,
+      title: label,
+      "aria-label": text === label ? undefined : label,
+      ...rest,
+    },
     name ? icon(name) : null,
     text ?? null,
   );
 }
 
-/** A row of buttons of which one is chosen. @param {{label: string, options: {value: string, text: string, title?: string}[], value: string, onpick: (value: string) => void, class?: string}} p */
+const STEP_OF_KEY = new Map([
+  ["ArrowRight", 1],
+  ["ArrowDown", 1],
+  ["ArrowLeft", -1],
+  ["ArrowUp", -1],
+]);
+
+/**
+ * A row of buttons of which one is chosen.
+ * @param {object} p
+ * @param {string} p.label
+ * @param {{value: string, text: string, title?: string}[]} p.options
+ * @param {string} p.value
+ * @param {(value: string) => void} p.onpick
+ * @param {string} [p.class]
+ */
 export function oneOf({ label, options, value, onpick, class: extra = "" }) {
   const node = h("div", { class: `group ${extra}`, role: "radiogroup", "aria-label": label });
   const buttons = options.map((o) =>
-    h("button", { type: "button", class: "btn", role: "radio", text: o.text, title: o.title ?? o.text, dataset: { value: o.value }, onclick: () => pick(o.value, true) }),
+    h("button", {
+      type: "button",
+      class: "btn",
+      role: "radio",
+      text: o.text,
+      title: o.title ?? o.text,
+      dataset: { value: o.value },
+      onclick: () => pick(o.value, true),
+    }),
   );
   node.append(...buttons);
-  node.addEventListener("keydown", (/** @type {KeyboardEvent} */ event) => {
-    const step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
+  node.addEventListener("keydown", (event) => {
+    const step = STEP_OF_KEY.get(event.key);
     if (!step) return;
     event.preventDefault();
     const at = buttons.findIndex((b) => b.getAttribute("aria-checked") === "true");
     const next = buttons[(at + step + buttons.length) % buttons.length];
     next.focus();
-    pick(next.dataset.value, true);
+    pick(next.dataset.value ?? "", true);
   });
   /** @param {string} chosen @param {boolean} tell */
   function pick(chosen, tell) {
-    const any = buttons.some((b) => b.dataset.value === chosen);
+    const found = buttons.some((b) => b.dataset.value === chosen);
     for (const [i, b] of buttons.entries()) {
       const hit = b.dataset.value === chosen;
       b.setAttribute("aria-checked", String(hit));
-      b.tabIndex = hit || (!any && i === 0) ? 0 : -1;
+      b.tabIndex = hit || (!found && i === 0) ? 0 : -1;
     }
     if (tell) onpick(chosen);
   }
-  node.show = (/** @type {string} */ chosen) => pick(chosen, false);
   pick(value, false);
-  return node;
+  return Object.assign(node, { show: (/** @type {string} */ chosen) => pick(chosen, false) });
 }
 
-/** A switch. @param {{label: string, value: boolean, onflip: (on: boolean) => void, text?: string | null, class?: string}} p */
+/**
+ * A switch.
+ * @param {object} p
+ * @param {string} p.label
+ * @param {boolean} p.value
+ * @param {(on: boolean) => void} p.onflip
+ * @param {string | null} [p.text]
+ * @param {string} [p.class]
+ */
 export function toggle({ label, value, onflip, text = label, class: extra = "" }) {
-  const node = h("button", { type: "button", class: `switch ${extra}`, role: "switch", "aria-label": label, title: label }, h("span", { class: "rail" }), text);
-  node.show = (/** @type {boolean} */ on) => node.setAttribute("aria-checked", String(on));
+  const node = h(
+    "button",
+    { type: "button", class: `switch ${extra}`, role: "switch", "aria-label": label, title: label },
+    h("span", { class: "rail" }),
+    text,
+  );
+  const show = (/** @type {boolean} */ on) => node.setAttribute("aria-checked", String(on));
   node.addEventListener("click", () => {
     const on = node.getAttribute("aria-checked") !== "true";
-    node.show(on);
+    show(on);
     onflip(on);
   });
-  node.show(value);
-  return node;
+  show(value);
+  return Object.assign(node, { show });
 }
 
-/** A drop-down. @param {{label: string, options: [string, string][], value: string, onpick: (value: string) => void}} p */
+/**
+ * A drop-down.
+ * @param {object} p
+ * @param {string} p.label
+ * @param {[string, string][]} p.options value and text
+ * @param {string} p.value
+ * @param {(value: string) => void} p.onpick
+ */
 export function dropdown({ label, options, value, onpick }) {
   const node = h("select", { "aria-label": label, onchange: () => onpick(node.value) });
-  node.offer = (/** @type {[string, string][]} */ list, /** @type {string} */ chosen) => {
+  const offer = (/** @type {[string, string][]} */ list, /** @type {string} */ chosen) => {
     node.replaceChildren(...list.map(([v, text]) => h("option", { value: v, text })));
     node.value = chosen;
   };
-  node.offer(options, value);
-  return node;
+  offer(options, value);
+  return Object.assign(node, { offer });
 }
 
-/** A folding block. @param {{title: string, open?: boolean, hint?: string, key?: string}} p @param {...any} children */
-export function block({ title, open = false, hint = "", key }, ...children) {
-  const note = h("span", { class: "quiet", text: hint });
-  const body = h("div", { class: "body" }, ...children);
-  const node = h("details", { class: "block", open: key ? (unfolded.get(key) ?? open) : open }, h("summary", {}, title, note), body);
-  if (key) node.addEventListener("toggle", () => unfolded.set(key, node.open));
-  node.body = body;
-  node.hint = (/** @type {string} */ text) => (note.textContent = text);
-  return node;
-}
 /** @type {Map<string, boolean>} which blocks are open, kept while panels are rebuilt */
 const unfolded = new Map();
 
-/** @param {any} node @param {PointerEvent} e */
+/**
+ * A folding block.
+ * @param {{title: string, open?: boolean, hint?: string, key?: string}} p
+ * @param {...Child} children
+ */
+export function block({ title, open = false, hint: first = "", key }, ...children) {
+  const note = h("span", { class: "quiet", text: first });
+  const body = h("div", { class: "body" }, ...children);
+  const node = h(
+    "details",
+    { class: "block", open: key ? (unfolded.get(key) ?? open) : open },
+    h("summary", {}, title, note),
+    body,
+  );
+  if (key) node.addEventListener("toggle", () => unfolded.set(key, node.open));
+  return Object.assign(node, { body, hint: (/** @type {string} */ text) => (note.textContent = text) });
+}
+
+/** @param {Element} node @param {PointerEvent} e */
 function outside(node, e) {
   const r = node.getBoundingClientRect();
   return e.clientX < r.left || e.clientX > r.right || e.clientY < r.top || e.clientY > r.bottom;
 }
 
-/** A modal sheet. @param {string} title @param {...any} children */
+/** A modal sheet; `foot` is the row of its buttons. @param {string} title @param {...Child} children */
 export function sheet(title, ...children) {
-  const node = h("dialog", { class: "sheet", "aria-label": title }, h("h2", { text: title }), ...children);
-  node.append(h("div", { class: "foot" }, button({ label: "Close", text: "Close", onclick: () => node.close() })));
+  const foot = h(
+    "div",
+    { class: "foot" },
+    button({ label: "Close", text: "Close", onclick: () => node.close() }),
+  );
+  const node = h(
+    "dialog",
+    { class: "sheet", "aria-label": title },
+    h("h2", { text: title }),
+    ...children,
+    foot,
+  );
   node.addEventListener("close", () => node.remove());
   // A press beside the sheet closes it; the click that ends the tap that opened it does not.
   let pressed = false;
-  node.addEventListener("pointerdown", (/** @type {PointerEvent} */ e) => (pressed = e.target === node && outside(node, e)));
+  node.addEventListener("pointerdown", (e) => (pressed = e.target === node && outside(node, e)));
   node.addEventListener("click", () => pressed && node.close());
   document.body.append(node);
   node.showModal();
-  return node;
+  return Object.assign(node, { foot });
 }

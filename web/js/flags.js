@@ -1,18 +1,19 @@
 // The line under the picture: what the picture is not (live, stressed, draft), hints of the tool
 // in hand, and in calm what is shown.
 
-import { button, h } from "./dom.js";
+import { byId, button, h } from "./dom.js";
 import { take, toolInHand, toolNow } from "./gestures.js";
 import { say } from "./notice.js";
 import { capital } from "./paths.js";
+import { FLAG } from "./protocol.js";
 import { closeOutlineButton } from "./shape-tool.js";
 import { on, operator, state } from "./store.js";
-import { VIEW_HELP, canStress, look, view, viewTitle } from "./view.js";
-import { FLAG, keepsTrying, tryNow } from "./wire.js";
+import { canStress, look, view, viewInfo, viewTitle } from "./view.js";
+import { keepsTrying, tryNow } from "./wire.js";
 
-const place = /** @type {HTMLElement} */ (document.getElementById("flags"));
-const what = /** @type {HTMLElement} */ (document.getElementById("shown"));
-const box = /** @type {HTMLElement} */ (document.getElementById("picture"));
+const place = byId("flags");
+const what = byId("shown");
+const box = byId("picture");
 let flags = 0;
 let seen = false;
 let shown = "";
@@ -20,43 +21,70 @@ let shown = "";
 /** The picture is worked by keys just now. */
 const byKeys = () => box.matches(":focus-visible");
 
+/** What there is to say: [kind, sentence]. @returns {[string, string][]} */
 function list() {
+  /** @type {[string, string][]} */
   const out = [];
-  if (seen && state.link !== "on") out.push(["stale", `Not live: ${state.trouble || "the connection is lost, trying again"}`]);
+  if (seen && state.link !== "on")
+    out.push(["stale", `Not live: ${state.trouble || "the connection is lost, trying again"}`]);
   const { preset, gain } = view.stress;
-  if (canStress(view.name) && preset !== "off") out.push(["stress", `Stress, ${preset === "screen" ? "screen noise" : "core holes"}, gain ${Number(gain.toFixed(2))}: not what the matte looks like`]);
+  if (canStress(view.name) && preset !== "off") {
+    const what = preset === "screen" ? "screen noise" : "core holes";
+    out.push(["stress", `Stress, ${what}, gain ${Number(gain.toFixed(2))}: not what the matte looks like`]);
+  }
   if (flags & FLAG.missing) out.push(["missing", "This frame is missing"]);
-  if (flags & FLAG.fallback) out.push(["fallback", "Made by the cpu engine: the cuda engine failed at this frame"]);
-  if (flags & FLAG.draft) out.push(["draft soft", "Draft: the full resolution follows when the control rests"]);
+  if (flags & FLAG.fallback)
+    out.push(["fallback", "Made by the cpu engine: the cuda engine failed at this frame"]);
+  if (flags & FLAG.draft)
+    out.push(["draft soft", "Draft: the full resolution follows when the control rests"]);
   if (operator() && state.message) out.push(["trouble", capital(state.message)]);
   if (view.compare) out.push(["compare soft", "Plate, while the button is held"]);
   if (toolInHand() !== "hand") out.push(["hint soft", (byKeys() ? toolNow().keyHint : toolNow().hint) ?? ""]);
   return out;
 }
 
+/** What can be done about it. @param {string} kind @param {string} text */
+function actsOn(kind, text) {
+  const act = (/** @type {string} */ label, /** @type {string} */ word, /** @type {() => void} */ onclick) =>
+    button({ label, text: word, class: "small", onclick });
+  if (kind === "stale" && keepsTrying()) return [act("Try to reach the server now", "Try now", tryNow)];
+  if (kind === "trouble") return [act("Read the whole message", "Read", () => say(text))];
+  if (kind === "stress")
+    return [act("End the stress view", "End", () => look({ stress: { ...view.stress, preset: "off" } }))];
+  if (kind.startsWith("hint"))
+    return [closeOutlineButton(), act("Put the tool away", "Done", () => take(null))];
+  return [];
+}
+
 function show() {
   const { name, extractor } = view;
-  what.textContent = state.over ? `${state.over.title}: measured by the survey, laid over the plate` : `${viewTitle(name, extractor)}: ${extractor ? "the matte of this extractor alone" : VIEW_HELP[name]}`;
+  what.textContent = state.over
+    ? `${state.over.title}: measured by the survey, laid over the plate`
+    : `${viewTitle(name, extractor)}: ${extractor ? "the matte of this extractor alone" : viewInfo(name).help}`;
   const now = JSON.stringify([list(), toolInHand()]);
   if (now === shown) return;
   shown = now;
-  place.replaceChildren(...list().map(([kind, text]) => {
-    const flag = h("div", { class: `flag ${kind}`, dataset: { flag: kind.split(" ")[0] }, title: text }, h("span", { text }));
-    if (kind === "stale" && keepsTrying()) flag.append(button({ label: "Try to reach the server now", text: "Try now", class: "small", onclick: tryNow }));
-    if (kind === "trouble") flag.append(button({ label: "Read the whole message", text: "Read", class: "small", onclick: () => say(text) }));
-    if (kind === "stress") flag.append(button({ label: "End the stress view", text: "End", class: "small", onclick: () => look({ stress: { ...view.stress, preset: "off" } }) }));
-    if (kind.startsWith("hint")) flag.append(...[closeOutlineButton(), button({ label: "Put the tool away", text: "Done", class: "small", onclick: () => take(null) })].filter(Boolean));
-    return flag;
-  }));
+  place.replaceChildren(
+    ...list().map(([kind, text]) =>
+      h(
+        "div",
+        { class: `flag ${kind}`, dataset: { flag: kind.split(" ")[0] }, title: text },
+        h("span", { text }),
+        ...actsOn(kind, text),
+      ),
+    ),
+  );
 }
 
-const waiting = h("div", { class: "waiting" }, h("strong"), h("span"));
+const waitingFor = h("strong");
+const waitingWhy = h("span");
+const waiting = h("div", { class: "waiting" }, waitingFor, waitingWhy);
 box.append(waiting);
 function showWaiting() {
   const gone = state.link === "gone";
   waiting.hidden = seen && !gone ? true : seen;
-  waiting.firstChild.textContent = gone ? "The server is gone" : "Opening the shot";
-  waiting.lastChild.textContent = gone ? state.trouble : "The first picture appears here in a moment.";
+  waitingFor.textContent = gone ? "The server is gone" : "Opening the shot";
+  waitingWhy.textContent = gone ? state.trouble : "The first picture appears here in a moment.";
 }
 
 on("picture", ({ meta }) => {

@@ -4,7 +4,7 @@
 import { block, h } from "./dom.js";
 import { control } from "./controls.js";
 import { at } from "./keys.js";
-import { counted, figure, getAt, words } from "./paths.js";
+import { capital, counted, figure, getAt, words } from "./paths.js";
 import { fieldsOf, modelOf } from "./schema.js";
 import { shapeList } from "./shape-list.js";
 import { state } from "./store.js";
@@ -13,10 +13,10 @@ import { state } from "./store.js";
  * Settings that act only beside another setting's value; they are folded away elsewhere.
  * @type {Record<string, [string, string[]]>}
  */
-const ACTS_WITH = {
+export const ACTS_WITH = {
   "ColourDifference.lean": ["excess", ["lean"]],
-  "ColourDifference.weight_first": ["excess", ["weights"]],
-  "ColourDifference.weight_second": ["excess", ["weights"]],
+  "ColourDifference.comparison_level": ["excess", ["balance"]],
+  "ColourDifference.red_blue_balance": ["excess", ["balance"]],
   "DespillPass.weight": ["limit", ["weighted"]],
   "DespillPass.fill_amount": ["fill", ["grey", "background"]],
   "DespillPass.fill_blur_px": ["fill", ["background"]],
@@ -27,36 +27,59 @@ const ACTS_WITH = {
   "Screen.clean_plate_colourspace": ["clean_plate", ["file"]],
 };
 
-/** Weights are named after the channel they weigh: its place among those beside the primary. @type {Record<string, 0 | 1>} */
-const WEIGHS = { "ColourDifference.weight_first": 0, "ColourDifference.weight_second": 1, "DespillPass.weight": 0 };
-const BESIDE = /** @type {Record<string, string[]>} */ ({ red: ["green", "blue"], green: ["red", "blue"], blue: ["red", "green"] });
+/** The two channels beside the screen's primary, after which balances and weights are named. */
+const BESIDE = /** @type {Record<string, string[]>} */ ({
+  red: ["green", "blue"],
+  green: ["red", "blue"],
+  blue: ["red", "green"],
+});
 
 /** Where a field's own name reads badly. @type {Record<string, string>} */
-const CALLED = { "Denoise.reach_frames": "Frames on each side" };
+export const CALLED = {
+  "Denoise.reach_frames": "Frames on each side",
+  "Screen.primary": "Key channel",
+  "Screen.colour": "Screen colour",
+};
 
-/** A field's label as things stand. @param {string} model @param {any} field @returns {string} */
+/** A field's label as things stand. @param {string} model @param {FieldInfo} field @returns {string} */
 function labelOf(model, field) {
   const called = CALLED[`${model}.${field.key}`];
   if (called) return called;
-  const at = WEIGHS[`${model}.${field.key}`];
-  return at === undefined ? field.label : `Weight of ${BESIDE[state.recipe.screen.primary][at]}`;
+  const [first, second] = BESIDE[state.recipe.screen.primary];
+  if (field.key === "red_blue_balance") return `${capital(first)}\u2013${second} balance`;
+  return model === "DespillPass" && field.key === "weight" ? `Weight of ${first}` : field.label;
 }
 
-/** A live part: knows how to show changes. @typedef {{node: any, refresh: (changed?: string[][]) => void, tick: () => void}} Live */
+/** @import { FieldInfo } from "./schema.js" */
+
+/**
+ * A live part of the page: knows how to show changes of the recipe and of the frame, and when it
+ * need not any more.
+ * @typedef {object} Live
+ * @property {HTMLElement} node
+ * @property {(changed?: string[][]) => void} [refresh]
+ * @property {() => void} [tick]
+ * @property {() => void} [stop]
+ */
+
+/**
+ * One that shows changes.
+ * @typedef {Live & {refresh: (changed?: string[][]) => void, tick: () => void}} Shown
+ */
 
 /**
  * Controls of a model.
  * @param {string} model name of the schema's model
  * @param {string[]} path where it stands in the recipe
  * @param {{only?: string[], skip?: string[], subject?: string, open?: string[]}} [how]
- * @returns {Live}
+ * @returns {Shown}
  */
 export function form(model, path, { only, skip = [], subject = "", open = [] } = {}) {
-  /** @type {Live[]} */
+  /** @type {Shown[]} */
   const lives = [];
   const node = h("div", { class: "form" });
   let fields = fieldsOf(model).filter((f) => f.kind !== "fixed" && !skip.includes(f.key));
-  if (only) fields = only.map((key) => /** @type {any} */ (fields.find((f) => f.key === key))).filter(Boolean);
+  if (only) fields = only.flatMap((key) => fields.find((f) => f.key === key) ?? []);
   for (const field of fields) {
     const here = [...path, field.key];
     if (field.kind === "model") {
@@ -65,7 +88,11 @@ export function form(model, path, { only, skip = [], subject = "", open = [] } =
       node.append(live.node);
     } else if (field.kind === "list") {
       if (field.key !== "shapes") continue;
-      const live = shapeList(here, { title: field.label, help: field.help, subject: subject || words(path[0] ?? "") });
+      const live = shapeList(here, {
+        title: field.label,
+        help: field.help,
+        subject: subject || words(path[0] ?? ""),
+      });
       lives.push(live);
       node.append(live.node);
     } else {
@@ -73,12 +100,12 @@ export function form(model, path, { only, skip = [], subject = "", open = [] } =
       const needs = ACTS_WITH[`${model}.${field.key}`];
       const refresh = (/** @type {string[][] | undefined} */ changed) => {
         made.refresh(changed);
-        made.querySelector(".name").textContent = labelOf(model, field);
-        if (needs) made.hidden = !needs[1].includes(getAt(state.recipe, [...path, needs[0]]));
+        made.call(labelOf(model, field));
+        if (needs) made.node.hidden = !needs[1].includes(getAt(state.recipe, [...path, needs[0]]));
       };
       refresh(undefined);
-      lives.push({ node: made, refresh, tick: made.tick });
-      node.append(made);
+      lives.push({ node: made.node, refresh, tick: made.tick });
+      node.append(made.node);
     }
   }
   return {
@@ -88,10 +115,21 @@ export function form(model, path, { only, skip = [], subject = "", open = [] } =
   };
 }
 
-/** @param {string} model @param {string[]} path @param {string} title @param {string} subject @param {string[]} open @returns {Live} */
+/**
+ * @param {string} model
+ * @param {string[]} path
+ * @param {string} title
+ * @param {string} subject
+ * @param {string[]} open
+ * @returns {Shown}
+ */
 function nested(model, path, title, subject, open) {
   const inner = form(model, path, { subject: subject ? `${subject}, ${title.toLowerCase()}` : title, open });
-  const fold = block({ title, key: path.join("/"), open: open.includes(path[path.length - 1]) }, h("p", { class: "help", text: modelOf(model).description ?? "" }), inner.node);
+  const fold = block(
+    { title, key: path.join("/"), open: open.includes(path[path.length - 1]) },
+    h("p", { class: "help", text: modelOf(model).description ?? "" }),
+    inner.node,
+  );
   const refresh = (/** @type {string[][] | undefined} */ changed) => {
     inner.refresh(changed);
     fold.hint(summary(model, path));
@@ -100,7 +138,11 @@ function nested(model, path, title, subject, open) {
   return { node: fold, refresh, tick: inner.tick };
 }
 
-/** What a folded block says of its contents: the values that are not at rest. @param {string} model @param {string[]} path */
+/**
+ * What a folded block says of its contents: the values that are not at rest.
+ * @param {string} model
+ * @param {string[]} path
+ */
 export function summary(model, path) {
   const value = getAt(state.recipe, path);
   if (!value) return "";
@@ -114,7 +156,13 @@ export function summary(model, path) {
       if (v?.length) parts.push(counted(v.length, "shape"));
     } else if (JSON.stringify(v) !== JSON.stringify(f.initial ?? null)) {
       const number = f.kind === "number" ? at(v, state.playhead.frame) : null;
-      parts.push(number !== null ? `${f.label.toLowerCase()} ${figure(number, f.step)}${f.unit ? ` ${f.unit}` : ""}` : typeof v === "string" && f.kind === "choice" ? words(v).toLowerCase() : f.label.toLowerCase());
+      parts.push(
+        number !== null
+          ? `${f.label.toLowerCase()} ${figure(number, f.step)}${f.unit ? ` ${f.unit}` : ""}`
+          : typeof v === "string" && f.kind === "choice"
+            ? words(v).toLowerCase()
+            : f.label.toLowerCase(),
+      );
     }
   }
   return parts.join(", ");

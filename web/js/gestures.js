@@ -8,8 +8,8 @@ import { isFit, panBy, pictureBox as box, underPointer, zoomBy, zoomToFit, zoomT
  * @typedef {object} Tool
  * @property {string} name
  * @property {string} [hint]   shown over the picture while the tool is in hand
- * @property {(at: number[], e: PointerEvent) => boolean | void} [down]   false: leave it to panning
- * @property {(at: number[], e: PointerEvent) => void} [move]
+ * @property {(at: number[], e?: PointerEvent) => boolean | void} [down]   false: leave it to panning
+ * @property {(at: number[], e?: PointerEvent) => void} [move]
  * @property {(at: number[], e?: PointerEvent) => void} [up]
  * @property {string} [keyHint]   the same for those who work by keys: what Enter does
  * @property {boolean} [two]   two places make it: one where it begins, one where it is lifted
@@ -109,18 +109,25 @@ box.addEventListener("pointerup", lift);
 box.addEventListener("pointercancel", lift);
 box.addEventListener("pointerleave", () => emit("hover", null));
 
-box.addEventListener("wheel", (e) => {
-  e.preventDefault();
-  const r = box.getBoundingClientRect();
-  const size = e.deltaMode === 1 ? 24 : 1;
-  if (e.shiftKey) panBy(-e.deltaY * size, 0);
-  else zoomBy(Math.exp(-e.deltaY * size * (e.ctrlKey ? 0.01 : 0.0016)), e.clientX - r.left, e.clientY - r.top);
-}, { passive: false });
+box.addEventListener(
+  "wheel",
+  (e) => {
+    e.preventDefault();
+    const r = box.getBoundingClientRect();
+    const size = e.deltaMode === 1 ? 24 : 1;
+    if (e.shiftKey) panBy(-e.deltaY * size, 0);
+    else
+      zoomBy(Math.exp(-e.deltaY * size * (e.ctrlKey ? 0.01 : 0.0016)), e.clientX - r.left, e.clientY - r.top);
+  },
+  { passive: false },
+);
 
 box.addEventListener("keydown", (e) => {
   if (e.target !== box) return;
   const step = e.shiftKey ? 200 : 40;
-  const pan = tool === hand && { ArrowLeft: [step, 0], ArrowRight: [-step, 0], ArrowUp: [0, step], ArrowDown: [0, -step] }[e.key];
+  const pan =
+    tool === hand &&
+    { ArrowLeft: [step, 0], ArrowRight: [-step, 0], ArrowUp: [0, step], ArrowDown: [0, -step] }[e.key];
   if (pan) panBy(pan[0], pan[1]);
   else if (e.key === "+" || e.key === "=") zoomBy(1.5);
   else if (e.key === "-") zoomBy(1 / 1.5);

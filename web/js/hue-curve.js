@@ -15,7 +15,10 @@ export function hueTable(points) {
     while (x[k + 1] <= hue) k++;
     const width = x[k + 1] - x[k];
     const t = (hue - x[k]) / width;
-    const [a, b] = [(1 + 2 * t) * (1 - t) ** 2 * y[k] + t * t * (3 - 2 * t) * y[k + 1], t * (1 - t) ** 2 * m[k] + t * t * (t - 1) * m[k + 1]];
+    const [a, b] = [
+      (1 + 2 * t) * (1 - t) ** 2 * y[k] + t * t * (3 - 2 * t) * y[k + 1],
+      t * (1 - t) ** 2 * m[k] + t * t * (t - 1) * m[k + 1],
+    ];
     table[hue] = Math.max(0, a + width * b);
   }
   return table;
@@ -37,5 +40,9 @@ function slopes(x, y) {
   return m;
 }
 
-/** Colour of a hue for drawing, muted so that it stays a label. @param {number} hue @param {number} [light] */
+/**
+ * Colour of a hue for drawing, muted so that it stays a label.
+ * @param {number} hue
+ * @param {number} [light]
+ */
 export const hueInk = (hue, light = 58) => `hsl(${hue} 42% ${light}%)`;

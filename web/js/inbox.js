@@ -2,17 +2,24 @@
 
 import { adopt } from "./edits.js";
 import { say } from "./notice.js";
-import { emit, state } from "./store.js";
+import { emit, known, state } from "./store.js";
 import { receive } from "./wire.js";
 
-/** @param {any} server */
+/** @import { State } from "./wire-types.js" */
+
+const NEWS = /** @type {const} */ ([
+  ...["shot", "playhead", "people", "devices", "notes"],
+  ...["cached", "jobs", "watched", "status", "samples"],
+]);
+
+/** @param {State} server */
 function takeState(server) {
   const { recipe, revision, undo, redo, ...rest } = server;
-  const other = !state.shot || state.shot.name !== rest.shot.name;
+  const other = !known() || state.shot.name !== rest.shot.name;
   if (other) state.samples = [];
   Object.assign(state, rest);
   adopt({ recipe, revision, undo, redo });
-  for (const topic of ["shot", "playhead", "people", "devices", "notes", "cached", "jobs", "takes", "status", "samples"]) emit(topic);
+  for (const topic of NEWS) emit(topic);
 }
 
 receive("welcome", (m) => {
@@ -26,26 +33,46 @@ receive("state", (m) => {
   emit("ready");
 });
 
-/** @param {string} type @param {string} topic @param {(m: any) => void} put */
-const keep = (type, topic, put) => receive(type, (m) => { put(m); emit(topic); });
-
-keep("playhead", "playhead", ({ type, ...playhead }) => (state.playhead = playhead));
-keep("people", "people", (m) => (state.people = m.people));
-keep("devices", "devices", (m) => (state.devices = m.devices));
-keep("notes", "notes", (m) => (state.notes = m.notes));
-keep("cached", "cached", (m) => (state.cached = m.ranges));
-keep("takes", "takes", (m) => {
-  const known = new Set(state.takes.filter((/** @type {any} */ t) => t.ready).map((/** @type {any} */ t) => t.take));
-  const fresh = m.takes.filter((/** @type {any} */ t) => t.ready && !known.has(t.take) && !t.open);
-  state.takes = m.takes;
-  for (const take of fresh) emit("newtake", take);
+receive("playhead", (m) => {
+  state.playhead = m;
+  emit("playhead");
 });
-keep("status", "status", (m) => {
+receive("people", (m) => {
+  state.people = m.people;
+  emit("people");
+});
+receive("devices", (m) => {
+  state.devices = m.devices;
+  emit("devices");
+});
+receive("note", ({ note }) => {
+  const known = state.notes.some((n) => n.note === note.note);
+  state.notes = known ? state.notes.map((n) => (n.note === note.note ? note : n)) : [...state.notes, note];
+  emit("notes");
+});
+receive("note_gone", (m) => {
+  state.notes = state.notes.filter((n) => n.note !== m.note);
+  emit("notes");
+});
+receive("cached", (m) => {
+  state.cached = m.ranges;
+  emit("cached");
+});
+receive("watched", (m) => {
+  const ready = new Set(state.watched.filter((t) => t.ready).map((t) => t.shot));
+  const fresh = m.shots.filter((t) => t.ready && !ready.has(t.shot) && !t.open);
+  state.watched = m.shots;
+  for (const shot of fresh) emit("newshot", shot);
+  emit("watched");
+});
+receive("status", (m) => {
   Object.assign(state, { engine: m.engine, timing: m.timing, store: m.store, message: m.message });
+  emit("status");
 });
-keep("job", "jobs", (m) => {
-  const at = state.jobs.findIndex((/** @type {any} */ j) => j.job === m.job);
+receive("job", (m) => {
+  const at = state.jobs.findIndex((j) => j.job === m.job);
   if (at < 0) state.jobs = [...state.jobs, m];
   else state.jobs[at] = m;
+  emit("jobs");
 });
 receive("error", (m) => say(m.message));

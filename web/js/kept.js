@@ -3,19 +3,17 @@
 import { emit, on, state } from "./store.js";
 import { ask, receive } from "./wire.js";
 
-/**
- * @typedef {{id: number, name: string, at: string, verdict: string, score: number, note: string, open: boolean, reason: string, remedy: string, values: Record<string, number | null>}} KeptTake
- * @typedef {{name: string, title: string, unit: string, rising: boolean, work: number, relight: number | null}} TakeMeasure
- */
+/** @import { KeptTake, TakeMeasure, WholeTake } from "./wire-types.js" */
+
 export const kept = {
   loaded: false,
-  trouble: "",       // why there is no list
-  chosen: "",        // the day that was picked; empty: the newest
+  trouble: "", // why there is no list
+  chosen: "", // the day that was picked; empty: the newest
   day: "",
-  here: /** @type {number | null} */ (null),  // the newest take of the shot that is open
+  here: /** @type {number | null} */ (null), // the newest take of the shot that is open
   days: /** @type {string[]} */ ([]),
   takes: /** @type {KeptTake[]} */ ([]),
-  left_out: "",      // what to tell of damaged takes, which are not in the list
+  left_out: "", // what to tell of damaged takes, which are not in the list
   measures: /** @type {TakeMeasure[]} */ ([]),
 };
 
@@ -49,20 +47,28 @@ export function pickDay(day) {
   return fetchKept();
 }
 
-/** Everything a take's survey found. @param {number} take @returns {Promise<any>} */
+/** Everything a take's survey found. @param {number} take @returns {Promise<WholeTake>} */
 export const wholeTake = (take) => fetched(`/api/takes/${take}`);
 
 /** @param {KeptTake} take */
 export const thumbnailOf = (take) => `/api/takes/${take.id}/thumbnail?at=${encodeURIComponent(take.at)}`;
 
-/** Keep a note, unless somebody changed the one that was `seen`. @param {number} take @param {string} text @param {string} [seen] */
+/**
+ * Keep a note, unless somebody changed the one that was `seen`.
+ * @param {number} take
+ * @param {string} text
+ * @param {string} [seen]
+ */
 export const keepNote = (take, text, seen) => ask({ type: "take_note", take, text, seen });
 
 receive("kept", fetchKept);
 let verdicts = "";
 // A take that was surveyed elsewhere: the watched folder's list tells of its verdict.
-on("takes", () => {
-  const now = state.takes.map((/** @type {any} */ t) => `${t.take} ${t.verdict}`).sort().join();
+on("watched", () => {
+  const now = state.watched
+    .map((t) => `${t.shot} ${t.verdict}`)
+    .sort()
+    .join();
   if (now !== verdicts && kept.loaded) fetchKept();
   verdicts = now;
 });

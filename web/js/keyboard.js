@@ -10,16 +10,23 @@ import { playOrPause, stepBy } from "./transport.js";
 let single = localStorage.getItem("single-keys") !== "off";
 
 /** @param {EventTarget | null} target */
-const busy = (target) => target instanceof Element && Boolean(target.closest("input, select, textarea, button, [role=slider], dialog, a, summary"));
+const busy = (target) =>
+  target instanceof Element &&
+  Boolean(target.closest("input, select, textarea, button, [role=slider], dialog, a, summary"));
 
-/** Escape closes what is open, the newest thing first; sheets close by themselves. @param {Element | null} target */
+/**
+ * Escape closes what is open, the newest thing first; sheets close by themselves.
+ * @param {Element | null} target
+ */
 function escape(target) {
   if (document.querySelector("dialog[open]")) return false;
   if (toolInHand() !== "hand") {
     take(null);
     return true;
   }
-  const help = /** @type {HTMLElement | null | undefined} */ (target?.closest(".field")?.querySelector(".name[aria-expanded=true]"));
+  const help = /** @type {HTMLElement | null | undefined} */ (
+    target?.closest(".field")?.querySelector(".name[aria-expanded=true]")
+  );
   const toast = /** @type {HTMLElement | null} */ (document.querySelector(".toast:last-child"));
   if (help) help.click();
   else toast?.remove();
@@ -27,15 +34,24 @@ function escape(target) {
 }
 
 document.addEventListener("keydown", (e) => {
-  if (e.key === "Escape" && !e.defaultPrevented && escape(e.target instanceof Element ? e.target : null)) return e.preventDefault();
+  if (e.key === "Escape" && !e.defaultPrevented && escape(e.target instanceof Element ? e.target : null))
+    return e.preventDefault();
   const modified = e.ctrlKey || e.metaKey;
   if (modified && !e.altKey && e.key.toLowerCase() === "z" && operator()) {
-    if (e.target instanceof HTMLTextAreaElement || (e.target instanceof HTMLInputElement && e.target.dataset.typing)) return;
+    if (
+      e.target instanceof HTMLTextAreaElement ||
+      (e.target instanceof HTMLInputElement && e.target.dataset.typing)
+    )
+      return;
     e.preventDefault();
     return travel(e.shiftKey ? "redo" : "undo");
   }
   if (modified || e.altKey || !single || busy(e.target)) return;
-  const act = /** @type {Record<string, () => void>} */ ({ " ": playOrPause, ",": () => stepBy(-1), ".": () => stepBy(1) })[e.key];
+  const act = /** @type {Record<string, () => void>} */ ({
+    " ": playOrPause,
+    ",": () => stepBy(-1),
+    ".": () => stepBy(1),
+  })[e.key];
   if (!act) return;
   e.preventDefault();
   act();
@@ -43,15 +59,64 @@ document.addEventListener("keydown", (e) => {
 
 /** @type {[string, string[][]][]} */
 const KEYS = [
-  ["Anywhere", [["Space", "play, pause"], [", and .", "a frame back, a frame on"], ["Ctrl or Cmd Z", "undo; with Shift redo"], ["Escape", "put the tool away, close what is open"]]],
-  ["On the picture", [["Arrows", "pan"], ["+ and \u2212", "zoom"], ["0 and 1", "whole frame, single pixels"]]],
-  ["With a tool in hand", [["Arrows", "move the cross-hair; with Shift by single pixels"], ["Enter", "set a corner or a point"]]],
-  ["On a slider", [["Arrows", "a step; with Shift a tenth"], ["Delete", "back to the default"]]],
+  [
+    "Anywhere",
+    [
+      ["Space", "play, pause"],
+      [", and .", "a frame back, a frame on"],
+      ["Ctrl or Cmd Z", "undo; with Shift redo"],
+      ["Escape", "put the tool away, close what is open"],
+    ],
+  ],
+  [
+    "On the picture",
+    [
+      ["Arrows", "pan"],
+      ["+ and \u2212", "zoom"],
+      ["0 and 1", "whole frame, single pixels"],
+    ],
+  ],
+  [
+    "With a tool in hand",
+    [
+      ["Arrows", "move the cross-hair; with Shift by single pixels"],
+      ["Enter", "set a corner or a point"],
+    ],
+  ],
+  [
+    "On a slider",
+    [
+      ["Arrows", "a step; with Shift a tenth"],
+      ["Delete", "back to the default"],
+    ],
+  ],
 ];
 
 /** A switch for the single keys, and what keys there are. */
 export function keyboardSwitch() {
-  return h("details", { class: "block" }, h("summary", {}, "Keys"), h("div", { class: "body" },
-    toggle({ label: "Single keys for frames", value: single, onflip: (on) => { single = on; localStorage.setItem("single-keys", on ? "on" : "off"); } }),
-    ...KEYS.flatMap(([where, keys]) => [h("h3", { class: "part", text: where }), h("dl", { class: "keys" }, ...keys.flatMap(([key, act]) => [h("dt", { text: key }), h("dd", { text: act })]))])));
+  return h(
+    "details",
+    { class: "block" },
+    h("summary", {}, "Keyboard"),
+    h(
+      "div",
+      { class: "body" },
+      toggle({
+        label: "Single keys for frames",
+        value: single,
+        onflip: (on) => {
+          single = on;
+          localStorage.setItem("single-keys", on ? "on" : "off");
+        },
+      }),
+      ...KEYS.flatMap(([where, keys]) => [
+        h("h3", { class: "part", text: where }),
+        h(
+          "dl",
+          { class: "keys" },
+          ...keys.flatMap(([key, act]) => [h("dt", { text: key }), h("dd", { text: act })]),
+        ),
+      ]),
+    ),
+  );
 }

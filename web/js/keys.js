@@ -1,13 +1,20 @@
 // Values that change over the shot: a number, or keys over frames.
 
-/** @typedef {{keys: {frame: number, value: number}[], between: string}} Keys */
+/** @import { Keys, Value } from "./wire-types.js" */
+/** @typedef {number | Keys | null} Keyable a number, or one that changes over the shot */
 
-/** @param {any} value */
+/** @param {Value} value @returns {value is Keys} */
 export const isKeyed = (value) => Boolean(value && typeof value === "object" && Array.isArray(value.keys));
 
-/** The number at a frame. @param {number | Keys | null} value @param {number} frame @returns {number | null} */
+/**
+ * The number at a frame.
+ * @param {Keyable | undefined} value
+ * @param {number} frame
+ * @returns {number | null}
+ */
 export function at(value, frame) {
-  if (value === null || typeof value === "number" || value === undefined) return /** @type {any} */ (value ?? null);
+  if (value === null || value === undefined) return null;
+  if (typeof value === "number") return value;
   const after = value.keys.findIndex((k) => k.frame > frame);
   if (after === 0) return value.keys[0].value;
   if (after < 0) return value.keys[value.keys.length - 1].value;
@@ -18,23 +25,35 @@ export function at(value, frame) {
   return left.value + (right.value - left.value) * t;
 }
 
-/** The value with another number at a frame: keyed values get a key there. @param {any} value @param {number} frame @param {number} number */
+/**
+ * The value with another number at a frame: keyed values get a key there.
+ * @param {Keyable} value
+ * @param {number} frame
+ * @param {number} number
+ * @returns {Keyable}
+ */
 export function withNumber(value, frame, number) {
   if (!isKeyed(value)) return number;
-  const keys = value.keys.filter((/** @type {any} */ k) => k.frame !== frame);
+  const keys = value.keys.filter((k) => k.frame !== frame);
   keys.push({ frame, value: number });
-  keys.sort((/** @type {any} */ a, /** @type {any} */ b) => a.frame - b.frame);
+  keys.sort((a, b) => a.frame - b.frame);
   return { keys, between: value.between };
 }
 
-/** Add or remove the key at a frame; the last key's removal leaves a plain number. @param {any} value @param {number} frame */
+/**
+ * Add or remove the key at a frame; the last key's removal leaves a plain number.
+ * @param {Keyable} value
+ * @param {number} frame
+ * @returns {Keyable}
+ */
 export function toggledKey(value, frame) {
   const number = at(value, frame);
-  if (!isKeyed(value)) return { keys: [{ frame, value: number }], between: "linear" };
-  const keys = value.keys.filter((/** @type {any} */ k) => k.frame !== frame);
+  if (!isKeyed(value)) return { keys: [{ frame, value: Number(number) }], between: "linear" };
+  const keys = value.keys.filter((k) => k.frame !== frame);
   if (keys.length === value.keys.length) return withNumber(value, frame, Number(number));
   return keys.length ? { keys, between: value.between } : number;
 }
 
-/** @param {any} value @param {number} frame */
-export const keyState = (value, frame) => (!isKeyed(value) ? "none" : value.keys.some((/** @type {any} */ k) => k.frame === frame) ? "here" : "keyed");
+/** @param {Keyable} value @param {number} frame */
+export const keyState = (value, frame) =>
+  !isKeyed(value) ? "none" : value.keys.some((k) => k.frame === frame) ? "here" : "keyed";

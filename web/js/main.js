@@ -1,5 +1,6 @@
 // The page's beginning: loads the schema, builds the parts, connects.
 
+import { byId } from "./dom.js";
 import { useSchema } from "./schema.js";
 import { emit, on, state } from "./store.js";
 import { connect, hurry } from "./wire.js";
@@ -20,12 +21,13 @@ import "./notes.js";
 import "./keyboard.js";
 
 const coarse = matchMedia("(any-pointer: coarse)");
-const fitTouch = () => document.documentElement.classList.toggle("touch", coarse.matches || navigator.maxTouchPoints > 0);
+const fitTouch = () =>
+  document.documentElement.classList.toggle("touch", coarse.matches || navigator.maxTouchPoints > 0);
 coarse.addEventListener("change", fitTouch);
 fitTouch();
 
 on("you", () => {
-  /** @type {any} */ (document.getElementById("app")).dataset.role = state.you.role;
+  byId("app").dataset.role = state.you.role;
 });
 
 async function begin() {
@@ -42,6 +44,7 @@ async function begin() {
   });
   connect();
   emit("link");
+  document.documentElement.dataset.started = "yes";
 }
 
 addEventListener("online", hurry);

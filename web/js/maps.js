@@ -6,21 +6,26 @@ import { emit, on, state } from "./store.js";
 import { goTo } from "./transport.js";
 import { plateFor } from "./view.js";
 
-/** @typedef {{name: string, title: string, unit: string, low: number, high: number, png: string, width: number, height: number}} TakeMap */
+/** @import { MapPicture } from "./wire-types.js" */
 
 const SHORT = /** @type {Record<string, string>} */ ({ evenness: "Evenness", alpha_noise: "Alpha noise" });
-/** @param {TakeMap} map */
+/** @param {MapPicture} map */
 export const mapWord = (map) => SHORT[map.name] ?? map.title;
 
-/** @param {TakeMap} map @param {string} alt */
-export const mapImage = (map, alt) => h("img", { class: "map", src: `data:image/png;base64,${map.png}`, alt });
+/** @param {MapPicture} map @param {string} alt */
+export const mapImage = (map, alt) =>
+  h("img", { class: "map", src: `data:image/png;base64,${map.png}`, alt });
 
 const over = h("img", { class: "mapover", alt: "", hidden: true });
 pictureBox.querySelector("canvas")?.after(over);
 /** @type {number | null} the frame that the map is of */
 let ofFrame = null;
 
-/** Lay a map over the picture, at the frame that it is of; null takes it away. @param {TakeMap | null} map @param {number | null} [frame] */
+/**
+ * Lay a map over the picture, at the frame that it is of; null takes it away.
+ * @param {MapPicture | null} map
+ * @param {number | null} [frame]
+ */
 export function layOver(map, frame = null) {
   state.over = map;
   ofFrame = map ? frame : null;
@@ -41,7 +46,12 @@ function arrange() {
   if (!state.over || !state.shot) return;
   const [x0, y0] = toStage(0, 0);
   const [x1, y1] = toStage(state.shot.width, state.shot.height);
-  Object.assign(over.style, { left: `${x0}px`, top: `${y0}px`, width: `${x1 - x0}px`, height: `${y1 - y0}px` });
+  Object.assign(over.style, {
+    left: `${x0}px`,
+    top: `${y0}px`,
+    width: `${x1 - x0}px`,
+    height: `${y1 - y0}px`,
+  });
 }
 on("placed", arrange);
 on("playhead", () => {

@@ -1,22 +1,33 @@
 // Draws decoded pictures on a canvas: whole frame, sharper part over it, and the wipe between two
 // ports. Runs in the paint worker, or on the page where there is no OffscreenCanvas.
 
+/** @typedef {{bitmap: ImageBitmap, region: number[], sequence: number, key: string}} Layer */
 /**
- * @typedef {{bitmap: ImageBitmap, region: number[], sequence: number, key: string}} Layer
- * @typedef {{x: number, y: number, sx: number, sy: number}} Placing  device pixels of full-resolution pixel (0, 0), and per pixel
+ * Device pixels of full-resolution pixel (0, 0), and per pixel.
+ * @typedef {{x: number, y: number, sx: number, sy: number}} Placing
+ */
+/** @typedef {{on: boolean, edge: "vertical" | "horizontal", at: number}} WipeEdge */
+/**
+ * Where the frame lies, how large it is, and the wipe.
+ * @typedef {{place?: Placing, frame?: number[], wipe?: WipeEdge}} Arrangement
  */
 
 export class Painter {
-  /** @param {any} canvas */
+  /** @param {HTMLCanvasElement | OffscreenCanvas} canvas */
   constructor(canvas) {
     this.canvas = canvas;
-    this.context = canvas.getContext("2d", { alpha: false, desynchronized: true });
+    const context = canvas.getContext("2d", { alpha: false, desynchronized: true });
+    this.context = /** @type {CanvasRenderingContext2D | OffscreenCanvasRenderingContext2D} */ (context);
     /** @type {Placing} */
     this.place = { x: 0, y: 0, sx: 1, sy: 1 };
     this.frame = [0, 0];
+    /** @type {WipeEdge} */
     this.wipe = { on: false, edge: "vertical", at: 0.5 };
     /** @type {{whole: Layer | null, part: Layer | null}[]} */
-    this.ports = [{ whole: null, part: null }, { whole: null, part: null }];
+    this.ports = [
+      { whole: null, part: null },
+      { whole: null, part: null },
+    ];
     this.surround = "#191919";
   }
 
@@ -27,14 +38,18 @@ export class Painter {
     this.draw();
   }
 
-  /** @param {{place?: Placing, frame?: number[], wipe?: any}} what */
+  /** @param {Arrangement} what */
   arrange(what) {
     Object.assign(this, what);
     if (!this.wipe.on) this.clear(1);
     this.draw();
   }
 
-  /** Take a picture; one that is older than what is shown is dropped, and false is returned. @param {any} meta @param {ImageBitmap} bitmap */
+  /**
+   * Take a picture; one that is older than what is shown is dropped, and false is returned.
+   * @param {import("./wire.js").Meta} meta
+   * @param {ImageBitmap} bitmap
+   */
   take(meta, bitmap) {
     const port = this.ports[meta.port];
     const [x0, y0, x1, y1] = meta.region;
@@ -69,7 +84,8 @@ export class Painter {
     const [w, h] = this.frame;
     c.save();
     c.beginPath();
-    if (this.wipe.edge === "vertical") c.rect(x + w * sx * this.wipe.at, y, w * sx * (1 - this.wipe.at), h * sy);
+    if (this.wipe.edge === "vertical")
+      c.rect(x + w * sx * this.wipe.at, y, w * sx * (1 - this.wipe.at), h * sy);
     else c.rect(x, y + h * sy * this.wipe.at, w * sx, h * sy * (1 - this.wipe.at));
     c.clip();
     this.drawPort(1);

@@ -1,8 +1,14 @@
 // Paths into the recipe: a list of keys; an item of a list is named by its id.
 
+/** @import { Value } from "./wire-types.js" */
 /** @typedef {string[]} Path */
 
-/** Value at a path; items of lists by id, else by position. @param {any} root @param {Path} path @returns {any} */
+/**
+ * Value at a path; items of lists by id, else by position.
+ * @param {Value} root
+ * @param {Path} path
+ * @returns {Value}
+ */
 export function getAt(root, path) {
   let node = root;
   for (const key of path) {
@@ -12,7 +18,13 @@ export function getAt(root, path) {
   return node;
 }
 
-/** Set a value at a path, in place. @param {any} root @param {Path} path @param {any} value @returns {boolean} whether the place existed */
+/**
+ * Set a value at a path, in place.
+ * @param {Value} root
+ * @param {Path} path
+ * @param {Value} value
+ * @returns {boolean} whether the place existed
+ */
 export function setAt(root, path, value) {
   const parent = getAt(root, path.slice(0, -1));
   const last = path[path.length - 1];
@@ -25,7 +37,7 @@ export function setAt(root, path, value) {
   return true;
 }
 
-/** @param {any[]} list @param {string} key */
+/** @param {Value[]} list @param {string} key */
 export function indexOf(list, key) {
   const at = list.findIndex((item) => item && item.id === key);
   if (at >= 0) return at;
@@ -39,12 +51,14 @@ export function touches(a, b) {
   return true;
 }
 
-/** @param {any} value */
-export const copy = (value) => (value === undefined ? undefined : structuredClone(value));
+/** @template T @param {T} value @returns {T} */
+export const copy = (value) => (value === undefined ? value : structuredClone(value));
 
 /** A new id for a list item. */
 export function newId() {
-  return Array.from(crypto.getRandomValues(new Uint8Array(4)), (b) => b.toString(16).padStart(2, "0")).join("");
+  return Array.from(crypto.getRandomValues(new Uint8Array(4)), (b) => b.toString(16).padStart(2, "0")).join(
+    "",
+  );
 }
 
 const UNITS = ["px", "deg", "stops"];
@@ -53,7 +67,10 @@ const UNITS = ["px", "deg", "stops"];
 export function words(key) {
   const parts = key.split("_");
   if (parts.length > 1 && UNITS.includes(parts[parts.length - 1])) parts.pop();
-  const text = parts.join(" ").replace("colourspace", "colour space").replace(/\b(cdl|lut)\b/g, (short) => short.toUpperCase());
+  const text = parts
+    .join(" ")
+    .replace("colourspace", "colour space")
+    .replace(/\b(cdl|lut)\b/g, (short) => short.toUpperCase());
   return capital(text);
 }
 

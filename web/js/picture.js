@@ -1,16 +1,17 @@
 // The picture: where the frame lies in the stage, zoom and pan by mouse, touch and keys, pictures in.
 
+import { byId } from "./dom.js";
 import { drawn as editDrawn } from "./edits.js";
 import { makePaint } from "./paint.js";
+import { WIDTHS } from "./protocol.js";
 import { emit, on, perFrame, state } from "./store.js";
 import { frameView, keyOf, stopFollowing, view } from "./view.js";
 import { receivePictures, send } from "./wire.js";
 
 const MAX_SCALE = 48;
-const WIDTHS = [640, 960, 1280, 1920, 2560];
 
-const box = /** @type {HTMLElement} */ (document.getElementById("picture"));
-const canvas = /** @type {HTMLCanvasElement} */ (document.getElementById("canvas"));
+const box = byId("picture");
+const canvas = /** @type {HTMLCanvasElement} */ (byId("canvas"));
 export const pictureBox = box;
 
 /** Centre in full-resolution pixels; scale: CSS pixels a full-resolution line; fit: whole frame. */
@@ -19,11 +20,15 @@ const port = { cx: 0, cy: 0, scale: 1, fit: true };
 const size = { w: 1, h: 1 };
 
 // Decoding may overtake: what came too late to be shown is acknowledged and says nothing of the picture.
-const paint = makePaint(canvas, (meta, ok, shown) => {
-  const latency = editDrawn(meta.revision);
-  send({ type: "ack", sequence: meta.sequence, latency_ms: latency });
-  if (shown) emit("picture", { meta, ok });
-});
+const paint = makePaint(
+  canvas,
+  (meta, ok, shown) => {
+    const latency = editDrawn(meta.revision);
+    send({ type: "ack", sequence: meta.sequence, latency_ms: latency });
+    if (shown) emit("picture", { meta, ok });
+  },
+  () => send({ type: "reset" }),
+);
 receivePictures((meta, bytes) => paint.picture({ ...meta, key: keyOf(meta.viewId, meta.port) }, bytes));
 
 const aspect = () => state.shot?.pixel_aspect ?? 1;
@@ -73,7 +78,8 @@ const arrange = perFrame(() => {
   const [x, y] = toStage(0, 0);
   paint.arrange({
     place: { x: x * dpr, y: y * dpr, sx: port.scale * aspect() * dpr, sy: port.scale * dpr },
-    frame: frameSize(), wipe: { ...view.wipe },
+    frame: frameSize(),
+    wipe: { ...view.wipe },
   });
   ask();
   emit("placed");
@@ -84,7 +90,13 @@ function ask() {
   const [w, h] = frameSize();
   const [x0, y0] = toFrame(0, 0);
   const [x1, y1] = toFrame(size.w, size.h);
-  const region = [Math.max(0, Math.floor(x0)), Math.max(0, Math.floor(y0)), Math.min(w, Math.ceil(x1)), Math.min(h, Math.ceil(y1))];
+  /** @type {import("./wire-types.js").Box} */
+  const region = [
+    Math.max(0, Math.floor(x0)),
+    Math.max(0, Math.floor(y0)),
+    Math.min(w, Math.ceil(x1)),
+    Math.min(h, Math.ceil(y1)),
+  ];
   const whole = port.fit || (region[0] === 0 && region[1] === 0 && region[2] === w && region[3] === h);
   const seen = (whole ? w : region[2] - region[0]) * port.scale * aspect() * devicePixelRatio;
   const width = WIDTHS.find((x) => x >= seen) ?? WIDTHS[WIDTHS.length - 1];
@@ -103,7 +115,12 @@ export function zoomBy(factor, px = size.w / 2, py = size.h / 2, tx = px, ty = p
   const [fx, fy] = toFrame(px, py);
   const scale = Math.min(MAX_SCALE, Math.max(leastScale(), port.scale * factor));
   const fit = factor < 1 && Math.abs(scale / fitScale() - 1) < 0.02;
-  Object.assign(port, { scale, fit, cx: fx - (tx - size.w / 2) / (scale * aspect()), cy: fy - (ty - size.h / 2) / scale });
+  Object.assign(port, {
+    scale,
+    fit,
+    cx: fx - (tx - size.w / 2) / (scale * aspect()),
+    cy: fy - (ty - size.h / 2) / scale,
+  });
   stopFollowing();
   arrange();
 }
@@ -141,7 +158,10 @@ const measure = () => {
   arrange();
 };
 new ResizeObserver(measure).observe(box);
-on("shot ready", () => { port.fit = true; arrange(); });
+on("shot ready", () => {
+  port.fit = true;
+  arrange();
+});
 on("view", arrange);
 on("followregion", showRegion);
 document.addEventListener("visibilitychange", () => {

@@ -2,6 +2,8 @@
 
 import { words } from "./paths.js";
 
+/** @import { Value } from "./wire-types.js" */
+
 /**
  * @typedef {object} FieldInfo
  * @property {string} key
@@ -15,27 +17,31 @@ import { words } from "./paths.js";
  * @property {[number, number]} drag
  * @property {boolean} keyable
  * @property {boolean} optional
- * @property {any} initial
+ * @property {Value} initial
  * @property {string[]} values
  * @property {string} model   name of the referenced model
  */
 
-/** @type {any} */
+/**
+ * A node of a JSON schema.
+ * @typedef {any} Node any: JSON Schema lets every keyword stand everywhere; what is read is checked
+ */
+/** @type {Node} */
 let root = { $defs: {} };
 
-/** @param {any} schema */
+/** @param {Node} schema */
 export function useSchema(schema) {
   root = schema;
 }
 
-/** @param {any} node @returns {any} */
+/** @param {Node} node @returns {Node} */
 function deref(node) {
   if (!node?.$ref) return node;
   const { $ref, ...rest } = node;
   return { ...root.$defs[$ref.split("/").pop()], ...rest };
 }
 
-/** @param {any} node */
+/** @param {Node} node */
 function refName(node) {
   const ref = node?.$ref ?? node?.allOf?.[0]?.$ref;
   return ref ? ref.split("/").pop() : "";
@@ -52,18 +58,26 @@ export function fieldsOf(name) {
   return Object.entries(model.properties).map(([key, node]) => describe(key, node));
 }
 
-/** @param {string} key @param {any} raw @returns {FieldInfo} */
+/** One field of a model. @param {string} name @param {string} key @returns {FieldInfo} */
+export const fieldOf = (name, key) => describe(key, modelOf(name).properties[key]);
+
+/** @param {string} key @param {Node} raw @returns {FieldInfo} */
 export function describe(key, raw) {
   let node = deref(raw);
   let optional = false;
   let keyable = Boolean(node.keyable);
   if (node.anyOf) {
-    const plain = node.anyOf.filter((/** @type {any} */ n) => {
+    const plain = node.anyOf.filter((/** @type {Node} */ n) => {
       if (n.type === "null") optional = true;
       if (refName(n) === "Keys") keyable = true;
       return n.type !== "null" && refName(n) !== "Keys";
     });
-    node = { ...node, ...deref(plain[0]), description: node.description ?? plain[0].description, default: node.default };
+    node = {
+      ...node,
+      ...deref(plain[0]),
+      description: node.description ?? plain[0].description,
+      default: node.default,
+    };
   }
   const low = node.low ?? node.minimum ?? node.exclusiveMinimum ?? -Infinity;
   const high = node.high ?? node.maximum ?? node.exclusiveMaximum ?? Infinity;
@@ -88,7 +102,7 @@ export function describe(key, raw) {
   };
 }
 
-/** @param {string} key @param {any} node @returns {FieldInfo["kind"]} */
+/** @param {string} key @param {Node} node @returns {FieldInfo["kind"]} */
 function kindOf(key, node) {
   if (node.const !== undefined || key === "id" || key === "version" || key === "format") return "fixed";
   if (node.enum) return "choice";
@@ -96,13 +110,14 @@ function kindOf(key, node) {
   if (node.type === "number") return "number";
   if (node.type === "integer") return "integer";
   if (node.type === "string") return "text";
-  if (node.type === "array") return node.prefixItems?.length === 3 && node.prefixItems[0].type === "number" ? "rgb" : "list";
+  if (node.type === "array")
+    return node.prefixItems?.length === 3 && node.prefixItems[0].type === "number" ? "rgb" : "list";
   return "model";
 }
 
-/** The default value of a model, from its schema. @param {string} name @returns {any} */
+/** The default value of a model, from its schema. @param {string} name @returns {Record<string, Value>} */
 export function defaultsOf(name) {
-  /** @type {any} */
+  /** @type {Record<string, Value>} */
   const made = {};
   for (const [key, raw] of Object.entries(modelOf(name).properties)) {
     const node = deref(raw);
@@ -113,7 +128,10 @@ export function defaultsOf(name) {
   return made;
 }
 
-/** Kinds of extractor: [kind, model name, first sentence of its description]. @returns {[string, string, string][]} */
+/**
+ * Kinds of extractor: [kind, model name, first sentence of its description].
+ * @returns {[string, string, string][]}
+ */
 export function extractorKinds() {
   const items = root.properties.extractors.items;
   const mapping = items.discriminator?.mapping ?? {};

@@ -1,35 +1,56 @@
 // The scopes under the picture: histogram, waveform, vectorscope of the view that is shown (of the
 // plate while a view shows measuring colours).
 
-import { h } from "./dom.js";
+import { byId, h } from "./dom.js";
 import { drawHistogram, drawVectorscope, drawWaveform } from "./scope-draw.js";
 import { on, perFrame, state } from "./store.js";
 import { view, viewTitle } from "./view.js";
 import { wantShown } from "./scopes.js";
 
-const place = /** @type {HTMLElement} */ (document.getElementById("scopes"));
-const app = /** @type {HTMLElement} */ (document.getElementById("app"));
+const place = byId("scopes");
+const app = byId("app");
 
-/** @type {Record<string, any>} */
+/** @import { Scope, ScopeKind } from "./wire-types.js" */
+
+/** @type {Record<string, HTMLCanvasElement>} */
 const boxes = {};
-/** @type {Record<string, any>} */
+/** @type {Record<string, HTMLElement>} */
 const captions = {};
-for (const [kind, title] of [["histogram", "Histogram, scene-linear"], ["waveform", "Waveform, display code"], ["vectorscope", "Vectorscope, BT.709"]]) {
+for (const [kind, title] of [
+  ["histogram", "Histogram, scene-linear"],
+  ["waveform", "Waveform, display code"],
+  ["vectorscope", "Vectorscope, BT.709"],
+]) {
   boxes[kind] = h("canvas", { role: "img", "aria-label": title });
   captions[kind] = h("span", { class: "cap" });
 }
-place.append(h("div", { class: "scoperow" }, ...Object.keys(boxes).map((kind) => h("div", { class: "scope", dataset: { kind } }, boxes[kind], captions[kind]))));
+place.append(
+  h(
+    "div",
+    { class: "scoperow" },
+    ...Object.keys(boxes).map((kind) =>
+      h("div", { class: "scope", dataset: { kind } }, boxes[kind], captions[kind]),
+    ),
+  ),
+);
 
-/** Say what the scopes are of, which is not always what is shown. @param {{name: string, extractor: string}} of */
+/**
+ * Say what the scopes are of, which is not always what is shown.
+ * @param {{name: string, extractor: string}} of
+ */
 function caption({ name, extractor }) {
   const raw = name === "matte" && view.stress.preset !== "off" ? "raw " : "";
   const what = `${raw}${viewTitle(name, extractor).toLowerCase()}`;
-  for (const [kind, title] of [["histogram", "Histogram"], ["waveform", "Waveform"], ["vectorscope", "Vectorscope"]]) {
+  for (const [kind, title] of [
+    ["histogram", "Histogram"],
+    ["waveform", "Waveform"],
+    ["vectorscope", "Vectorscope"],
+  ]) {
     captions[kind].replaceChildren(h("span", { text: `${title} ` }), h("span", { text: `of ${what}` }));
     captions[kind].title = `${title} of ${what}`;
   }
 }
-/** @type {any} */
+/** @type {Scope | null} */
 let last = null;
 const draw = perFrame(() => {
   caption(last ?? view);
@@ -40,9 +61,14 @@ const draw = perFrame(() => {
   place.dataset.drawn = `${last.name} ${last.frame} ${last.revision}`;
 });
 
+/** @type {ScopeKind[]} */
+const KINDS = ["histogram", "waveform", "vectorscope"];
 /** @type {(() => void)[]} */
 let stops = [];
-const take = (/** @type {any} */ scope) => { last = scope; draw(); };
+const take = (/** @type {Scope} */ scope) => {
+  last = scope;
+  draw();
+};
 
 export const scopesOpen = () => app.dataset.scopes === "open";
 
@@ -51,7 +77,7 @@ export function openScopes(open) {
   app.dataset.scopes = open ? "open" : "closed";
   localStorage.setItem("scopes", app.dataset.scopes);
   stops.forEach((f) => f());
-  stops = open ? ["histogram", "waveform", "vectorscope"].map((kind) => wantShown(kind, take)) : [];
+  stops = open ? KINDS.map((kind) => wantShown(kind, take)) : [];
 }
 
 new ResizeObserver(draw).observe(place);

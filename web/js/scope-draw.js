@@ -1,9 +1,14 @@
 // Drawing the scopes on 2-D canvases. Data come from the server (see its `Density`, `Histogram`).
 
+/** @import { Density, Histogram, Target } from "./wire-types.js" */
+
 const INK = { red: "#e08585", green: "#84c98a", blue: "#8aa6ea", luminance: "#d8d8d8" };
 const MARGIN = 22;
 
-/** Fit a canvas to its box; returns its context and size in device pixels, or null when unseen. @param {HTMLCanvasElement} canvas */
+/**
+ * Fit a canvas to its box; returns its context and size in device pixels, or null when unseen.
+ * @param {HTMLCanvasElement} canvas
+ */
 export function fitCanvas(canvas) {
   const dpr = devicePixelRatio;
   const [w, h] = [Math.round(canvas.clientWidth * dpr), Math.round(canvas.clientHeight * dpr)];
@@ -32,7 +37,8 @@ function hueRgb(hue) {
 
 /**
  * Draw a density picture, brighter where there is more.
- * @param {any} c @param {{width: number, height: number, planes: string[]}} density
+ * @param {CanvasRenderingContext2D} c
+ * @param {Density} density
  * @param {number} x @param {number} y @param {number} size @param {{hues?: boolean, height?: number}} [how]
  */
 export function drawDensity(c, density, x, y, size, { hues = false, height = size } = {}) {
@@ -46,8 +52,10 @@ export function drawDensity(c, density, x, y, size, { hues = false, height = siz
     else {
       const v = lift(planes[0][i]);
       if (!v) continue;
-      const tint = hues ? hueRgb((Math.atan2(h / 2 - (i / w | 0), i % w - w / 2) * 180 / Math.PI + 360) % 360) : [225, 225, 225];
-      rgb = tint.map((t) => t * v / 255);
+      const tint = hues
+        ? hueRgb(((Math.atan2(h / 2 - ((i / w) | 0), (i % w) - w / 2) * 180) / Math.PI + 360) % 360)
+        : [225, 225, 225];
+      rgb = tint.map((t) => (t * v) / 255);
     }
     const most = Math.max(rgb[0], rgb[1], rgb[2]);
     image.data.set([rgb[0], rgb[1], rgb[2], Math.min(255, most)], i * 4);
@@ -59,15 +67,24 @@ export function drawDensity(c, density, x, y, size, { hues = false, height = siz
   c.drawImage(scratch, x, y, size, height);
 }
 
-/** Red, green, blue counts in soft colours, neutral where all three are equal. @param {number} r @param {number} g @param {number} b */
-const muted = (r, g, b) => [0.9 * r + 0.3 * g + 0.34 * b, 0.34 * r + 0.86 * g + 0.42 * b, 0.34 * r + 0.36 * g + b];
+/**
+ * Red, green, blue counts in soft colours, neutral where all three are equal.
+ * @param {number} r
+ * @param {number} g
+ * @param {number} b
+ */
+const muted = (r, g, b) => [
+  0.9 * r + 0.3 * g + 0.34 * b,
+  0.34 * r + 0.86 * g + 0.42 * b,
+  0.34 * r + 0.36 * g + b,
+];
 
 /** Faint counts stay visible: a little where three channels add up, more in the discs. @param {number} v */
 const faint = (v) => (v ? 22 + 233 * (v / 255) ** 0.7 : 0);
 /** @param {number} v */
 const clear = (v) => (v ? 70 + 185 * (v / 255) ** 0.4 : 0);
 
-/** @param {HTMLCanvasElement} canvas @param {any} histogram */
+/** @param {HTMLCanvasElement} canvas @param {Histogram} histogram */
 export function drawHistogram(canvas, histogram) {
   const fit = fitCanvas(canvas);
   if (!fit) return;
@@ -75,14 +92,18 @@ export function drawHistogram(canvas, histogram) {
   const { low, high, counts } = histogram;
   const left = 8 * dpr;
   const [floor, tall] = [h - MARGIN * dpr, h - (MARGIN + 24) * dpr];
-  const xOf = (/** @type {number} */ v) => left + (v - low) / (high - low) * (w - 2 * left);
+  const xOf = (/** @type {number} */ v) => left + ((v - low) / (high - low)) * (w - 2 * left);
   c.font = `${11 * dpr}px system-ui, sans-serif`;
   c.textAlign = "center";
   for (const v of ticks(low, high)) {
     c.fillStyle = "#2c2c2c";
     c.fillRect(xOf(v), 20 * dpr, dpr, floor - 20 * dpr);
     c.fillStyle = "#a5a5a5";
-    c.fillText(String(Number(v.toPrecision(3))), Math.min(w - 14 * dpr, Math.max(10 * dpr, xOf(v))), h - 7 * dpr);
+    c.fillText(
+      String(Number(v.toPrecision(3))),
+      Math.min(w - 14 * dpr, Math.max(10 * dpr, xOf(v))),
+      h - 7 * dpr,
+    );
   }
   const top = Math.max(1, ...["red", "green", "blue"].map((k) => peak(counts[k] ?? [])));
   c.globalCompositeOperation = "lighter";
@@ -90,7 +111,12 @@ export function drawHistogram(canvas, histogram) {
     const list = counts[name] ?? [];
     c.beginPath();
     c.moveTo(left, floor);
-    list.forEach((/** @type {number} */ n, /** @type {number} */ i) => c.lineTo(left + (i + 0.5) / list.length * (w - 2 * left), floor - tall * Math.min(1, Math.log1p(n) / Math.log1p(top))));
+    list.forEach((n, i) =>
+      c.lineTo(
+        left + ((i + 0.5) / list.length) * (w - 2 * left),
+        floor - tall * Math.min(1, Math.log1p(n) / Math.log1p(top)),
+      ),
+    );
     c.lineTo(w - left, floor);
     c.fillStyle = INK[name] + "59";
     c.fill();
@@ -110,11 +136,12 @@ export function ticks(low, high) {
   const power = 10 ** Math.floor(Math.log10(rough || 1));
   const step = [1, 2, 5, 10].map((m) => m * power).find((s) => s >= rough) ?? power;
   const out = [];
-  for (let v = Math.ceil(low / step) * step; v <= high + step * 1e-6; v += step) out.push(Math.abs(v) < step * 1e-6 ? 0 : v);
+  for (let v = Math.ceil(low / step) * step; v <= high + step * 1e-6; v += step)
+    out.push(Math.abs(v) < step * 1e-6 ? 0 : v);
   return out;
 }
 
-/** @param {HTMLCanvasElement} canvas @param {any} waveform */
+/** @param {HTMLCanvasElement} canvas @param {Density} waveform */
 export function drawWaveform(canvas, waveform) {
   const fit = fitCanvas(canvas);
   if (!fit) return;
@@ -134,7 +161,12 @@ export function drawWaveform(canvas, waveform) {
   c.globalCompositeOperation = "source-over";
 }
 
-/** @param {HTMLCanvasElement} canvas @param {any} vectorscope @param {any[]} targets @param {any[]} samples */
+/**
+ * @param {HTMLCanvasElement} canvas
+ * @param {Density} vectorscope
+ * @param {Target[]} targets
+ * @param {import("./store.js").Taken[]} samples
+ */
 export function drawVectorscope(canvas, vectorscope, targets, samples) {
   const fit = fitCanvas(canvas);
   if (!fit) return;
@@ -143,9 +175,16 @@ export function drawVectorscope(canvas, vectorscope, targets, samples) {
   c.translate(Math.max(w / 2, w - r - 10 * dpr), h / 2); // to the right: the caption stands on the left
   c.strokeStyle = "#2f2f2f";
   c.lineWidth = dpr;
-  for (const t of [0.5, 1]) { c.beginPath(); c.arc(0, 0, r * t, 0, 7); c.stroke(); }
+  for (const t of [0.5, 1]) {
+    c.beginPath();
+    c.arc(0, 0, r * t, 0, 7);
+    c.stroke();
+  }
   c.beginPath();
-  c.moveTo(-r, 0); c.lineTo(r, 0); c.moveTo(0, -r); c.lineTo(0, r);
+  c.moveTo(-r, 0);
+  c.lineTo(r, 0);
+  c.moveTo(0, -r);
+  c.lineTo(0, r);
   c.stroke();
   if (vectorscope) drawDensity(c, vectorscope, -r, -r, 2 * r);
   c.font = `${10.5 * dpr}px system-ui, sans-serif`;
@@ -158,7 +197,7 @@ export function drawVectorscope(canvas, vectorscope, targets, samples) {
     if (level !== 75) continue;
     const d = Math.hypot(x, y) || 1;
     c.fillStyle = "#c4c4c4";
-    c.fillText(short(name), x - x / d * 14 * dpr, y - y / d * 14 * dpr);
+    c.fillText(short(name), x - (x / d) * 14 * dpr, y - (y / d) * 14 * dpr);
   }
   for (const { sample } of samples.slice(0, 3)) {
     const [cb, cr] = chroma(sample.display);
@@ -173,7 +212,8 @@ export function drawVectorscope(canvas, vectorscope, targets, samples) {
 }
 
 /** @param {string} name */
-const short = (name) => ({ red: "R", green: "G", blue: "B", cyan: "Cy", magenta: "Mg", yellow: "Yl" })[name.toLowerCase()] ?? name;
+const short = (name) =>
+  ({ red: "R", green: "G", blue: "B", cyan: "Cy", magenta: "Mg", yellow: "Yl" })[name.toLowerCase()] ?? name;
 
 /** Cb, Cr of display code values, ITU-R BT.709. @param {number[]} rgb */
 function chroma([r, g, b]) {

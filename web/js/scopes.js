@@ -2,28 +2,37 @@
 // dock's and a panel's), it takes turns whenever something has changed.
 
 import { emit, on, state } from "./store.js";
-import { view } from "./view.js";
+import { view, viewInfo } from "./view.js";
 import { receive, send } from "./wire.js";
 
-/** @typedef {{kind: string, fn: (scope: any) => void, of: () => {name: string, extractor: string}}} Want */
+/** @import { Scope, ScopeKind, ViewName } from "./wire-types.js" */
+/** @typedef {{name: ViewName, extractor: string}} Of what a scope is of */
+/** @typedef {{kind: ScopeKind, fn: (scope: Scope) => void, of: () => Of}} Want */
+/** @typedef {Of & {kinds: ScopeKind[]}} Group */
 
 /** @type {Set<Want>} */
 const wants = new Set();
 /** @type {Map<string, string>} what each view's scopes were last made from */
 const fresh = new Map();
-/** @type {Map<string, any>} the last answer for each view */
+/** @type {Map<string, Scope>} the last answer for each view */
 const last = new Map();
 const KEEP = 6;
 let subscribed = "";
 let stamp = { frame: 0, revision: 0 };
 
-/** Views in measuring colours; a signal has to be judged, so their scopes are the plate's. */
-const MEASURING = ["evenness", "alpha_noise", "deciding"];
-const shownView = () => (MEASURING.includes(view.name) ? plateView() : { name: view.name, extractor: view.extractor });
-/** The plate, for editors of what reads the plate. */
+// A signal has to be judged, so the scopes of a view in measuring colours are the plate's.
+/** @returns {Of} */
+const shownView = () =>
+  viewInfo(view.name).signal ? { name: view.name, extractor: view.extractor } : plateView();
+/** The plate, for editors of what reads the plate. @returns {Of} */
 export const plateView = () => ({ name: "plate", extractor: "" });
 
-/** Want a scope, of the plate unless said; returns a function that ends it. @param {string} kind @param {(scope: any) => void} fn @param {Want["of"]} [of] */
+/**
+ * Want a scope, of the plate unless said; returns a function that ends it.
+ * @param {ScopeKind} kind
+ * @param {(scope: Scope) => void} fn
+ * @param {Want["of"]} [of]
+ */
 export function wantScope(kind, fn, of = plateView) {
   const want = { kind, fn, of };
   wants.add(want);
@@ -31,12 +40,15 @@ export function wantScope(kind, fn, of = plateView) {
   const known = last.get(`${name}/${extractor}`);
   if (known?.kinds.includes(kind)) queueMicrotask(() => wants.has(want) && fn(known));
   plan();
-  return () => { wants.delete(want); plan(); };
+  return () => {
+    wants.delete(want);
+    plan();
+  };
 }
-/** Want a scope of the view that is shown. @param {string} kind @param {(scope: any) => void} fn */
+/** Want a scope of the view that is shown. @param {ScopeKind} kind @param {(scope: Scope) => void} fn */
 export const wantShown = (kind, fn) => wantScope(kind, fn, shownView);
 
-/** Wants by view. @returns {Map<string, {name: string, extractor: string, kinds: string[]}>} */
+/** Wants by view. @returns {Map<string, Group>} */
 function groups() {
   const out = new Map();
   for (const { kind, of } of wants) {
@@ -50,7 +62,8 @@ function groups() {
 }
 
 /** What a view's scopes depend on just now. @param {string} name */
-const basis = (name) => (["plate", "denoised", "clean_plate"].includes(name) ? `${stamp.frame}` : `${stamp.frame} ${stamp.revision}`);
+const basis = (name) =>
+  ["plate", "denoised", "clean_plate"].includes(name) ? `${stamp.frame}` : `${stamp.frame} ${stamp.revision}`;
 
 /** Subscribe to the next view whose scopes are out of date. */
 function plan() {
@@ -63,7 +76,7 @@ function plan() {
   }
 }
 
-/** @param {string} key @param {{name: string, extractor: string, kinds: string[]}} group */
+/** @param {string} key @param {Group} group */
 function subscribe(key, { name, extractor, kinds }) {
   const request = `${key} ${kinds}`;
   if (request === subscribed) return;
@@ -105,4 +118,9 @@ on("view", () => {
   }
   plan();
 });
-on("ready", () => { subscribed = ""; fresh.clear(); last.clear(); plan(); });
+on("ready", () => {
+  subscribed = "";
+  fresh.clear();
+  last.clear();
+  plan();
+});

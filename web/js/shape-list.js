@@ -8,51 +8,49 @@ import { fieldsOf } from "./schema.js";
 import { chooseShape, chosenShape, drawShape } from "./shape-tool.js";
 import { on, operator, state } from "./store.js";
 
-const KINDS = ["polygon", "curve", "rectangle", "ellipse"];
+/** @import { Shape } from "./wire-types.js" */
+
+const KINDS = /** @type {const} */ (["polygon", "curve", "rectangle", "ellipse"]);
+const SETTINGS = ["name", "on", "feather_px", "inverted"];
+
+/** The article is that of the word: a curve, an ellipse. @param {string} kind */
+const article = (kind) => (/^[aeiou]/.test(kind) ? "an" : "a");
 
 /** @param {string[]} path @param {{title: string, help: string, subject: string}} how */
 export function shapeList(path, { title, help, subject }) {
   const items = h("ul", { class: "list" });
   const settings = h("div");
-  const add = h("div", { class: "bar" }, ...(operator() ? KINDS.map((kind) => button({ label: `Draw a ${kind} (${title.toLowerCase()})`, text: words(kind), class: "small", onclick: () => draw(kind) })) : []));
-  const fold = block({ title, key: path.join("/") }, h("p", { class: "help", text: sentence(help) }), items, settings, add);
-  /** @type {any[]} */
+  const draws = operator() ? KINDS.map((kind) => drawButton(kind, path, title, subject)) : [];
+  const fold = block(
+    { title, key: path.join("/") },
+    ...[
+      h("p", { class: "help", text: sentence(help) }),
+      items,
+      settings,
+      h("div", { class: "bar" }, ...draws),
+    ],
+  );
+  /** @type {ReturnType<typeof control>[]} */
   let live = [];
-
-  /** @param {string} kind */
-  function draw(kind) {
-    drawShape(kind, (points) => {
-      const count = (getAt(state.recipe, path) ?? []).length + 1;
-      const item = { id: newId(), name: `${kind} ${count}`, on: true, kind, poses: [{ frame: state.playhead.frame, points }], feather_px: 0, inverted: false };
-      change([{ op: "insert", path, item, before: null }], { label: `${subject}: add ${kind}` });
-      chooseShape([...path, item.id]);
-    });
-  }
+  /** @returns {Shape[]} */
+  const shapes = () => getAt(state.recipe, path) ?? [];
 
   function rebuild() {
-    const list = getAt(state.recipe, path) ?? [];
+    const list = shapes();
     fold.hint(list.length ? `${list.length}` : "none");
     const chosen = chosenShape();
-    items.replaceChildren(...list.map((/** @type {any} */ shape) => {
-      const here = [...path, shape.id];
-      const open = String(chosen) === String(here);
-      return h("li", { class: open ? "chosen" : "" },
-        h("button", { type: "button", class: "btn flat pick", text: shape.name, "aria-pressed": String(open), onclick: () => chooseShape(open ? null : here) }),
-        operator() ? button({ label: `Remove ${shape.name}`, icon: "bin", class: "flat", onclick: () => change([{ op: "remove", path: here }], { label: `${subject}: remove ${shape.name}` }) }) : null);
-    }));
-    const mine = chosen && list.some((/** @type {any} */ s) => String([...path, s.id]) === String(chosen));
-    live = mine ? fieldsOf("Shape").filter((f) => ["name", "on", "feather_px", "inverted"].includes(f.key)).map((f) => control(f, [.../** @type {string[]} */ (chosen), f.key], { subject: `${subject}, shape` })) : [];
-    settings.replaceChildren(...live);
-    if (mine && operator()) settings.append(poseRow(/** @type {string[]} */ (chosen)));
+    const isChosen = (/** @type {Shape} */ shape) => String([...path, shape.id]) === String(chosen);
+    items.replaceChildren(...list.map((shape) => row(shape, [...path, shape.id], isChosen(shape), subject)));
+    const here = list.some(isChosen) ? chosen : null;
+    const fields = here ? fieldsOf("Shape").filter((f) => SETTINGS.includes(f.key)) : [];
+    live = fields.map((f) => control(f, [...(here ?? []), f.key], { subject: `${subject}, shape` }));
+    settings.replaceChildren(...live.map((c) => c.node));
+    if (here && operator()) settings.append(poseRow(here, subject));
   }
-
-  /** @param {string[]} here */
-  function poseRow(here) {
-    const poses = getAt(state.recipe, [...here, "poses"]) ?? [];
-    return h("div", { class: "row wrap" }, h("span", { class: "help grow", text: poses.length > 1 ? `Moves through ${poses.length} poses; dragging a point at another frame adds one.` : "Dragging a point at another frame makes the shape move." }),
-      poses.length > 1 ? button({ label: "Hold this form all the time", text: "Hold still", class: "small", onclick: () => set([...here, "poses"], [poses[0]], { label: `${subject}: hold shape still` }) }) : null);
-  }
-  const stop = on("tool", () => { if (fold.isConnected) rebuild(); else stop(); });
+  const stop = on("tool", () => {
+    if (fold.isConnected) rebuild();
+    else stop();
+  });
   rebuild();
   return {
     node: fold,
@@ -63,4 +61,65 @@ export function shapeList(path, { title, help, subject }) {
     },
     tick: () => live.forEach((c) => c.tick()),
   };
+}
+
+/**
+ * @param {Shape["kind"]} kind
+ * @param {string[]} path
+ * @param {string} title
+ * @param {string} subject
+ */
+function drawButton(kind, path, title, subject) {
+  const keep = (/** @type {number[][]} */ points) => {
+    const count = (getAt(state.recipe, path) ?? []).length + 1;
+    const poses = [{ frame: state.playhead.frame, points }];
+    const name = `${kind} ${count}`;
+    const item = { id: newId(), name, on: true, kind, poses, feather_px: 0, inverted: false };
+    change([{ op: "insert", path, item, before: null }], { label: `${subject}: add ${kind}` });
+    chooseShape([...path, item.id]);
+  };
+  const what = title === subject ? title : `${subject}, ${title}`;
+  return button({
+    label: `Draw ${article(kind)} ${kind} (${what.toLowerCase()})`,
+    text: words(kind),
+    class: "small",
+    onclick: () => drawShape(kind, keep),
+  });
+}
+
+/** @param {Shape} shape @param {string[]} here @param {boolean} open @param {string} subject */
+function row(shape, here, open, subject) {
+  const remove = () => change([{ op: "remove", path: here }], { label: `${subject}: remove ${shape.name}` });
+  return h(
+    "li",
+    { class: open ? "chosen" : "" },
+    h("button", {
+      type: "button",
+      class: "btn flat pick",
+      text: shape.name,
+      "aria-pressed": String(open),
+      onclick: () => chooseShape(open ? null : here),
+    }),
+    operator()
+      ? button({ label: `Remove ${shape.name}`, icon: "bin", class: "flat", onclick: remove })
+      : null,
+  );
+}
+
+/** @param {string[]} here @param {string} subject */
+function poseRow(here, subject) {
+  /** @type {Shape["poses"]} */
+  const poses = getAt(state.recipe, [...here, "poses"]) ?? [];
+  const text =
+    poses.length > 1
+      ? `Moves through ${poses.length} poses; dragging a point at another frame adds one.`
+      : "Dragging a point at another frame makes the shape move.";
+  const still = () => set([...here, "poses"], [poses[0]], { label: `${subject}: hold shape still` });
+  const hold = { label: "Hold this form all the time", text: "Hold still", class: "small", onclick: still };
+  return h(
+    "div",
+    { class: "row wrap" },
+    h("span", { class: "help grow", text }),
+    poses.length > 1 ? button(hold) : null,
+  );
 }

@@ -1,6 +1,6 @@
 // The step list at the side, and the panel of the step in hand.
 
-import { h, icon } from "./dom.js";
+import { byId, h, icon } from "./dom.js";
 import { emit, on, operator, perFrame, state } from "./store.js";
 import { nextStep } from "./steps/common.js";
 import { surveyStep } from "./steps/survey.js";
@@ -10,37 +10,95 @@ import { despillStep } from "./steps/despill.js";
 import { assembleStep } from "./steps/assemble.js";
 import { checkStep } from "./steps/check.js";
 
+/** @import { Live } from "./form.js" */
+
 /**
- * @typedef {{node: any, refresh: (changed?: string[][]) => void, tick?: () => void, stop?: () => void}} Step
- * @type {{name: string, title: string, lead: string, seen?: string, make: () => Step}[]} seen: the lead for reviewers
+ * A step of the work; `seen` is its lead for reviewers.
+ * @typedef {{name: string, title: string, lead: string, seen?: string, make: () => Live}} Step
+ * @type {Step[]}
  */
 const STEPS = [
-  { name: "survey", title: "Survey", lead: "Can this screen be keyed, where not, and what would help?", make: surveyStep },
-  { name: "prepare", title: "Prepare", lead: "Describe the screen, denoise, mark what to throw away and what to keep.", seen: "How the screen is described, what is thrown away and what is kept.", make: prepareStep },
-  { name: "extract", title: "Extract", lead: "Extractors, joined in this order into the cumulative matte.", seen: "Extractors, joined in this order into the cumulative matte.", make: extractStep },
-  { name: "despill", title: "Despill", lead: "Take the screen's light out of the subject. No matte changes here.", seen: "How the screen's light is taken out of the subject.", make: despillStep },
-  { name: "assemble", title: "Assemble", lead: "The foreground over the background.", seen: "The foreground over the background.", make: assembleStep },
-  { name: "check", title: "Check", lead: "Stress the matte, compare, note, hand over.", seen: "Stress the matte, compare, leave notes.", make: checkStep },
+  {
+    name: "survey",
+    title: "Survey",
+    lead: "Can this screen be keyed, where not, and what would help?",
+    make: surveyStep,
+  },
+  {
+    name: "prepare",
+    title: "Prepare",
+    lead: "Describe the screen, denoise, mark what to throw away and what to keep.",
+    seen: "How the screen is described, what is thrown away and what is kept.",
+    make: prepareStep,
+  },
+  {
+    name: "extract",
+    title: "Extract",
+    lead: "Extractors, combined in this order into the cumulative matte.",
+    seen: "Extractors, combined in this order into the cumulative matte.",
+    make: extractStep,
+  },
+  {
+    name: "despill",
+    title: "Despill",
+    lead: "Take the screen's light out of the subject. No matte changes here.",
+    seen: "How the screen's light is taken out of the subject.",
+    make: despillStep,
+  },
+  {
+    name: "assemble",
+    title: "Assemble",
+    lead: "The foreground over the background.",
+    seen: "The foreground over the background.",
+    make: assembleStep,
+  },
+  {
+    name: "check",
+    title: "Check",
+    lead: "Stress the matte, compare, note, hand over.",
+    seen: "Stress the matte, compare, leave notes.",
+    make: checkStep,
+  },
 ];
 
-const nav = /** @type {HTMLElement} */ (document.getElementById("steps"));
-const panel = /** @type {HTMLElement} */ (document.getElementById("panel"));
-const app = /** @type {HTMLElement} */ (document.getElementById("app"));
+/** The step of a name; Extract for one there is not. @param {string} name */
+const stepOf = (name) => STEPS.find((s) => s.name === name) ?? STEPS[2];
 
-/** @type {Map<string, any>} */
+const nav = byId("steps");
+const panel = byId("panel");
+const app = byId("app");
+
+/** @type {Map<string, HTMLButtonElement & {count: HTMLElement}>} */
 const buttons = new Map();
-/** @type {Step | null} */
+/** @type {Live | null} */
 let current = null;
 
-nav.append(h("ol", {}, ...STEPS.map(({ name, title }) => {
-  const count = h("span", { class: "count", hidden: true });
-  const b = h("button", { type: "button", dataset: { step: name }, onclick: () => openStep(name) }, icon(name), h("span", { text: title }), count);
-  buttons.set(name, Object.assign(b, { count }));
-  return h("li", {}, b);
-})));
+nav.append(
+  h(
+    "ol",
+    {},
+    ...STEPS.map(({ name, title }) => {
+      const count = h("span", { class: "count", hidden: true });
+      const b = h(
+        "button",
+        { type: "button", dataset: { step: name }, onclick: () => openStep(name) },
+        icon(name),
+        h("span", { text: title }),
+        count,
+      );
+      buttons.set(name, Object.assign(b, { count }));
+      return h("li", {}, b);
+    }),
+  ),
+);
 
-/** What a step is for, in the words of who looks. @param {(typeof STEPS)[0]} step */
-const leadOf = ({ name, lead, seen }) => (operator() || !seen ? lead : name === "check" ? seen : `${seen} Only an operator can change it; leave a note to ask.`);
+/** What a step is for, in the words of who looks. @param {Step} step */
+const leadOf = ({ name, lead, seen }) =>
+  operator() || !seen
+    ? lead
+    : name === "check"
+      ? seen
+      : `${seen} Only an operator can change it; leave a note to ask.`;
 
 /** Open a step; the step in hand again folds the panel away. @param {string} name */
 export function openStep(name) {
@@ -65,18 +123,24 @@ function show() {
     if (here) b.setAttribute("aria-current", "step");
     else b.removeAttribute("aria-current");
     b.setAttribute("aria-expanded", String(here && app.dataset.panel === "open"));
-    b.title = leadOf(/** @type {any} */ (STEPS.find((s) => s.name === name)));
+    b.title = leadOf(stepOf(name));
   }
   if (!state.recipe) return;
   counts();
   current?.stop?.();
-  const step = STEPS.find((s) => s.name === state.step) ?? STEPS[2];
+  const step = stepOf(state.step);
   const top = panel.scrollTop;
   current = step.make();
   const after = STEPS[STEPS.indexOf(step) + 1];
-  panel.replaceChildren(h("div", { class: "step", dataset: { step: step.name } },
-    h("header", {}, h("h2", { text: step.title }), h("p", { class: "lead", text: leadOf(step) })), current.node,
-    operator() && after && step.name !== "survey" ? nextStep(after.name, after.title) : null));
+  panel.replaceChildren(
+    h(
+      "div",
+      { class: "step", dataset: { step: step.name } },
+      h("header", {}, h("h2", { text: step.title }), h("p", { class: "lead", text: leadOf(step) })),
+      current.node,
+      operator() && after && step.name !== "survey" ? nextStep(after.name, after.title) : null,
+    ),
+  );
   panel.scrollTop = panel.dataset.step === step.name ? top : 0;
   panel.dataset.step = step.name;
 }
@@ -86,18 +150,19 @@ let changes = null;
 const refresh = perFrame(() => {
   const all = changes;
   changes = null;
-  if (all) current?.refresh(all);
+  if (all) current?.refresh?.(all);
   counts();
 });
 
 function counts() {
   const put = (/** @type {string} */ name, /** @type {number} */ n) => {
-    const { count } = buttons.get(name);
+    const count = buttons.get(name)?.count;
+    if (!count) return;
     count.hidden = !n;
     count.textContent = String(n);
   };
   put("extract", state.recipe?.extractors.length ?? 0);
-  put("check", state.notes.filter((/** @type {any} */ n) => !n.done).length);
+  put("check", state.notes.filter((n) => !n.done).length);
 }
 
 export function startSteps() {
@@ -108,6 +173,9 @@ export function startSteps() {
   });
   on("gostep", goTo);
   on("notes", counts);
-  on("playhead", perFrame(() => current?.tick?.()));
+  on(
+    "playhead",
+    perFrame(() => current?.tick?.()),
+  );
   on("ready", show);
 }

@@ -1,55 +1,151 @@
 // What the page knows: one object, and topics that tell who wants to hear of a change.
 
-/** @type {any} filled by the server's `welcome`, then kept up to date by its messages */
-export const state = {
-  link: "trying",       // trying | on | gone
-  trouble: "",          // sentence when the server is gone
-  you: { client: "", device: "", name: "", role: "reviewer" },
-  revision: 0,
-  recipe: null,         // with this page's own edits already applied
-  undo: null,
-  redo: null,
-  shot: null,
-  engine: null,
-  playhead: { frame: 0, playing: false, direction: 1, fps: 24, loop: "loop", first: 0, last: 0, dropped: 0, own: false },
-  people: [], devices: [], notes: [], cached: [], jobs: [], takes: [], following: [],
-  colour: null, roots: [], views: [],
-  timing: {}, store: {}, message: "",
-  latency: null,        // ms, control moved to picture drawn
-  defaults: { extractors: {}, despill: {}, shape: {} },
-  samples: [],          // colours sampled on this page, newest first
-  step: "extract",
-  over: null,           // a survey's map that lies over the picture
-  follow: true,
-};
+/** @typedef {import("./wire-types.js").State} State */
+/** @typedef {import("./wire-types.js").WatchedShot} WatchedShot */
+/** @typedef {import("./wire-types.js").MapPicture} MapPicture */
 
-/** @type {Map<string, Set<(data?: any) => void>>} */
+/**
+ * A colour sampled on this page, and where.
+ * @typedef {{sample: import("./wire-types.js").Sampled, box: import("./wire-types.js").Box}} Taken
+ */
+
+/**
+ * Default items of lists, from the served schema.
+ * @typedef {{
+ *   extractors: Record<string, import("./wire-types.js").Extractor>,
+ *   despill: import("./wire-types.js").DespillPass,
+ *   shape: import("./wire-types.js").Shape,
+ * }} Defaults
+ */
+
+/**
+ * What only the page knows.
+ * @typedef {object} Own
+ * @property {"trying" | "on" | "gone"} link
+ * @property {string} trouble sentence when the server is gone
+ * @property {import("./wire-types.js").You} you
+ * @property {Record<string, number>} timing
+ * @property {Record<string, number>} store
+ * @property {string} message
+ * @property {number | null} latency ms, control moved to picture drawn
+ * @property {Defaults} defaults
+ * @property {Taken[]} samples newest first
+ * @property {string} step
+ * @property {MapPicture | null} over a survey's map that lies over the picture
+ * @property {boolean} follow
+ */
+
+/**
+ * Shot, recipe, engine and colour are there from the server's `welcome` on; no part of the page is
+ * built before it (`known` tells those who listen from the start).
+ * @type {State & Own}
+ */
+export const state = /** @type {State & Own} */ (
+  /** @type {unknown} */ ({
+    link: "trying",
+    trouble: "",
+    you: { client: "", device: "", name: "", role: "reviewer" },
+    revision: 0,
+    undo: null,
+    redo: null,
+    playhead: {
+      type: "playhead",
+      frame: 0,
+      playing: false,
+      direction: 1,
+      fps: 24,
+      loop: "loop",
+      first: 0,
+      last: 0,
+      dropped: 0,
+      own: false,
+    },
+    ...{ people: [], devices: [], notes: [], cached: [], jobs: [], watched: [], following: [] },
+    ...{ roots: [], views: [], samples: [] },
+    timing: {},
+    store: {},
+    message: "",
+    latency: null,
+    step: "extract",
+    over: null,
+    follow: true,
+  })
+);
+
+/** Whether the server has said what there is: shot, recipe (with this page's own edits applied). */
+export const known = () => state.recipe !== undefined;
+
+/** @typedef {{clientX: number, clientY: number, pointerType: string}} Hover */
+
+/**
+ * Topics, and what comes with them.
+ * @typedef {object} Topics
+ * @property {undefined} link
+ * @property {undefined} you
+ * @property {undefined} ready
+ * @property {string[][]} recipe paths that have changed
+ * @property {undefined} shot
+ * @property {undefined} playhead
+ * @property {undefined} people
+ * @property {undefined} devices
+ * @property {undefined} notes
+ * @property {undefined} cached
+ * @property {undefined} jobs
+ * @property {undefined} watched
+ * @property {WatchedShot} newshot
+ * @property {undefined} kept
+ * @property {undefined} following
+ * @property {import("./wire-types.js").Box | null} followregion
+ * @property {undefined} over
+ * @property {undefined} status
+ * @property {number} latency ms
+ * @property {undefined} history
+ * @property {undefined} view
+ * @property {{meta: import("./wire.js").Meta, ok: boolean}} picture
+ * @property {undefined} placed
+ * @property {import("./wire-types.js").Scope} scope
+ * @property {undefined} samples
+ * @property {undefined} step
+ * @property {string} gostep
+ * @property {undefined} tool
+ * @property {Hover | null} hover
+ */
+
+/** @type {Map<string, Set<(data: Topics[keyof Topics]) => void>>} */
 const listeners = new Map();
 
 /**
- * Hear of a topic. Topics: link ready recipe shot playhead people devices notes cached jobs takes
- * kept following over status latency history view picture placed scope samples step gostep tool.
- * @param {string} topics separated by spaces
- * @param {(data?: any) => void} fn
+ * Hear of a topic, or of several that bring nothing, separated by spaces.
+ * @template {keyof Topics | (string & {})} T
+ * @param {T} topics
+ * @param {(data: T extends keyof Topics ? Topics[T] : undefined) => void} fn
  * @returns {() => void} stop hearing
  */
 export function on(topics, fn) {
   const names = topics.split(" ");
+  const heard = /** @type {(data: Topics[keyof Topics]) => void} */ (fn);
   for (const name of names) {
     if (!listeners.has(name)) listeners.set(name, new Set());
-    listeners.get(name)?.add(fn);
+    listeners.get(name)?.add(heard);
   }
-  return () => names.forEach((name) => listeners.get(name)?.delete(fn));
+  return () => names.forEach((name) => listeners.get(name)?.delete(heard));
 }
 
-/** @param {string} topic @param {any} [data] */
-export function emit(topic, data) {
-  for (const fn of [...(listeners.get(topic) ?? [])]) fn(data);
+/**
+ * @template {keyof Topics} T
+ * @param {T} topic
+ * @param {Topics[T] extends undefined ? [] : [Topics[T]]} data
+ */
+export function emit(topic, ...data) {
+  for (const fn of [...(listeners.get(topic) ?? [])]) fn(/** @type {Topics[T]} */ (data[0]));
 }
 
 export const operator = () => state.you.role === "operator";
 
-/** Call `fn` at most once per animation frame, however often the returned function is called. @param {() => void} fn */
+/**
+ * Call `fn` at most once per animation frame, however often the returned function is called.
+ * @param {() => void} fn
+ */
 export function perFrame(fn) {
   let waiting = false;
   return () => {
@@ -62,7 +158,13 @@ export function perFrame(fn) {
   };
 }
 
-/** Call `fn` at once, then at most every `ms`, always with the last arguments. @template {any[]} A @param {number} ms @param {(...args: A) => void} fn @returns {(...args: A) => void} */
+/**
+ * Call `fn` at once, then at most every `ms`, always with the last arguments.
+ * @template {unknown[]} A
+ * @param {number} ms
+ * @param {(...args: A) => void} fn
+ * @returns {(...args: A) => void}
+ */
 export function paced(ms, fn) {
   let last = -Infinity;
   let timer = 0;

@@ -1,6 +1,6 @@
 // Tools beside the picture: zoom, sample, compare, wipe, note, scopes.
 
-import { button, h } from "./dom.js";
+import { byId, button, h } from "./dom.js";
 import { take, toolInHand } from "./gestures.js";
 import { takeNotePin } from "./notes.js";
 import { scaleNow, zoomBy, zoomToFit, zoomToPixels } from "./picture.js";
@@ -8,27 +8,63 @@ import { takeSampler } from "./sample.js";
 import { on } from "./store.js";
 import { look, view } from "./view.js";
 
-const place = /** @type {HTMLElement} */ (document.getElementById("tools"));
+const place = byId("tools");
 const zoom = h("div", { class: "zoom", role: "status", "aria-label": "Zoom" });
-/** The word under an icon; the label starts what a screen reader says. @param {string} word @param {any} node */
-const worded = (word, node) => { node.append(h("span", { class: "word", text: word })); return node; };
-const sample = button({ label: "Sample colours", icon: "sample", onclick: () => (toolInHand() === "sample" ? take(null) : takeSampler()) });
-const note = button({ label: "Pin a note", icon: "note", onclick: () => (toolInHand() === "note" ? take(null) : takeNotePin()) });
+/**
+ * The word under an icon; the label starts what a screen reader says.
+ * @param {string} word
+ * @param {HTMLElement} node
+ */
+const worded = (word, node) => {
+  node.append(h("span", { class: "word", text: word }));
+  return node;
+};
+const sample = button({
+  label: "Sample colours",
+  icon: "sample",
+  onclick: () => (toolInHand() === "sample" ? take(null) : takeSampler()),
+});
+const note = button({
+  label: "Pin a note",
+  icon: "note",
+  onclick: () => (toolInHand() === "note" ? take(null) : takeNotePin()),
+});
 const compare = button({ label: "Hold to see the plate", icon: "compare" });
-const wipe = button({ label: "Wipe between two views", icon: "wipe", onclick: () => look({ wipe: { ...view.wipe, on: !view.wipe.on } }) });
+const wipe = button({
+  label: "Wipe between two views",
+  icon: "wipe",
+  onclick: () => look({ wipe: { ...view.wipe, on: !view.wipe.on } }),
+});
 
 place.append(
-  worded("Whole", button({ label: "Whole frame", icon: "fit", onclick: zoomToFit })),
+  worded("Fit", button({ label: "Fit the whole frame", icon: "fit", onclick: zoomToFit })),
   button({ label: "Single pixels, 1:1", icon: "pixels", onclick: () => zoomToPixels() }),
   button({ label: "Zoom in", icon: "plus", onclick: () => zoomBy(1.6) }),
   button({ label: "Zoom out", icon: "minus", onclick: () => zoomBy(1 / 1.6) }),
-  zoom, h("hr"), worded("Sample", sample), worded("Note", note), h("hr"), worded("Plate", compare), worded("Wipe", wipe));
+  zoom,
+  h("hr"),
+  worded("Sample", sample),
+  worded("Note", note),
+  h("hr"),
+  worded("Plate", compare),
+  worded("Wipe", wipe),
+);
 
 /** @param {boolean} held */
-const hold = (held) => { if (view.compare !== held) look({ compare: held }); };
-compare.addEventListener("pointerdown", (/** @type {PointerEvent} */ e) => { compare.setPointerCapture(e.pointerId); hold(true); });
+const hold = (held) => {
+  if (view.compare !== held) look({ compare: held });
+};
+compare.addEventListener("pointerdown", (/** @type {PointerEvent} */ e) => {
+  compare.setPointerCapture(e.pointerId);
+  hold(true);
+});
 for (const type of ["pointerup", "pointercancel", "blur"]) compare.addEventListener(type, () => hold(false));
-compare.addEventListener("keydown", (/** @type {KeyboardEvent} */ e) => { if (e.key === " " || e.key === "Enter") { e.preventDefault(); hold(true); } });
+compare.addEventListener("keydown", (/** @type {KeyboardEvent} */ e) => {
+  if (e.key === " " || e.key === "Enter") {
+    e.preventDefault();
+    hold(true);
+  }
+});
 compare.addEventListener("keyup", () => hold(false));
 compare.addEventListener("contextmenu", (/** @type {Event} */ e) => e.preventDefault());
 

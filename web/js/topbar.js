@@ -1,6 +1,6 @@
 // The bar on top: the shot, undo and redo, engine, latency and connection, who is there.
 
-import { button, h } from "./dom.js";
+import { byId, button, h, icon } from "./dom.js";
 import { travel, unsaved } from "./edits.js";
 import { openPeople } from "./people.js";
 import { openRecipes } from "./recipes.js";
@@ -8,26 +8,43 @@ import { startFollowing } from "./view.js";
 import { on, operator, perFrame, state } from "./store.js";
 import { say } from "./notice.js";
 
-const name = /** @type {HTMLElement} */ (document.getElementById("shot-name"));
-const facts = /** @type {HTMLElement} */ (document.getElementById("shot-facts"));
-const history = /** @type {HTMLElement} */ (document.getElementById("history"));
-const status = /** @type {HTMLElement} */ (document.getElementById("status"));
+const name = byId("shot-name");
+const facts = byId("shot-facts");
+const history = byId("history");
+const status = byId("status");
 
 on("shot", () => {
   const { shot } = state;
   name.textContent = shot.name;
   document.title = `${shot.name} · Verdigris`;
-  facts.textContent = [`${shot.width} × ${shot.height}`, shot.kind === "still" ? "still" : `${shot.first}–${shot.last}`, shot.kind === "still" ? "" : `${Number(shot.fps.toFixed(3))} fps`, shot.bits ? `${shot.bits} bit` : "", shot.chroma ?? "", shot.colourspace].filter(Boolean).join(" · ");
+  facts.textContent = [
+    `${shot.width} × ${shot.height}`,
+    shot.kind === "still" ? "still" : `${shot.first}–${shot.last}`,
+    shot.kind === "still" ? "" : `${Number(shot.fps.toFixed(3))} fps`,
+    shot.bits ? `${shot.bits} bit` : "",
+    shot.chroma ?? "",
+    shot.colourspace,
+  ]
+    .filter(Boolean)
+    .join(" · ");
   facts.title = facts.textContent;
 });
 
 const undo = button({ label: "Undo", icon: "undo", class: "flat", onclick: () => travel("undo") });
 const redo = button({ label: "Redo", icon: "redo", class: "flat", onclick: () => travel("redo") });
-const recipes = button({ label: "Recipes: save as, load, download, history", icon: "file", class: "flat", onclick: openRecipes });
+const recipes = button({
+  label: "Recipes: save as, load, download, history",
+  icon: "file",
+  class: "flat",
+  onclick: openRecipes,
+});
 on("history you", () => {
   if (!operator()) return history.replaceChildren();
   if (!undo.isConnected) history.append(undo, redo, recipes);
-  for (const [b, word, step] of /** @type {[any, string, string | null][]} */ ([[undo, "Undo", state.undo], [redo, "Redo", state.redo]])) {
+  for (const [b, word, step] of /** @type {[HTMLButtonElement, string, string | null][]} */ ([
+    [undo, "Undo", state.undo],
+    [redo, "Redo", state.redo],
+  ])) {
     b.disabled = step === null || step === undefined;
     b.title = step ? `${word}: ${step}` : `Nothing to ${word.toLowerCase()}`;
     b.setAttribute("aria-label", b.title);
@@ -35,10 +52,27 @@ on("history you", () => {
 });
 
 const engine = h("span", { class: "engine" });
-const latency = h("span", { class: "latency blank", title: "From moving a control to the picture drawn, median of the last ones" }, h("span", { class: "num", text: "–" }), " ms to draw");
+const latencyFigure = h("span", { class: "num", text: "–" });
+const latency = h(
+  "span",
+  { class: "latency blank", title: "From moving a control to the picture drawn, median of the last ones" },
+  latencyFigure,
+  " ms to draw",
+);
 const link = h("button", { type: "button", class: "btn flat small light", onclick: explain });
-const follow = button({ label: "Follow the operator", text: "Follow", class: "small primary follow", onclick: startFollowing });
-const people = button({ label: "Who is there", icon: "people", text: "1", class: "flat people", onclick: openPeople });
+const follow = button({
+  label: "Follow the operator",
+  text: "Follow",
+  class: "small primary follow",
+  onclick: startFollowing,
+});
+const people = button({
+  label: "Who is watching",
+  icon: "people",
+  text: "1",
+  class: "flat people",
+  onclick: openPeople,
+});
 status.append(follow, engine, latency, link, people);
 
 const WORDS = { on: "Connected", trying: "Connecting", gone: "No server" };
@@ -46,13 +80,13 @@ const WORDS = { on: "Connected", trying: "Connecting", gone: "No server" };
 const show = perFrame(() => {
   engine.textContent = state.engine ? `${state.engine.name} engine` : "";
   engine.title = state.engine ? `${state.engine.description}: ${state.engine.reason}` : "";
-  latency.classList.toggle("blank", state.latency === null);  // its place is kept
-  latency.firstChild.textContent = state.latency === null ? "–" : String(Math.round(state.latency));
+  latency.classList.toggle("blank", state.latency === null); // its place is kept
+  latencyFigure.textContent = state.latency === null ? "–" : String(Math.round(state.latency));
   const waiting = unsaved();
   link.dataset.state = state.link;
-  link.textContent = `${WORDS[/** @type {"on"} */ (state.link)]}${waiting && state.link !== "on" ? `, ${waiting} kept` : ""}`;
+  link.textContent = WORDS[state.link] + (waiting && state.link !== "on" ? `, ${waiting} kept` : "");
   link.title = state.trouble || `Render ${ms("render")}, encode ${ms("encode")}, decode ${ms("decode")}`;
-  people.lastChild.textContent = String(Math.max(1, state.people.length));
+  people.replaceChildren(icon("people"), String(Math.max(1, state.people.length)));
   follow.hidden = operator();
   follow.disabled = state.follow;
   follow.textContent = state.follow ? "Following" : "Follow";
@@ -65,6 +99,11 @@ const ms = (key) => (state.timing?.[key] === undefined ? "–" : `${state.timing
 function explain() {
   if (state.trouble) return say(state.trouble);
   const { engine: e, timing } = state;
-  say(`${e?.name} engine on ${e?.description}: ${e?.reason}. Medians: ${Object.entries(timing).map(([k, v]) => `${k} ${Number(v).toFixed(1)} ms`).join(", ") || "none yet"}.`);
+  say(
+    `${e?.name} engine on ${e?.description}: ${e?.reason}. Medians: ${
+      Object.entries(timing)
+        .map(([k, v]) => `${k} ${Number(v).toFixed(1)} ms`)
+        .join(", ") || "none yet"
+    }.`,
+  );
 }
-

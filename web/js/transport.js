@@ -1,6 +1,6 @@
 // Frames: the strip with what is in memory, play, loop, in and out, step, dropped frames.
 
-import { button, dropdown, h, icon } from "./dom.js";
+import { byId, button, dropdown, h, icon } from "./dom.js";
 import { numberBox } from "./controls.js";
 import { counted } from "./paths.js";
 import { openScopes, scopesOpen } from "./scope-dock.js";
@@ -8,14 +8,17 @@ import { on, paced, perFrame, state } from "./store.js";
 import { stopFollowing } from "./view.js";
 import { send } from "./wire.js";
 
-const place = /** @type {HTMLElement} */ (document.getElementById("transport"));
-const LOOPS = /** @type {[string, string][]} */ ([["loop", "Loop"], ["once", "Once"], ["bounce", "To and fro"]]);
+const place = byId("transport");
+const LOOPS = /** @type {[string, string][]} */ ([
+  ["loop", "Loop"],
+  ["once", "Once"],
+  ["back_and_forth", "Back and forth"],
+]);
 
-/** @param {Record<string, any>} what */
+/** @param {Partial<import("./wire-types.js").Transport>} what */
 function tell(what) {
   stopFollowing();
-  const none = { frame: null, step: null, playing: null, direction: null, fps: null, loop: null, first: null, last: null };
-  send({ type: "transport", ...none, ...what });
+  send({ type: "transport", ...what });
 }
 const seek = paced(30, (/** @type {number} */ frame) => tell({ frame }));
 
@@ -30,26 +33,77 @@ const ends = h("div", { class: "ends" });
 const head = h("div", { class: "head" });
 const tip = h("div", { class: "tip", hidden: true });
 const ticks = h("div");
-const strip = h("div", { class: "timeline", role: "slider", tabIndex: 0, "aria-label": "Frame" }, bed, ends, ticks, head, tip);
+const strip = h(
+  "div",
+  { class: "timeline", role: "slider", tabIndex: 0, "aria-label": "Frame" },
+  bed,
+  ends,
+  ticks,
+  head,
+  tip,
+);
 const play = button({ label: "Play", icon: "play", onclick: playOrPause });
-const loop = dropdown({ label: "At the end", options: LOOPS, value: "loop", onpick: (value) => tell({ loop: value }) });
-const frameBox = numberBox("Frame number", { step: 1, low: -2147483648, high: 2147483647 }, (v) => tell({ frame: Math.round(v) }));
+const loop = dropdown({
+  label: "At the end",
+  options: LOOPS,
+  value: "loop",
+  onpick: (value) => tell({ loop: /** @type {typeof state.playhead.loop} */ (value) }),
+});
+const frameBox = numberBox("Frame number", { step: 1, low: -2147483648, high: 2147483647 }, (v) =>
+  tell({ frame: Math.round(v) }),
+);
 const total = h("span", { class: "quiet" });
 const late = h("span", { class: "late", role: "status" });
-const scopes = button({ label: "Scopes", icon: "scopes", class: "flat", onclick: () => {
-  openScopes(!scopesOpen());
-  scopes.setAttribute("aria-pressed", String(scopesOpen()));
-} });
-const group = (/** @type {string} */ label, /** @type {any[]} */ ...children) => h("div", { class: "group", role: "group", "aria-label": label }, ...children);
+const scopes = button({
+  label: "Scopes",
+  icon: "scopes",
+  class: "flat",
+  onclick: () => {
+    openScopes(!scopesOpen());
+    scopes.setAttribute("aria-pressed", String(scopesOpen()));
+  },
+});
+const whole = button({
+  label: "Play the whole shot",
+  icon: "close",
+  class: "whole",
+  onclick: () => tell({ first: state.shot.first, last: state.shot.last }),
+});
+const group = (/** @type {string} */ label, /** @type {Node[]} */ ...children) =>
+  h("div", { class: "group", role: "group", "aria-label": label }, ...children);
 
-place.append(h("div", { class: "transport" },
-  h("div", { class: "row" },
-    group("Play", button({ label: "One frame back", icon: "back", onclick: () => stepBy(-1) }), play, button({ label: "One frame on", icon: "on", onclick: () => stepBy(1) })),
-    group("In and out", button({ label: "Play from this frame (in)", icon: "start", onclick: () => tell({ first: Math.min(state.playhead.frame, state.playhead.last) }) }),
-      button({ label: "Play to this frame (out)", icon: "end", onclick: () => tell({ last: Math.max(state.playhead.frame, state.playhead.first) }) }),
-      button({ label: "Play the whole shot", icon: "close", class: "whole", onclick: () => tell({ first: state.shot.first, last: state.shot.last }) }))),
-  strip,
-  h("div", { class: "frames" }, frameBox, total, late, loop, scopes)));
+place.append(
+  h(
+    "div",
+    { class: "transport" },
+    h(
+      "div",
+      { class: "row" },
+      group(
+        "Play",
+        button({ label: "One frame back", icon: "back", onclick: () => stepBy(-1) }),
+        play,
+        button({ label: "One frame on", icon: "on", onclick: () => stepBy(1) }),
+      ),
+      group(
+        "In and out",
+        button({
+          label: "Play from this frame (in)",
+          icon: "start",
+          onclick: () => tell({ first: Math.min(state.playhead.frame, state.playhead.last) }),
+        }),
+        button({
+          label: "Play to this frame (out)",
+          icon: "end",
+          onclick: () => tell({ last: Math.max(state.playhead.frame, state.playhead.first) }),
+        }),
+        whole,
+      ),
+    ),
+    strip,
+    h("div", { class: "frames" }, frameBox, total, late, loop, scopes),
+  ),
+);
 openScopes((localStorage.getItem("scopes") ?? "open") === "open");
 scopes.setAttribute("aria-pressed", String(scopesOpen()));
 
@@ -71,7 +125,12 @@ strip.addEventListener("pointerdown", (/** @type {PointerEvent} */ e) => {
   scrub(e);
 });
 strip.addEventListener("pointermove", (/** @type {PointerEvent} */ e) => dragging && scrub(e));
-for (const type of ["pointerup", "pointercancel"]) strip.addEventListener(type, () => { dragging = false; tip.hidden = true; show(); });
+for (const type of ["pointerup", "pointercancel"])
+  strip.addEventListener(type, () => {
+    dragging = false;
+    tip.hidden = true;
+    show();
+  });
 
 /** @param {PointerEvent} e */
 function scrub(e) {
@@ -104,34 +163,45 @@ const show = perFrame(() => {
   play.setAttribute("aria-label", play.title);
   late.textContent = p.playing || p.dropped ? `${p.dropped} dropped` : "";
   late.title = "Frames left out since playing began, to keep real time";
-  const whole = p.first <= state.shot.first && p.last >= state.shot.last;
-  ends.hidden = whole;
-  /** @type {any} */ (place.querySelector(".whole")).hidden = whole;
+  ends.hidden = whole.hidden = p.first <= state.shot.first && p.last >= state.shot.last;
   ends.style.left = `${(share(p.first) - 0.5 / count()) * 100}%`;
   ends.style.width = `${((p.last - p.first + 1) / count()) * 100}%`;
-  for (const [name, value] of [["valuemin", state.shot.first], ["valuemax", state.shot.last], ["valuenow", p.frame], ["valuetext", `Frame ${p.frame} of ${state.shot.first} to ${state.shot.last}`]]) strip.setAttribute(`aria-${name}`, String(value));
+  for (const [name, value] of [
+    ["valuemin", state.shot.first],
+    ["valuemax", state.shot.last],
+    ["valuenow", p.frame],
+    ["valuetext", `Frame ${p.frame} of ${state.shot.first} to ${state.shot.last}`],
+  ])
+    strip.setAttribute(`aria-${name}`, String(value));
 });
 
 function showHeld() {
   if (!state.shot) return;
-  bed.replaceChildren(...state.cached.map((/** @type {number[]} */ [a, b]) => {
-    const node = h("div", { class: "held" });
-    node.style.left = `${((a - state.shot.first) / count()) * 100}%`;
-    node.style.width = `${((b - a + 1) / count()) * 100}%`;
-    return node;
-  }));
-  const held = state.cached.reduce((/** @type {number} */ n, /** @type {number[]} */ [a, b]) => n + b - a + 1, 0);
+  bed.replaceChildren(
+    ...state.cached.map((/** @type {number[]} */ [a, b]) => {
+      const node = h("div", { class: "held" });
+      node.style.left = `${((a - state.shot.first) / count()) * 100}%`;
+      node.style.width = `${((b - a + 1) / count()) * 100}%`;
+      return node;
+    }),
+  );
+  const held = state.cached.reduce(
+    (/** @type {number} */ n, /** @type {number[]} */ [a, b]) => n + b - a + 1,
+    0,
+  );
   bed.title = `${held} of ${counted(count(), "frame")} in memory`;
 }
 
 function showTicks() {
   if (!state.shot) return;
-  const frames = new Set(state.notes.filter((/** @type {any} */ n) => !n.done).map((/** @type {any} */ n) => n.frame));
-  ticks.replaceChildren(...[...frames].map((f) => {
-    const node = h("div", { class: "tick", title: `Note at frame ${f}` });
-    node.style.left = `${share(Number(f)) * 100}%`;
-    return node;
-  }));
+  const frames = new Set(state.notes.filter((n) => !n.done).map((n) => n.frame));
+  ticks.replaceChildren(
+    ...[...frames].map((f) => {
+      const node = h("div", { class: "tick", title: `Note at frame ${f}` });
+      node.style.left = `${share(Number(f)) * 100}%`;
+      return node;
+    }),
+  );
 }
 on("shot playhead", show);
 on("shot cached", showHeld);

@@ -7,35 +7,70 @@ import { emit, on, state } from "./store.js";
 import { goTo } from "./transport.js";
 import { plateFor, stopFollowing } from "./view.js";
 
-const WORDS = /** @type {Record<string, string>} */ ({ keyable: "Keyable", "keyable with work": "Keyable with work", relight: "Relight", "no screen found": "No screen found" });
+/** @import { Box, Reason, Verdict, WholeTake } from "./wire-types.js" */
+
+const WORDS = /** @type {Record<string, string>} */ ({
+  keyable: "Keyable",
+  "keyable with work": "Keyable with work",
+  relight: "Relight",
+  "no screen found": "No screen found",
+});
 /** A full, a half and an empty disc, and a crossed one: told apart without colour. */
-const SIGNS = /** @type {Record<string, string>} */ ({ keyable: "M8 2a6 6 0 0 1 0 12A6 6 0 0 1 8 2z", "keyable with work": "M8 2a6 6 0 0 0 0 12z", relight: "", "no screen found": "M3.8 3.8l8.4 8.4" });
+const SIGNS = /** @type {Record<string, string>} */ ({
+  keyable: "M8 2a6 6 0 0 1 0 12A6 6 0 0 1 8 2z",
+  "keyable with work": "M8 2a6 6 0 0 0 0 12z",
+  relight: "",
+  "no screen found": "M3.8 3.8l8.4 8.4",
+});
 
 /** @param {string} name */
 export const verdictKey = (name) => name.replaceAll(" ", "_");
 
 /** The verdict in a word and a sign. @param {string} name */
 export function verdictWord(name) {
-  return h("span", { class: "judged" },
-    s("svg", { viewBox: "0 0 16 16", class: "sign", "aria-hidden": "true" }, s("circle", { cx: 8, cy: 8, r: 6 }), s("path", { d: SIGNS[name] ?? "" })),
-    h("span", { text: WORDS[name] ?? name }));
+  return h(
+    "span",
+    { class: "judged" },
+    s(
+      "svg",
+      { viewBox: "0 0 16 16", class: "sign", "aria-hidden": "true" },
+      s("circle", { cx: 8, cy: 8, r: 6 }),
+      s("path", { d: SIGNS[name] ?? "" }),
+    ),
+    h("span", { text: WORDS[name] ?? name }),
+  );
 }
 
 const area = addOutline(s("path", { class: "area chosen place" }));
-/** @type {number[] | null} shares of the frame */
+/** @type {Box | null} shares of the frame */
 let shown = null;
 drawOn(() => {
   const [x0, y0, x1, y1] = inFrame(shown ?? [0, 0, 0, 0]);
-  area.setAttribute("d", shown ? outline([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) : "");
+  area.setAttribute(
+    "d",
+    shown
+      ? outline([
+          [x0, y0],
+          [x1, y0],
+          [x1, y1],
+          [x0, y1],
+        ])
+      : "",
+  );
 });
 
-/** @param {number[]} box */
+/** @param {Box} box @returns {Box} */
 function inFrame(box) {
   const { width, height } = state.shot ?? { width: 0, height: 0 };
-  return box.map((v, i) => v * (i % 2 ? height : width));
+  const [x0, y0, x1, y1] = box;
+  return [x0 * width, y0 * height, x1 * width, y1 * height];
 }
 
-/** Outline a place and bring it into the picture, or go back to the whole frame. @param {number[] | null} box @param {number | null} [frame] */
+/**
+ * Outline a place and bring it into the picture, or go back to the whole frame.
+ * @param {Box | null} box
+ * @param {number | null} [frame]
+ */
 export function showPlace(box, frame = null) {
   shown = box;
   plateFor("place", Boolean(box));
@@ -45,7 +80,7 @@ export function showPlace(box, frame = null) {
   emit("placed");
 }
 
-/** The part of the frame to look at: the place and as much around it. @param {number[]} box */
+/** The part of the frame to look at: the place and as much around it. @param {Box} box */
 function around(box) {
   const [x0, y0, x1, y1] = box;
   const size = Math.max(x1 - x0, y1 - y0) * 2;
@@ -71,37 +106,64 @@ const said = (text) => held(sentence(text));
 
 /**
  * The reasons as a list of things to do. onplace: shows where one is, in a picture of the caller's.
- * @param {any} verdict @param {((box: number[] | null) => void) | null} onplace
+ * @param {Verdict} verdict @param {((box: Box | null) => void) | null} onplace
  */
 export function toDo(verdict, onplace) {
   const { reasons } = verdict;
   if (!reasons.length) return h("p", { text: "Nothing to do: every measure is within its limits." });
-  const buttons = /** @type {any[]} */ ([]);
-  return h("ol", { class: "todo" }, ...reasons.map((/** @type {any} */ r, /** @type {number} */ i) => h("li", {},
-    h("span", { class: "rank", text: String(i + 1), "aria-hidden": "true" }),
-    h("div", { class: "grow" },
-      h("p", { class: "strong", text: r.remedy ? said(r.remedy) : said(r.text) }),
-      r.remedy ? h("p", { class: "why", text: said(r.text) }) : null,
-      r.box && onplace ? place(r, onplace, buttons) : null))));
+  /** @type {HTMLElement[]} */
+  const buttons = [];
+  return h(
+    "ol",
+    { class: "todo" },
+    ...reasons.map((r, /** @type {number} */ i) =>
+      h(
+        "li",
+        {},
+        h("span", { class: "rank", text: String(i + 1), "aria-hidden": "true" }),
+        h(
+          "div",
+          { class: "grow" },
+          h("p", { class: "strong", text: r.remedy ? said(r.remedy) : said(r.text) }),
+          r.remedy ? h("p", { class: "why", text: said(r.text) }) : null,
+          r.box && onplace ? place(r, onplace, buttons) : null,
+        ),
+      ),
+    ),
+  );
 }
 
-/** @param {any} r @param {(box: number[] | null) => void} onplace @param {any[]} buttons of the same list */
+/** @param {Reason} r @param {(box: Box | null) => void} onplace @param {HTMLElement[]} buttons of the same list */
 function place(r, onplace, buttons) {
-  const b = button({ label: `Show where: ${r.title}`, text: "Show where", class: "small", "aria-pressed": "false", onclick: () => {
-    const now = b.getAttribute("aria-pressed") !== "true";
-    for (const other of buttons) other.setAttribute("aria-pressed", String(other === b && now));
-    onplace(now ? r.box : null);
-  } });
+  const b = button({
+    label: `Show where: ${r.title}`,
+    text: "Show where",
+    class: "small",
+    "aria-pressed": "false",
+    onclick: () => {
+      const now = b.getAttribute("aria-pressed") !== "true";
+      for (const other of buttons) other.setAttribute("aria-pressed", String(other === b && now));
+      onplace(now ? r.box : null);
+    },
+  });
   buttons.push(b);
   return b;
 }
 
-/** Word, score, and which frames it is from. @param {any} whole */
+/** Word, score, and which frames it is from. @param {WholeTake} whole */
 export function verdictHead(whole) {
-  return h("div", { class: "verdicthead" },
+  return h(
+    "div",
+    { class: "verdicthead" },
     h("h3", {}, verdictWord(whole.verdict.name)),
-    h("span", { class: "score", title: "100 is the best screen; every measure beyond good takes some away" }, h("strong", { text: String(Math.round(whole.verdict.score)) }), " of 100"));
+    h(
+      "span",
+      { class: "score", title: "100 is the best screen; every measure beyond good takes some away" },
+      h("strong", { text: String(Math.round(whole.verdict.score)) }),
+      " of 100",
+    ),
+  );
 }
 
-/** @param {any} verdict */
+/** @param {Verdict} verdict */
 export const cautionOf = (verdict) => h("p", { class: "caution", text: verdict.caution });

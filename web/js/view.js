@@ -3,29 +3,43 @@
 import { emit, on, paced, perFrame, state } from "./store.js";
 import { receive, send } from "./wire.js";
 
-export const VIEW_WORDS = /** @type {Record<string, string>} */ ({
-  plate: "Plate", denoised: "Denoised", clean_plate: "Clean plate", matte: "Matte", despilled: "Despilled",
-  spill: "Spill", foreground: "Foreground", composite: "Composite", evenness: "Evenness", alpha_noise: "Alpha noise", deciding: "By extractor",
-});
-export const VIEW_HELP = /** @type {Record<string, string>} */ ({
-  plate: "the camera's picture", denoised: "the denoised pass", clean_plate: "the screen without the subject",
-  matte: "the cumulative matte: coverage 0 to 1", despilled: "the plate with the screen's light taken out",
-  spill: "the light that is taken out", foreground: "the subject, premultiplied, on black", composite: "the subject over the background",
-  evenness: "how evenly the screen is lit, in stops from the median", alpha_noise: "how much noise the matte is expected to have", deciding: "each pixel in the colour of the extractor that decides its matte",
-});
+/** @import { Box, Channel, Show, StressRequest, ViewInfo, ViewName, Wipe } from "./wire-types.js" */
+
+/**
+ * A view's row of the served table; by its name alone before the table is there.
+ * @param {string} name
+ * @returns {ViewInfo}
+ */
+export const viewInfo = (name) =>
+  state.views.find((row) => row.name === name) ?? {
+    ...{ name: /** @type {ViewName} */ (name), title: name, help: "" },
+    ...{ signal: true, marks: [], scale: "" },
+  };
+
+/**
+ * The wipe, and what is on its other side.
+ * @typedef {Wipe & {on: boolean, name: ViewName, extractor: string}} WipeView
+ */
+/** @type {StressRequest} */
+const UNSTRESSED = { preset: "off", gain: 8, gamma: 1 };
 
 /** What is shown: port 0, and for a wipe port 1. */
 export const view = {
-  name: "composite", extractor: "", channel: "colour",
-  stress: { preset: "off", gain: 8, gamma: 1 },
-  wipe: { on: false, edge: "vertical", at: 0.5, name: "plate", extractor: "" },
-  compare: false,        // the plate is shown while a button is held
-  region: /** @type {number[] | null} */ (null),
+  name: /** @type {ViewName} */ ("composite"),
+  extractor: "",
+  channel: /** @type {Channel} */ ("colour"),
+  stress: /** @type {StressRequest} */ ({ preset: "off", gain: 8, gamma: 1 }),
+  wipe: /** @type {WipeView} */ ({ on: false, edge: "vertical", at: 0.5, name: "plate", extractor: "" }),
+  compare: false, // the plate is shown while a button is held
+  region: /** @type {Box | null} */ (null),
   width: 960,
 };
 
 let viewId = 0;
-/** @type {Map<number, string[]>} what a view id stood for on each port, so that a late picture is labelled right */
+/**
+ * What a view id stood for on each port, so that a late picture is labelled right.
+ * @type {Map<number, string[]>}
+ */
 const meaning = new Map();
 let sentPort1 = false;
 
@@ -37,31 +51,43 @@ export const canStress = (name) => name === "matte";
 
 /** Words for a view. @param {string} name @param {string} [extractor] */
 export function viewTitle(name, extractor = "") {
-  if (!extractor) return VIEW_WORDS[name] ?? name;
-  const item = state.recipe?.extractors.find((/** @type {any} */ e) => e.id === extractor);
-  return `${item?.name ?? "Extractor"} (${(VIEW_WORDS[name] ?? name).toLowerCase()})`;
+  const { title } = viewInfo(name);
+  if (!extractor) return title;
+  const item = state.recipe?.extractors.find((e) => e.id === extractor);
+  return `${item?.name ?? "Extractor"} (${title.toLowerCase()})`;
 }
 
-/** @param {number} port */
+/** @param {0 | 1} port @returns {Show} */
 function request(port) {
   const second = port === 1;
   const compare = view.compare && !second;
   const name = compare ? "plate" : second ? view.wipe.name : view.name;
   const extractor = compare ? "" : second ? view.wipe.extractor : view.extractor;
-  const stress = canStress(name) && !compare ? view.stress : { preset: "off", gain: 8, gamma: 1 };
+  const stress = canStress(name) && !compare ? view.stress : UNSTRESSED;
   return {
-    type: "show", port, view_id: viewId, name, extractor, channel: view.channel, stress,
-    region: view.region, width: Math.max(1, Math.round(view.width)),
+    type: "show",
+    port,
+    view_id: viewId,
+    name,
+    extractor,
+    channel: view.channel,
+    stress,
+    region: view.region,
+    width: Math.max(1, Math.round(view.width)),
     wipe: view.wipe.on ? { edge: view.wipe.edge, at: view.wipe.at } : null,
   };
 }
 
-/** @param {any} show */
+/** @param {Show} show */
 const keyFor = (show) => JSON.stringify([show.name, show.extractor, show.stress, show.channel]);
 /** The key of what is wanted now; a picture with it shows this view. */
-export const wantedKey = (port = 0) => keyFor(request(port));
+export const wantedKey = (/** @type {0 | 1} */ port = 0) => keyFor(request(port));
 
-/** What a port would look like, as a key: pictures with the same key belong together. @param {number} id @param {number} port */
+/**
+ * What a port would look like, as a key: pictures with the same key belong together.
+ * @param {number} id
+ * @param {number} port
+ */
 export const keyOf = (id, port) => meaning.get(id)?.[port] ?? "";
 
 const tell = paced(33, () => {
@@ -76,7 +102,11 @@ const tell = paced(33, () => {
   sentPort1 = view.wipe.on;
 });
 
-/** Change what is shown. @param {Partial<typeof view>} what @param {{own?: boolean}} [how] own: the person did it, so a reviewer stops following */
+/**
+ * Change what is shown.
+ * @param {Partial<typeof view>} what
+ * @param {{own?: boolean}} [how] own: the person did it, so a reviewer stops following
+ */
 export function look(what, { own = true } = {}) {
   Object.assign(view, what);
   if (own) stopFollowing();
@@ -86,9 +116,13 @@ export function look(what, { own = true } = {}) {
 
 /** @type {Set<string>} who needs the camera's picture just now */
 const needPlate = new Set();
-/** @type {{name: string, extractor: string} | null} */
+/** @type {{name: ViewName, extractor: string} | null} */
 let before = null;
-/** Show the plate for as long as somebody needs it, then what was shown before. @param {string} who @param {boolean} need */
+/**
+ * Show the plate for as long as somebody needs it, then what was shown before.
+ * @param {string} who
+ * @param {boolean} need
+ */
 export function plateFor(who, need) {
   if (need) needPlate.add(who);
   else needPlate.delete(who);
@@ -101,10 +135,14 @@ export function plateFor(who, need) {
   }
 }
 
-/** Show a view. @param {string} name @param {string} [extractor] */
+/** Show a view. @param {ViewName} name @param {string} [extractor] */
 export const showView = (name, extractor = "") => look({ name, extractor });
 
-/** The part and size only: no new meaning, no stop of following. @param {number[] | null} region @param {number} width */
+/**
+ * The part and size only: no new meaning, no stop of following.
+ * @param {Box | null} region
+ * @param {number} width
+ */
 export function frameView(region, width) {
   if (String(region) === String(view.region) && width === view.width) return;
   Object.assign(view, { region, width });
@@ -124,13 +162,19 @@ export function startFollowing() {
   emit("following");
 }
 
-/** @param {any[]} ports */
+/** @param {Show[]} ports */
 function adoptPorts(ports) {
   state.following = ports;
   const [zero, one] = [ports.find((p) => p.port === 0), ports.find((p) => p.port === 1)];
   if (state.you.role === "reviewer" && state.follow && zero) {
-    const wipe = zero.wipe && one ? { on: true, ...zero.wipe, name: one.name, extractor: one.extractor } : { ...view.wipe, on: false };
-    look({ name: zero.name, extractor: zero.extractor, channel: zero.channel, stress: zero.stress, wipe }, { own: false });
+    const wipe =
+      zero.wipe && one
+        ? { on: true, ...zero.wipe, name: one.name, extractor: one.extractor }
+        : { ...view.wipe, on: false };
+    look(
+      { name: zero.name, extractor: zero.extractor, channel: zero.channel, stress: zero.stress, wipe },
+      { own: false },
+    );
     emit("followregion", zero.region);
   }
   emit("following");
@@ -142,15 +186,19 @@ on("ready", () => {
   if (document.hidden) send({ type: "hidden", hidden: true });
   if (!state.follow && state.you.role === "reviewer") send({ type: "follow", on: false });
   adoptPorts(state.following);
-  if (!state.views.includes(view.name)) view.name = "plate";
+  if (!state.views.some((row) => row.name === view.name)) view.name = "plate";
   emit("view");
   tell();
 });
-// A view of what is no longer there falls back: an extractor's to the cumulative matte, the denoised pass to the plate.
-on("recipe", perFrame(() => {
-  if (!canShow(view.name)) look({ name: "plate" }, { own: false });
-  if (!canShow(view.wipe.name)) look({ wipe: { ...view.wipe, name: "plate" } }, { own: false });
-  const known = (/** @type {string} */ id) => !id || state.recipe.extractors.some((/** @type {any} */ e) => e.id === id);
-  if (!known(view.extractor)) look({ extractor: "" }, { own: false });
-  if (!known(view.wipe.extractor)) look({ wipe: { ...view.wipe, extractor: "" } }, { own: false });
-}));
+// A view of what is no longer there falls back: an extractor's to the cumulative matte, the denoised
+// pass to the plate.
+on(
+  "recipe",
+  perFrame(() => {
+    if (!canShow(view.name)) look({ name: "plate" }, { own: false });
+    if (!canShow(view.wipe.name)) look({ wipe: { ...view.wipe, name: "plate" } }, { own: false });
+    const known = (/** @type {string} */ id) => !id || state.recipe.extractors.some((e) => e.id === id);
+    if (!known(view.extractor)) look({ extractor: "" }, { own: false });
+    if (!known(view.wipe.extractor)) look({ wipe: { ...view.wipe, extractor: "" } }, { own: false });
+  }),
+);

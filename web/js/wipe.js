@@ -4,15 +4,30 @@ import { button, h } from "./dom.js";
 import { pictureBox, toStage } from "./picture.js";
 import { on, state } from "./store.js";
 import { look, view, viewTitle } from "./view.js";
-import { viewOptions } from "./viewbar.js";
+import { viewOf, viewOptions } from "./viewbar.js";
 
-const edge = h("button", { type: "button", class: "wipe", role: "slider", "aria-valuemin": 0, "aria-valuemax": 100, hidden: true });
+const edge = h("button", {
+  type: "button",
+  class: "wipe",
+  role: "slider",
+  "aria-valuemin": 0,
+  "aria-valuemax": 100,
+  hidden: true,
+});
 const before = h("span", { class: "wipelabel", hidden: true });
-const second = h("select", { "aria-label": "Second view of the wipe", onchange: () => {
-  const [name, extractor] = second.value.split("/");
-  look({ wipe: { ...view.wipe, name, extractor } });
-} });
-const turn = button({ label: "Turn the wipe's edge", icon: "turn", onclick: () => look({ wipe: { ...view.wipe, edge: view.wipe.edge === "vertical" ? "horizontal" : "vertical" } }) });
+const second = h("select", {
+  "aria-label": "Second view of the wipe",
+  onchange: () => {
+    const [name, extractor] = viewOf(second.value);
+    look({ wipe: { ...view.wipe, name, extractor } });
+  },
+});
+const turn = button({
+  label: "Rotate the wipe's edge",
+  icon: "turn",
+  onclick: () =>
+    look({ wipe: { ...view.wipe, edge: view.wipe.edge === "vertical" ? "horizontal" : "vertical" } }),
+});
 const after = h("div", { class: "wipeside row", hidden: true }, second, turn);
 let offered = "";
 document.getElementById("marks")?.append(edge, before, after);
@@ -32,9 +47,17 @@ edge.addEventListener("pointermove", (/** @type {PointerEvent} */ e) => {
   if (view.wipe.edge === "vertical") moveTo((e.clientX - r.left - a[0]) / (b[0] - a[0]));
   else moveTo((e.clientY - r.top - a[1]) / (b[1] - a[1]));
 });
-for (const type of ["pointerup", "pointercancel"]) edge.addEventListener(type, () => edge.classList.remove("dragging"));
+for (const type of ["pointerup", "pointercancel"])
+  edge.addEventListener(type, () => edge.classList.remove("dragging"));
 edge.addEventListener("keydown", (/** @type {KeyboardEvent} */ e) => {
-  const by = { ArrowRight: 0.01, ArrowUp: 0.01, ArrowLeft: -0.01, ArrowDown: -0.01, PageUp: 0.1, PageDown: -0.1 }[e.key];
+  const by = {
+    ArrowRight: 0.01,
+    ArrowUp: 0.01,
+    ArrowLeft: -0.01,
+    ArrowDown: -0.01,
+    PageUp: 0.1,
+    PageDown: -0.1,
+  }[e.key];
   if (!by) return;
   e.preventDefault();
   moveTo(view.wipe.at + by);
@@ -61,8 +84,18 @@ function show() {
   offered = key;
   second.value = `${name}/${extractor}`;
   const [w, h2] = [pictureBox.clientWidth, pictureBox.clientHeight];
-  const [left, top, right, low] = [Math.max(8, x0 + 8), Math.max(8, y0 + 8), Math.min(w - 8, x1 - 8), Math.min(h2 - 34, y1 - 34)];
+  const [left, top, right, low] = [
+    Math.max(8, x0 + 8),
+    Math.max(8, y0 + 8),
+    Math.min(w - 8, x1 - 8),
+    Math.min(h2 - 34, y1 - 34),
+  ];
   Object.assign(before.style, { left: `${left}px`, top: `${top}px`, right: "auto", bottom: "auto" });
-  Object.assign(after.style, across ? { left: `${left}px`, top: `${low}px`, right: "auto" } : { left: "auto", right: `${w - right}px`, top: `${top}px` });
+  Object.assign(
+    after.style,
+    across
+      ? { left: `${left}px`, top: `${low}px`, right: "auto" }
+      : { left: "auto", right: `${w - right}px`, top: `${top}px` },
+  );
 }
 on("view placed shot recipe ready", show);

@@ -24,9 +24,9 @@ DEVICE void each_group(int first, int end, const Body& body) {
 
 // Groups of the rectangle's width start at multiples of 8, or of PX where rows are too short.
 void planes_rows(const Params& P, int y0, int y1) {
-    Pixels px;
     for (int y = y0; y < y1; ++y)
         each_group(P.x0, P.x1, [&](int x) {
+            Pixels px;  // in here, so that it can lie in registers
             PlaneSink sink = {P, (long long)y * P.pitch + x};
             evaluate(P, x, y, px, sink);
         });
@@ -43,10 +43,10 @@ Line line_of(float* memory, long long length) {
 }
 
 void keyed_row(const Params& P, int y, int x_first, int x_end, bool single, Line line) {
-    Pixels px;
-    float shown[3][PX];
-    ViewSink sink = {shown};
     each_group(x_first, x_end, [&](int x) {
+        Pixels px;
+        float shown[3][PX];
+        ViewSink sink = {shown};
         evaluate(P, x, y, px, sink);
         if (single) {
             EACH_PIXEL shown[0][p] = stress(P, shown[0][p]);

@@ -1,5 +1,7 @@
 // Unmixing on the processor: kernels/cuda/unmix.cuh on wide groups, candidates sampled row by row.
 #define VERDIGRIS_WIDE "wide.hpp"
+#undef PX
+#define PX 16   // one vector of the widest processors: a pixel has much to remember here
 
 #include "memory.hpp"
 #include "pool.hpp"

@@ -1,5 +1,7 @@
 // Unmixing's passes on the full picture or a part of it: kernels/reference/unmix/method.py, `local`.
 #define VERDIGRIS_WIDE "wide.hpp"
+#undef PX
+#define PX 16   // one vector of the widest processors: a pixel has much to remember here
 
 #include "memory.hpp"
 #include "pool.hpp"

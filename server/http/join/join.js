@@ -1,8 +1,9 @@
 // Redeems a link: the token stands in the fragment, which browsers never send, and goes out only
 // when the button is pressed.
 
-const form = document.getElementById("come-in");
-const said = document.getElementById("said");
+const form = /** @type {HTMLFormElement} */ (document.getElementById("join"));
+const said = /** @type {HTMLElement} */ (document.getElementById("said"));
+const called = /** @type {HTMLInputElement} */ (document.getElementById("name"));
 const token = location.hash.slice(1);
 
 if (token) {
@@ -13,7 +14,7 @@ if (token) {
 
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
-  const name = document.getElementById("name").value;
+  const name = called.value;
   try {
     const answer = await fetch("/api/join", {
       method: "POST",

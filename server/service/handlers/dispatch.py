@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import singledispatch
-from typing import Any
+from typing import Any, Literal
 
 from kernels.errors import VerdigrisError
 from server.editing.notes import NotesError
@@ -16,8 +16,13 @@ from server.wire.replies import Problem, Refused
 def receive(service: Service, client: Client, message: m.ClientMessage) -> None:
     """Carry out one message of a page; whatever is wrong with it is told to the page."""
     about = str(getattr(message, "id", None) or message.type)
-    if isinstance(message, m.OPERATOR_ONLY) and client.role != "operator":
+    if message.only_for not in (None, client.role):
         _refuse_role(client, message, about)
+        return
+    if not client.may_send(message, about):
+        return
+    if isinstance(message, m.Edit) and service.recipes.read_only:
+        _refuse_edit(client, message, "locked", service.recipes.read_only)
         return
     try:
         handle(message, service, client)
@@ -26,17 +31,18 @@ def receive(service: Service, client: Client, message: m.ClientMessage) -> None:
 
 
 def _refuse_role(client: Client, message: m.ClientMessage, about: str) -> None:
-    if isinstance(message, m.Write | m.Undo | m.Redo):
-        client.send(
-            Refused(
-                client_seq=message.client_seq,
-                revision=0,
-                reason="role",
-                message="reviewers look on; only an operator changes the recipe",
-            )
-        )
+    if isinstance(message, m.Edit):
+        told = "reviewers look on; only an operator changes the recipe"
+        _refuse_edit(client, message, "role", told)
     else:
         client.send(Problem(code="role", message="only an operator may do this", about=about))
+
+
+def _refuse_edit(
+    client: Client, message: m.Edit, reason: Literal["role", "locked"], told: str
+) -> None:
+    refused = Refused(client_seq=message.client_seq, revision=0, reason=reason, message=told)
+    client.send(refused)
 
 
 @singledispatch

@@ -11,14 +11,14 @@ from server.wire.replies import Following
 
 
 @handle.register
-def _(message: m.Show, service: Service, client: Client) -> None:
+def show(message: m.Show, service: Service, client: Client) -> None:
     service.scheduler.show(client.client, message, service.now())
     _tell_following(service, client)
     service.pump()
 
 
 @handle.register
-def _(message: m.Unshow, service: Service, client: Client) -> None:
+def unshow(message: m.Unshow, service: Service, client: Client) -> None:
     service.scheduler.unshow(client.client, message.port)
     _tell_following(service, client)
 
@@ -30,11 +30,11 @@ def _tell_following(service: Service, client: Client) -> None:
     news = Following(ports=service.scheduler.following_shows())
     for viewer in service.scheduler.viewers.values():
         if viewer.following:
-            service.clients[viewer.client].send(news, "following")
+            service.clients[viewer.client].send(news)
 
 
 @handle.register
-def _(message: m.Ack, service: Service, client: Client) -> None:
+def acknowledge(message: m.Ack, service: Service, client: Client) -> None:
     if message.latency_ms is not None:
         service.timing.add("control_to_picture", message.latency_ms / 1000)
     if service.scheduler.acknowledge(client.client, message.sequence):
@@ -42,29 +42,29 @@ def _(message: m.Ack, service: Service, client: Client) -> None:
 
 
 @handle.register
-def _(message: m.Hidden, service: Service, client: Client) -> None:
+def hide(message: m.Hidden, service: Service, client: Client) -> None:
     service.scheduler.hide(client.client, message.hidden)
     service.tell_people()
     service.pump()
 
 
 @handle.register
-def _(message: m.Reset, service: Service, client: Client) -> None:
+def reset(message: m.Reset, service: Service, client: Client) -> None:
     service.scheduler.reset(client.client)
     service.pump()
 
 
 @handle.register
-def _(message: m.Follow, service: Service, client: Client) -> None:
+def follow(message: m.Follow, service: Service, client: Client) -> None:
     service.scheduler.follow(client.client, message.on, service.now())
-    client.send(Following(ports=service.scheduler.following_shows()), "following")
+    client.send(Following(ports=service.scheduler.following_shows()))
     service.tell_playhead(client.client)
     service.tell_people()
     service.pump()
 
 
 @handle.register
-def _(message: m.Transport, service: Service, client: Client) -> None:
+def transport(message: m.Transport, service: Service, client: Client) -> None:
     now = service.now()
     viewer = service.scheduler.viewers[client.client]
     if client.role == "operator":

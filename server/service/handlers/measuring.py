@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 import logging
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from kernels.errors import VerdigrisError
-from server.pictures.probe import sample, separate
+from server.pictures.probe import OnEngine, sample, separate
 from server.pictures.renderer import Urgency
 from server.service.clients import Client
 from server.service.handlers.dispatch import handle
@@ -30,65 +30,64 @@ def _frame_of(service: Service, client: Client, frame: int | None) -> int:
 def _measure(
     service: Service,
     client: Client,
-    kind: str,
-    request: str,
+    message: m.Sample | m.Separate,
     frame: int,
-    work: Callable[[], Any],
+    work: Callable[[OnEngine], Any],
 ) -> None:
     async def run() -> None:
         try:
             await service.pictures.until_ready(frame, client.role == "operator")
-            future = service.thread.submit(Urgency.SAMPLE, work)
-            client.send(await asyncio.wrap_future(future))
+            operator = client.role == "operator"
+            urgency = Urgency.SAMPLE if operator else Urgency.LOOK
+            on_engine = partial(service.thread.call, urgency)
+            client.send(await service.measure(partial(work, on_engine), first=operator))
         except VerdigrisError as error:
-            client.send(Problem(code="missing", message=str(error), about=request))
+            client.send(Problem(code="missing", message=str(error), about=message.id))
         except NotReadyError:
             client.send(
-                Problem(code="missing", message="the frame has gone: ask again", about=request)
+                Problem(code="missing", message="the frame has gone: ask again", about=message.id)
             )
         except Exception:
             log.exception("a measurement failed")
             text = "this could not be measured; the service's log tells more"
-            client.send(Problem(code="server", message=text, about=request))
+            client.send(Problem(code="server", message=text, about=message.id))
 
-    client.latest(kind, run)
+    client.carry_out(message, run)
 
 
 @handle.register
-def _(message: m.Sample, service: Service, client: Client) -> None:
+def sample_box(message: m.Sample, service: Service, client: Client) -> None:
     frame = _frame_of(service, client, message.frame)
     opened, recipe, revision = service.opened, service.session.recipe, service.session.revision
     _measure(
         service,
         client,
-        "sample",
-        message.id,
+        message,
         frame,
-        lambda: sample(opened, recipe, revision, frame, message),
+        lambda on_engine: sample(opened, recipe, revision, frame, message, on_engine),
     )
 
 
 @handle.register
-def _(message: m.Separate, service: Service, client: Client) -> None:
+def separate_boxes(message: m.Separate, service: Service, client: Client) -> None:
     frame = _frame_of(service, client, message.frame)
     opened, recipe = service.opened, service.session.recipe
     _measure(
         service,
         client,
-        "separate",
-        message.id,
+        message,
         frame,
-        lambda: separate(opened, recipe, frame, message),
+        lambda on_engine: separate(opened, recipe, frame, message, on_engine),
     )
 
 
 @handle.register
-def _(message: m.Scopes, service: Service, client: Client) -> None:
+def subscribe_scopes(message: m.Scopes, service: Service, client: Client) -> None:
     client.scopes = message if message.kinds else None
     client.scope_sent = None
 
 
 @handle.register
-def _(message: m.AckScopes, service: Service, client: Client) -> None:
+def acknowledge_scopes(message: m.AckScopes, service: Service, client: Client) -> None:
     if message.sequence == client.scope_waiting:
         client.scope_waiting = 0

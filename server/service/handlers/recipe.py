@@ -19,7 +19,7 @@ from server.wire.replies import Done, Problem, Recipes
 
 
 @handle.register
-def _(message: m.Write, service: Service, client: Client) -> None:
+def write(message: m.Write, service: Service, client: Client) -> None:
     _settle(
         service,
         client,
@@ -30,13 +30,13 @@ def _(message: m.Write, service: Service, client: Client) -> None:
 
 
 @handle.register
-def _(message: m.Undo, service: Service, client: Client) -> None:
+def undo(message: m.Undo, service: Service, client: Client) -> None:
     outcome = service.session.undo(client.client, message.client_seq, client.name)
     _settle(service, client, outcome, "undo", told="")
 
 
 @handle.register
-def _(message: m.Redo, service: Service, client: Client) -> None:
+def redo(message: m.Redo, service: Service, client: Client) -> None:
     outcome = service.session.redo(client.client, message.client_seq, client.name)
     _settle(service, client, outcome, "redo", told="")
 
@@ -57,19 +57,16 @@ def _settle(
         service.recipe_changed(label, gesture)
         client.write_times.append((outcome.news.revision, client.heard_at))
         service.pump()
-        paths = tuple(change.path for change in outcome.news.changes)
-        service.broadcast(
-            outcome.news,
-            ("changed", gesture, paths) if gesture else None,
-            but=client.client if told is None else told,
-        )
+        service.broadcast(outcome.news, but=client.client if told is None else told)
         client.send_along(outcome.answer)
     else:
         client.send(outcome.answer)
 
 
 def _in_background(
-    client: Client, request: str, work: Callable[[], Coroutine[Any, Any, None]]
+    client: Client,
+    message: m.RecipesAsk | m.RecipeSaveAs | m.RecipeLoad,
+    work: Callable[[], Coroutine[Any, Any, None]],
 ) -> None:
     """Run work that waits for the disk; what is wrong is told to the page."""
 
@@ -77,18 +74,18 @@ def _in_background(
         try:
             await work()
         except VerdigrisError as error:
-            client.send(Problem(code="invalid", message=str(error), about=request))
+            client.send(Problem(code="invalid", message=str(error), about=message.id))
 
-    client.latest("recipes", run)
-
-
-@handle.register
-def _(message: m.RecipesAsk, service: Service, client: Client) -> None:
-    _in_background(client, message.id, lambda: _tell_recipes(service, client, message.id))
+    client.carry_out(message, run)
 
 
 @handle.register
-def _(message: m.RecipeSaveAs, service: Service, client: Client) -> None:
+def list_recipes(message: m.RecipesAsk, service: Service, client: Client) -> None:
+    _in_background(client, message, lambda: _tell_recipes(service, client, message.id))
+
+
+@handle.register
+def save_recipe_as(message: m.RecipeSaveAs, service: Service, client: Client) -> None:
     recipe, store = service.session.recipe, service.recipes
     store.named(message.name)
 
@@ -96,7 +93,7 @@ def _(message: m.RecipeSaveAs, service: Service, client: Client) -> None:
         await asyncio.to_thread(store.save_as, recipe, message.name)
         await _tell_recipes(service, client, message.id)
 
-    _in_background(client, message.id, work)
+    _in_background(client, message, work)
 
 
 async def _tell_recipes(service: Service, client: Client, request: str) -> None:
@@ -106,7 +103,7 @@ async def _tell_recipes(service: Service, client: Client, request: str) -> None:
 
 
 @handle.register
-def _(message: m.RecipeLoad, service: Service, client: Client) -> None:
+def load_saved_recipe(message: m.RecipeLoad, service: Service, client: Client) -> None:
     """Load a recipe as one step of undo, whatever others are doing."""
     store, step, name = service.recipes, message.history, message.name
 
@@ -117,13 +114,13 @@ def _(message: m.RecipeLoad, service: Service, client: Client) -> None:
             recipe, label = await asyncio.to_thread(load_recipe, store.named(name)), f"load {name}"
         else:
             raise VerdigrisError("say which recipe: a name, or a step of the history")
-        _take(service, client, recipe, label)
+        _put_in_place(service, client, recipe, label)
         client.send(Done(id=message.id, message=label))
 
-    _in_background(client, message.id, work)
+    _in_background(client, message, work)
 
 
-def _take(service: Service, client: Client, recipe: Recipe, label: str) -> None:
+def _put_in_place(service: Service, client: Client, recipe: Recipe, label: str) -> None:
     write = m.Write(
         type="write",
         client_seq=0,

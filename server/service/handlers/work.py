@@ -14,13 +14,14 @@ from server.service.jobs import JobContext, JobError
 from server.service.media_list import list_media
 from server.service.service import Service
 from server.service.take_list import take_log
+from server.service.watched import open_watched, read_watched
 from server.takes.log import TakeLog
 from server.wire import messages as m
 from server.wire.replies import Done, Kept, Problem
 
 
 @handle.register
-def _(message: m.MediaAsk, service: Service, client: Client) -> None:
+def list_folder(message: m.MediaAsk, service: Service, client: Client) -> None:
     async def run() -> None:
         try:
             client.send(await asyncio.to_thread(list_media, service.roots, message))
@@ -28,13 +29,11 @@ def _(message: m.MediaAsk, service: Service, client: Client) -> None:
             text = str(error) if isinstance(error, VerdigrisError) else "it cannot be listed"
             client.send(Problem(code="media", message=text, about=message.id))
 
-    client.latest("media", run)
+    client.carry_out(message, run)
 
 
 @handle.register
-def _(message: m.JobStart, service: Service, client: Client) -> None:
-    if service.jobs is None:
-        raise JobError("this service runs no jobs")
+def start_job(message: m.JobStart, service: Service, client: Client) -> None:
     opened, recipe, revision = service.opened, service.session.recipe, service.session.revision
     log = take_log(service)
 
@@ -47,13 +46,13 @@ def _(message: m.JobStart, service: Service, client: Client) -> None:
             roots=service.roots,
             engine=lambda: _job_engine(service),
             out=out,
-            renders=service.renders,
-            plates=service.plates,
+            renders=service.folders.renders,
+            plates=service.folders.plates,
             cancelled=cancelled,
             report=report,
             ocio=opened.ocio,
             take_log=log,
-            read_take=service.read_take,
+            read_watched=lambda name: read_watched(service, name),
         )
 
     info = service.jobs.start(message.kind, context, message.id)
@@ -62,7 +61,7 @@ def _(message: m.JobStart, service: Service, client: Client) -> None:
 
 def _job_engine(service: Service) -> Any:
     """The engine for a job: the GPU is shared through its thread, the CPU gets one thread more."""
-    if service.engine.name == "cuda":
+    if not service.engine.abilities.uses_cores:
         return SharedEngine(service.engine, service.thread)
     from kernels.cpu import cpu_engine
 
@@ -70,26 +69,24 @@ def _job_engine(service: Service) -> Any:
 
 
 @handle.register
-def _(message: m.JobCancel, service: Service, client: Client) -> None:
-    if service.jobs is None:
-        raise JobError("this service runs no jobs")
+def cancel_job(message: m.JobCancel, service: Service, client: Client) -> None:
     service.jobs.cancel(message.job)
 
 
 @handle.register
-def _(message: m.TakeOpen, service: Service, client: Client) -> None:
+def open_shot(message: m.ShotOpen, service: Service, client: Client) -> None:
     async def run() -> None:
         try:
-            await service.open_take(message.take, message.keep_recipe)
-            client.send(Done(id=message.id, message=f"opened {message.take}"))
+            await open_watched(service, message.shot, message.keep_recipe)
+            client.send(Done(id=message.id, message=f"opened {message.shot}"))
         except VerdigrisError as error:
             client.send(Problem(code="media", message=str(error), about=message.id))
 
-    client.latest("take", run)
+    client.carry_out(message, run)
 
 
 @handle.register
-def _(message: m.TakeNote, service: Service, client: Client) -> None:
+def set_take_note(message: m.TakeNote, service: Service, client: Client) -> None:
     log = take_log(service)
 
     async def run() -> None:
@@ -97,11 +94,11 @@ def _(message: m.TakeNote, service: Service, client: Client) -> None:
             async with service.note_order:
                 await asyncio.to_thread(_set_note, log, message)
             client.send(Done(id=message.id, message="the note is kept"))
-            service.broadcast(Kept(), "kept")
+            service.broadcast(Kept())
         except VerdigrisError as error:
             client.send(Problem(code="missing", message=str(error), about=message.id))
 
-    client.latest(f"take_note {message.id}", run)
+    client.carry_out(message, run)
 
 
 def _set_note(log: Path, message: m.TakeNote) -> None:

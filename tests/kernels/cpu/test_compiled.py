@@ -95,7 +95,7 @@ def test_tiles_of_neighbourhood_work_equal_the_whole(engine: CompiledEngine) -> 
 def test_narrow_and_wide_groups_give_the_same_bits(engine: CompiledEngine) -> None:
     """Our own rule, no outside source: a frame narrower than a group is keyed as a wide one is."""
     recipe = starting_recipe()
-    wide = np.random.default_rng(4).random((3, 9, 40), np.float32)
+    wide = np.random.default_rng(4).random((3, 9, 136), np.float32)
     made = []
     for plate in (wide, np.ascontiguousarray(wide[..., :8])):
         inputs = gather(engine, recipe, 1, plate=plate)
@@ -159,3 +159,23 @@ def test_no_memory_is_told(engine: CompiledEngine, monkeypatch: pytest.MonkeyPat
     with pytest.raises(MemoryError):
         engine.planes(build_plan(recipe, 1, inputs.planes), inputs, ["alpha"])
     assert len(launches) == 2
+
+
+def test_extractors_without_a_kernel_are_keyed_on_numpy(
+    engine: CompiledEngine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Our own rule, no outside source: a kind that only the reference has is no error."""
+    recipe = starting_recipe()
+    plate = np.random.default_rng(6).random((3, 16, 24), np.float32)
+    inputs = gather(engine, recipe, 1, plate=plate)
+    plan = build_plan(recipe, 1, inputs.planes)
+    compiled_kernels = engine.planes(plan, inputs, ["alpha"])["alpha"]
+    shown = engine.render(plan, inputs, View("composite", 12, 8))
+    monkeypatch.setattr("kernels.cpu.compiled.served_kinds", frozenset)
+    asked: list[str] = []
+    monkeypatch.setattr(engine.device, "launch", lambda unit, *_, **__: asked.append(unit))
+    tiles = engine.planes(plan, inputs, ["alpha"])["alpha"]
+    again = engine.render(plan, inputs, View("composite", 12, 8))
+    assert set(asked) <= {"planes"}  # nothing but a plane's way out
+    assert np.abs(tiles - compiled_kernels).max() < 2e-5
+    assert np.abs(again.astype(int) - shown).max() <= 1

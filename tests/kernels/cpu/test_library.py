@@ -12,7 +12,7 @@ from kernels.cpu.compiled import CompiledEngine
 from kernels.cpu.engine import CpuEngine
 from kernels.cpu.library import LEVEL, LibraryError
 from kernels.cpu.processor import sensible_threads
-from kernels.engine import choose_engine
+from kernels.engines import choose_engine
 
 
 def test_the_description_says_what_runs_and_why(monkeypatch: pytest.MonkeyPatch) -> None:

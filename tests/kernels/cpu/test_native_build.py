@@ -18,6 +18,7 @@ import pytest
 
 from kernels.cpu import native_build
 from kernels.cpu.native_build import NoCompilerError, Target
+from kernels.cuda import sources
 
 ROOT = Path(__file__).parents[3]
 MAGIC = {"Linux": b"\x7fELF", "Darwin": b"\xcf\xfa\xed\xfe", "Windows": b"MZ"}
@@ -48,6 +49,12 @@ def test_other_systems_libraries_are_compiled(system: str, machine: str, tmp_pat
     for kernel in (b"verdigris_pointwise", b"verdigris_preview", b"verdigris_denoise_average"):
         assert kernel in data
     assert [path.name for path in tmp_path.iterdir()] == [target.file_name]
+
+
+def test_kinds_have_the_codes_that_arguments_are_packed_with() -> None:
+    """Source: `kernels.cuda.sources`, which takes them from the recipe itself."""
+    codes = {f"KIND_{kind.upper()}": code for code, kind in enumerate(native_build.kinds())}
+    assert codes == sources.kinds()
 
 
 def test_systems_without_a_compiler_have_no_targets() -> None:

@@ -6,11 +6,22 @@ Source: NVIDIA's run-time compiler, NVRTC, through its own Python binding.
 from __future__ import annotations
 
 import platform
+from dataclasses import replace
 
 import pytest
 
 from kernels.cuda.packing import Source, pack
-from kernels.cuda.sources import UNITS, Lean, Structure, constants, kernels_of, layout, source
+from kernels.cuda.sources import (
+    UNITS,
+    Lean,
+    Structure,
+    constants,
+    kernels_of,
+    kinds,
+    layout,
+    served_kinds,
+    source,
+)
 from kernels.plan import build_plan
 from kernels.recipe import (
     ChromaDistance,
@@ -125,3 +136,25 @@ def test_emulated_memory_shows_unwritten_values() -> None:
     """Fresh memory of the emulated device is not-a-number, so a forgotten write is seen."""
     memory = HostDevice().empty((3, 4), "float32")
     assert (memory != memory).all()
+
+
+def test_an_extractor_of_an_unknown_kind_is_refused() -> None:
+    """By the compiler in the specialised form, by the host before the general form is launched.
+
+    Our own rule, no outside source: a matte of another kind in its place would look plausible.
+    """
+    assert served_kinds() == set(kinds().values())
+    unknown = next(code for code in range(8) if code not in served_kinds())
+    given = structure("pointwise")
+    wrong = replace(given, extractors=(*given.extractors[:2], given.extractors[2] & ~7 | unknown))
+    with pytest.raises(RuntimeError, match="of a kind that has no code here"):
+        compile_text(source("pointwise", wrong), "pointwise", ARCHITECTURES[0])
+
+    class Unwritten(ValueBand):
+        kind: str = "unwritten"  # type: ignore[assignment]
+
+    recipe = Recipe(extractors=[ValueBand(id="a")])
+    recipe.extractors[0] = Unwritten(id="a")
+    plan = build_plan(recipe, 1, ("plate",))
+    with pytest.raises(TypeError, match="no extractor of kind 'unwritten'"):
+        pack(plan, {"plate": Source(64)}, 64, 64)

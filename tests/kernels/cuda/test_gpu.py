@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-import time
+from concurrent.futures import wait
 from typing import Any
 
 import numpy as np
@@ -26,7 +26,7 @@ def rich_recipe() -> Recipe:
     recipe.extractors.append(ValueBand(id="v", role="edge", strength=0.4))
     refine = recipe.extractors[0].refine
     refine.despeckle.holes_px, refine.guide.radius_px, refine.choke_px = 2.5, 5.0, 1.3
-    refine.levels.keep_soft_px, refine.soften_px = 3.0, 2.0
+    refine.protect_edges.distance_px, refine.soften_px = 3.0, 2.0
     recipe.despill.append(DespillPass(id="m", mask="v", fill="background", fill_blur_px=9))
     recipe.assemble.light_wrap.amount = 0.4
     return recipe
@@ -122,7 +122,11 @@ def test_a_region_equals_the_whole_frame(card: Any) -> None:
 
 
 def test_memory_is_steady_over_many_pictures(card: Any) -> None:
-    """Two hundred changed pictures leave the pool as large as twenty did."""
+    """Two hundred changed pictures leave the pool as large as a hundred did.
+
+    Our own rule, no outside source; by then the specialised form has taken over and planes of all
+    sizes have been had once.
+    """
     import cupy
 
     recipe = rich_recipe()
@@ -134,7 +138,7 @@ def test_memory_is_steady_over_many_pictures(card: Any) -> None:
             card.render(build_plan(recipe, 1, inputs.planes), inputs, View("composite", 320, 180))
         return int(cupy.get_default_memory_pool().total_bytes())
 
-    after_few = pictures(20)
+    after_few = pictures(100)
     assert pictures(200) <= after_few * 1.02
 
 
@@ -161,7 +165,7 @@ def test_running_out_of_memory_is_told_and_survived(card: Any) -> None:
 
 def test_jpeg_on_the_card_is_a_jpeg_of_the_picture(card: Any) -> None:
     """Source: Pillow decodes it; the encoder's loss at quality 95 and 4:4:4 is small."""
-    if not card.can_encode_jpeg:
+    if card.device_pictures is None:
         pytest.skip("nvImageCodec is not installed, so the card encodes no JPEG")
     from PIL import Image
 
@@ -179,8 +183,5 @@ def test_a_structure_is_ready_within_seconds(card: Any) -> None:
     inputs = gather(card, recipe, 1, plate=plate(32, 48))
     plan = build_plan(recipe, 1, inputs.planes)
     card.render(plan, inputs, View("matte", 24, 16))
-    deadline = time.monotonic() + 30
-    while not all(future.done() for future in card.card._special.values()):
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
+    assert not wait(list(card.card._special.values()), timeout=60).not_done
     assert all(future.exception() is None for future in card.card._special.values())

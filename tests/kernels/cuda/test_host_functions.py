@@ -104,7 +104,11 @@ def test_a_broken_kernel_is_caught(unit: str, old: str, new: str, name: str) -> 
 def test_a_region_equals_the_whole_frame(emulated: DeviceEngine) -> None:
     """Source: the whole frame's own result; the halos of all refinements are declared."""
     refine = Refine(choke_px=-2.5, soften_px=1.5)
-    refine.despeckle.holes_px, refine.guide.radius_px, refine.levels.keep_soft_px = 3.0, 4.0, 5.0
+    refine.despeckle.holes_px, refine.guide.radius_px, refine.protect_edges.distance_px = (
+        3.0,
+        4.0,
+        5.0,
+    )
     recipe = Recipe(extractors=[ColourDifference(id="a", refine=refine)], refine=refine)
     recipe.assemble.light_wrap.amount = 0.5
     recipe.assemble.light_wrap.reach_px = 3.0
@@ -217,7 +221,7 @@ def test_hue_curves_hold_at_the_borders_of_the_sectors(emulated: DeviceEngine) -
     points = [CurvePoint(hue_deg=h, value=v) for h, v in ((0, 0.2), (110, 1.3), (300, 0.6))]
     bent = HueCurve(points=points)
     recipe = Recipe(
-        extractors=[HueBand(id="a", centre_deg=310, width_deg=90, softness_deg=30)],
+        extractors=[HueBand(id="a", hue_deg=310, spread_deg=45, fade_deg=30)],
         despill=[DespillPass(id="n", spill_by_hue=bent, saturation_by_hue=bent)],
     )
     corners = np.array([[r, g, b] for r in (0, 1) for g in (0, 1) for b in (0, 1)], np.float32)

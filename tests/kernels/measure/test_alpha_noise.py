@@ -22,7 +22,10 @@ def least_squares(plate: np.ndarray, f: np.ndarray, c: np.ndarray, noise: Noise)
 
 @pytest.mark.parametrize(("a", "b"), [(1e-4, 1e-5), (5e-4, 5e-5), (2e-5, 4e-4)])
 def test_the_bound_is_met_by_per_pixel_least_squares(a: float, b: float) -> None:
-    """Source: Cramer-Rao bound; per-pixel least squares with true F and c, within 10 %."""
+    """Per-pixel least squares with true F and c, within 10 %.
+
+    Source: the Cramer-Rao bound in the general Gaussian case, Kay 1993, section 3.9.
+    """
     light, alpha = with_disc(flat(), 4.0, F)
     plate = noisy(light, a, b)
     survey = measure_frame(plate, detail=False)
@@ -53,3 +56,25 @@ def test_correlation_counts() -> None:
     across = expected_sigma_alpha(f, np.array([0.2, 0.4, 0.2]), np.float64(0.5), noise)
     assert along == pytest.approx(0.01 * np.sqrt(1.9) / (np.sqrt(2) * 0.1), rel=1e-6)
     assert across == pytest.approx(0.01 * np.sqrt(0.1) / (np.sqrt(2) * 0.1), rel=1e-6)
+
+
+@pytest.mark.parametrize("gain", [1e-5, 1e-3, 0.04])
+@pytest.mark.parametrize("alpha", [0.1, 0.5, 0.9])
+def test_the_term_left_out_matters_as_little_as_is_said(gain: float, alpha: float) -> None:
+    """With tr((S^-1 S')^2) / 2 in the information sigma falls by at most g / 4x, x the least level.
+
+    Source: the Cramer-Rao bound in the general Gaussian case, Kay 1993, section 3.9, equation 3.32
+    from memory; S' by differences of the covariance itself.
+    """
+    noise = Noise(gain=(gain, gain, gain))
+    f, c = np.array(F), np.array(GREEN)
+    sigma = float(expected_sigma_alpha(f, c, np.float64(alpha), noise))
+
+    def covariance(a: float) -> np.ndarray:
+        return np.asarray(covariance_at(noise, a * f + (1 - a) * c))
+
+    change = (covariance(alpha + 1e-4) - covariance(alpha - 1e-4)) / 2e-4
+    turned = np.linalg.solve(covariance(alpha), change)
+    whole = 1 / np.sqrt(1 / sigma**2 + 0.5 * np.trace(turned @ turned))
+    level = (alpha * f + (1 - alpha) * c).min()
+    assert 0 < 1 - whole / sigma <= gain / (4 * level) * (1 + 1e-6)

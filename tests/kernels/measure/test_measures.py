@@ -29,7 +29,7 @@ def test_evenness_meets_a_known_falloff(stops: float, noise: tuple[float, float]
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_flat_screen_at_20_db_is_even(seed: int) -> None:
-    """From memory: noise alone must not read as uneven light; to be confirmed."""
+    """Noise alone must not read as uneven light. Our own rule, no outside source."""
     m = measured(noisy(flat(), 0.0, 0.036**2, seed))
     assert m.snr_db is not None
     assert m.snr_db[1] == pytest.approx(20.0, abs=0.3)
@@ -218,7 +218,7 @@ def test_a_plain_screen_does_not_tell_how_the_camera_moves() -> None:
 
 
 def test_an_unknown_curve_gives_no_figures_in_stops() -> None:
-    """From memory: stops need the transfer curve; to be confirmed."""
+    """Stops need the transfer curve. Our own rule, no outside source."""
     m = measure_frame(noisy(ramped(1.0), 1e-5, 1e-6), known_curve=False, detail=False).measures
     assert m.screen
     assert m.evenness_stops is None

@@ -40,7 +40,7 @@ def test_moves_go_right_and_down_and_the_border_is_held() -> None:
 def test_a_quarter_turn_is_clockwise(turn: float) -> None:
     """Source: numpy.rot90."""
     square = PICTURE[:, :24, :24]
-    got = b.place(square, picture(turn_deg=turn), 24, 24)
+    got = b.place(square, picture(rotate_deg=turn), 24, 24)
     np.testing.assert_allclose(got, np.rot90(square, k=-1, axes=(1, 2)), atol=1e-5)
 
 
@@ -48,7 +48,7 @@ def test_a_quarter_turn_is_clockwise(turn: float) -> None:
 @settings(max_examples=25, deadline=None)
 def test_any_placement_meets_a_general_warp(x: float, y: float, scale: float, turn: float) -> None:
     """Source: scikit-image, transform.warp, order 1, border held."""
-    p = picture(move_x_px=x, move_y_px=y, scale=scale, turn_deg=turn)
+    p = picture(move_x_px=x, move_y_px=y, scale=scale, rotate_deg=turn)
     source = PICTURE.astype(np.float64)
     got = b.place(source, p, 50, 30)
     cover = max(50 / 36, 30 / 24) * scale
@@ -100,7 +100,7 @@ def test_awkward_sizes(kind: Any, size: tuple[int, int]) -> None:
     """Source: every size from one pixel up is legal."""
     source = np.full((3, size[1], size[0]), 0.3, np.float32)
     for given_, width, height in ((source, 11, 7), (PICTURE, *size), (None, *size)):
-        p = Background(kind=kind, turn_deg=33.0, scale=0.7, defocus_px=1.5)
+        p = Background(kind=kind, rotate_deg=33.0, scale=0.7, defocus_px=1.5)
         got = b.place(given_, p, width, height)
         assert got.shape == (3, height, width)
         assert got.dtype == np.float32

@@ -47,6 +47,11 @@ def picture(seed: int, size: tuple[int, int] = (11, 17), dtype: Any = np.float32
     return np.where(rng.random(size) < 0.2, np.reshape(GREEN, (3, 1, 1)), image).astype(dtype)
 
 
+def balance_of(first: float, second: float) -> dict[str, float]:
+    level, balance = rc.level_and_balance(first, second)
+    return {"comparison_level": level, "red_blue_balance": balance}
+
+
 def pixel(*rgb: float) -> Any:
     return np.array(rgb, dtype=np.float64).reshape(3, 1, 1)
 
@@ -153,9 +158,9 @@ def test_hue_band_against_colorsys(
     """Source: Python's colorsys for hue and saturation, the band written out per pixel."""
     image = np.random.default_rng(seed).uniform(0.01, 2, (3, 4, 5))
     p = rc.HueBand(
-        centre_deg=centre,
-        width_deg=width,
-        softness_deg=soft,
+        hue_deg=centre,
+        spread_deg=width / 2,
+        fade_deg=soft,
         saturation_floor=floor,
         saturation_soft=roll,
     )
@@ -173,9 +178,7 @@ def test_hue_band_against_colorsys(
 
 def test_hue_wraps_and_greys_have_none() -> None:
     """Common practice, no source: a band around red takes both sides of 0 degrees, never grey."""
-    p = rc.HueBand(
-        centre_deg=0, width_deg=30, softness_deg=0, saturation_floor=0, saturation_soft=0
-    )
+    p = rc.HueBand(hue_deg=0, spread_deg=15, fade_deg=0, saturation_floor=0, saturation_soft=0)
     image = np.concatenate(
         [
             pixel(1, 0.1, 0.2),
@@ -187,7 +190,7 @@ def test_hue_wraps_and_greys_have_none() -> None:
         axis=2,
     )
     assert x.hue_band(image, p, context()).ravel().tolist() == [1, 1, 0, 0, 0]
-    turned = rc.HueBand(**{**p.model_dump(exclude={"shapes", "refine"}), "centre_deg": -360})
+    turned = rc.HueBand(**{**p.model_dump(exclude={"shapes", "refine"}), "hue_deg": -360})
     assert np.array_equal(x.hue_band(image, turned, context()), x.hue_band(image, p, context()))
 
 
@@ -207,13 +210,13 @@ def test_a_hue_band_takes_its_chart_patch(patch: str, floor: float) -> None:
     """A band centred on the chart's green or blue patch takes it and no other.
 
     The patch called purplish blue has blue's hue within 2 degrees: saturation tells them apart.
-    Source: published 24-patch chart values through colour-science; hue by Python's colorsys.
+    Source: a 24-patch chart's values as colour-science has them; hue by Python's colorsys.
     """
     image, names = chart()
     at = names.index(patch)
     hue = 360 * colorsys.rgb_to_hsv(*image[:, 0, at])[0]
     p = rc.HueBand(
-        centre_deg=hue, width_deg=30, softness_deg=2, saturation_floor=floor, saturation_soft=0.05
+        hue_deg=hue, spread_deg=15, fade_deg=2, saturation_floor=floor, saturation_soft=0.05
     )
     got = dict(zip(names, x.hue_band(image, p, context()).ravel(), strict=True))
     assert got.pop(patch) == 1
@@ -298,7 +301,8 @@ def test_colour_difference_is_exact_where_the_foreground_has_no_excess(
 ) -> None:
     """F_k = w_i F_i + w_j F_j makes alpha exact for p = aF + (1 - a)c, by hand.
 
-    Source: Smith & Blinn 1996, theorem on foregrounds in a plane of the colour cube.
+    From memory: Smith & Blinn 1996, foregrounds in a plane of the colour cube; and by hand: with
+    e(F) = 0, e(p) is (1 - alpha) e(c).
     """
     ctx = context(primary)
     rng = np.random.default_rng(seed)
@@ -307,7 +311,7 @@ def test_colour_difference_is_exact_where_the_foreground_has_no_excess(
     f = rng.uniform(0, 3, (3, 6, 7))
     f[k] = w1 * f[i] + w2 * f[j]
     clean = np.reshape(ctx.screen, (3, 1, 1)) * rng.uniform(0.5, 1.5, (6, 7))
-    p = rc.ColourDifference(excess="weights", weight_first=w1, weight_second=w2)
+    p = rc.ColourDifference(excess="balance", **balance_of(w1, w2))
     got = x.colour_difference(alpha * f + (1 - alpha) * clean, clean, p, ctx)
     assert np.allclose(got, alpha, atol=1e-9)
 
@@ -366,7 +370,7 @@ def test_no_screen_is_opaque_and_counted() -> None:
 
 
 @SETTINGS
-@given(seeds, spaces, st.sampled_from(["lean", "weights"]))
+@given(seeds, spaces, st.sampled_from(["lean", "balance"]))
 def test_the_noise_of_the_excess_is_propagated(seed: int, space: Any, form: Any) -> None:
     """sigma of e(c) meets the spread of e over many noisy copies of c within 5 %.
 
@@ -375,7 +379,7 @@ def test_the_noise_of_the_excess_is_propagated(seed: int, space: Any, form: Any)
     rng = np.random.default_rng(seed)
     clean = np.reshape(GREEN, (3, 1, 1)) * rng.uniform(0.8, 1.2)
     ctx = context(noise=rc.Noise(gain=(2e-5, 3e-5, 1e-5), offset=(1e-8, 1e-8, 1e-8)))
-    p = rc.ColourDifference(space=space, excess=form, lean=0.8, weight_first=0.3, weight_second=0.6)
+    p = rc.ColourDifference(space=space, excess=form, lean=0.8, **balance_of(0.3, 0.6))
     sigma = x.screen_sigma(clean, ctx)
     noisy = clean + sigma * rng.normal(size=(3, 100, 200))
     spread = x.excess(x.in_space(noisy, space), p, ctx).std()
@@ -477,7 +481,7 @@ def test_inverting_comes_before_refinement(kind: str, seed: int) -> None:
     """1 - alpha, then levels, then shapes. Common practice, no source."""
     image = picture(seed)
     plain = rc.EXTRACTORS[kind]()
-    levels = rc.Refine(levels=rc.Levels(black=0.25, white=0.75))
+    levels = rc.Refine(levels=rc.Levels(clear_below=0.25, solid_above=0.75))
     inverted = rc.EXTRACTORS[kind](inverted=True, refine=levels)
     raw = x.raw_matte(plain, image, None, context())
     assert np.array_equal(x.raw_matte(inverted, image, None, context()), 1 - raw)

@@ -281,7 +281,7 @@ def test_levels_labels_mean_what_they_say(
     assert np.all(r.levels(m, black, white + more) <= got + 1e-6)
 
 
-def test_keep_soft_acts_near_soft_edges_only() -> None:
+def test_protect_edges_acts_near_soft_edges_only() -> None:
     """Clean core and clean screen beyond the distance stay as levelled, to the bit.
 
     On the soft boundary's middle the matte before levels is back in full. By hand: 4 L (1 - L) is
@@ -300,8 +300,25 @@ def test_keep_soft_acts_near_soft_edges_only() -> None:
 
 
 @SETTINGS
+@given(seeds, st.floats(0.1, 12), st.floats(0, 1))
+def test_the_amount_blends_from_the_levelled_matte_to_the_protected_one(
+    seed: int, px: float, amount: float
+) -> None:
+    """mix(levelled, protected, amount) by hand; 0 is the levelled matte to the bit.
+
+    Our own rule, no outside source.
+    """
+    before = matte(seed).astype(np.float64)
+    levelled = r.levels(before, 0.2, 0.7)
+    protected = r.protect_edges(before, levelled, px)
+    got = r.protect_edges(before, levelled, px, amount)
+    assert np.allclose(got, (1 - amount) * levelled + amount * protected, atol=1e-12)
+    assert np.array_equal(r.protect_edges(before, levelled, px, 0), levelled)
+
+
+@SETTINGS
 @given(seeds, st.floats(0, 12), sizes)
-def test_keep_soft_lies_between_and_is_continuous(
+def test_protect_edges_lies_between_and_is_continuous(
     seed: int, px: float, size: tuple[int, int]
 ) -> None:
     """Common practice, no source."""
@@ -355,7 +372,8 @@ def refinements(draw: Callable[..., Any]) -> rc.Refine:
     return rc.Refine(
         despeckle=rc.Despeckle(holes_px=maybe(4), specks_px=maybe(4)),
         guide=rc.Guide(radius_px=maybe(5), smoothness=draw(st.sampled_from([1e-4, 1e-2]))),
-        levels=rc.Levels(black=black, white=draw(st.floats(0.5, 1.1)), keep_soft_px=maybe(7)),
+        levels=rc.Levels(clear_below=black, solid_above=draw(st.floats(0.5, 1.1))),
+        protect_edges=rc.ProtectEdges(distance_px=maybe(7), amount=draw(st.floats(0, 1))),
         choke_px=maybe(4, -4.0),
         soften_px=maybe(2),
     )
@@ -381,7 +399,9 @@ def test_a_tile_with_its_halo_gives_the_frame(
     )
 
 
-@pytest.mark.parametrize("part", ["holes", "specks", "guide", "keep", "choke", "spread", "soften"])
+@pytest.mark.parametrize(
+    "part", ["holes", "specks", "guide", "protect", "choke", "spread", "soften"]
+)
 @pytest.mark.parametrize("px", [0.5, 1, 2, 2.5, 3])
 def test_no_operation_looks_past_its_halo(part: str, px: float) -> None:
     """Changing every pixel farther than the halo from the middle changes nothing there.
@@ -392,7 +412,10 @@ def test_no_operation_looks_past_its_halo(part: str, px: float) -> None:
         "holes": rc.Refine(despeckle=rc.Despeckle(holes_px=px)),
         "specks": rc.Refine(despeckle=rc.Despeckle(specks_px=px)),
         "guide": rc.Refine(guide=rc.Guide(radius_px=px)),
-        "keep": rc.Refine(levels=rc.Levels(black=0.3, white=0.6, keep_soft_px=px)),
+        "protect": rc.Refine(
+            levels=rc.Levels(clear_below=0.3, solid_above=0.6),
+            protect_edges=rc.ProtectEdges(distance_px=px),
+        ),
         "choke": rc.Refine(choke_px=px),
         "spread": rc.Refine(choke_px=-px),
         "soften": rc.Refine(soften_px=px),
@@ -426,8 +449,9 @@ def test_the_chain_stays_a_matte(chain: rc.Refine, seed: int, size: tuple[int, i
     assert r.refine(m.astype(np.float64), chain, i).dtype == np.float64
     step = r.despeckle(m, chain.despeckle.holes_px, chain.despeckle.specks_px)
     step = r.guide(step, i, chain.guide.radius_px, chain.guide.smoothness)
-    levelled = r.levels(step, chain.levels.black, chain.levels.white)
-    step = r.protect_edges(step, levelled, chain.levels.keep_soft_px)
+    levelled = r.levels(step, chain.levels.clear_below, chain.levels.solid_above)
+    protect = chain.protect_edges
+    step = r.protect_edges(step, levelled, protect.distance_px, protect.amount)
     assert np.array_equal(r.soften(r.choke(step, chain.choke_px), chain.soften_px), got)
 
 

@@ -220,7 +220,7 @@ def test_a_log_beside_the_shots_goes_first(tmp_path: Path, own_data: Path) -> No
 
 
 def test_an_unmarked_picture_gives_no_figures_in_stops(tmp_path: Path) -> None:
-    """From memory: without a known curve stops mean nothing; to be confirmed."""
+    """Our own rule, no outside source: without a known curve stops mean nothing."""
     code = encoded(noisy(flat(*SIZE), 2e-5, 2e-6))
     codes = np.ascontiguousarray((code.transpose(1, 2, 0) * 255 + 0.5).astype(np.uint8))
     write_still(tmp_path / "a.png", codes)
@@ -242,3 +242,18 @@ def test_sampling_is_even_and_leaves_gaps_out(tmp_path: Path) -> None:
     assert (frames[0], frames[-1]) == (1001, 1030)
     assert not set(frames) & {1010, 1011, 1012}
     assert sample_frames(shot, 100) == sorted(set(shot.frames) - {1010, 1011, 1012})
+
+
+def test_the_colour_space_is_printed_with_how_it_was_decided(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Our own rule, no outside source: nobody has to guess how a shot was read."""
+    write_exr(tmp_path / "bare.exr", {"": flat(64, 36)})
+    report = tmp_path / "r.html"
+    run(["survey", str(tmp_path / "bare.exr"), "--exit-zero", "--html", str(report)])
+    run(["survey", good(tmp_path), "--exit-zero"])
+    out = capsys.readouterr().out
+    assumed = "Linear Rec.709 (sRGB) (assumed, as the file does not state it)"
+    assert f"read as {assumed}" in out
+    assert "read as ACEScg (stated by the file)" in out
+    assert assumed in report.read_text(encoding="utf-8")

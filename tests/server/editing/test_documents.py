@@ -21,7 +21,7 @@ from server.wire.messages import SetOp
 
 PATHS = {
     "name": ["x", 5, "", "y" * 300],
-    "version": [1, 2, "1"],
+    "version": [2, 1, "2"],
     "extractors/core/gain": [
         1.5,
         2,
@@ -33,7 +33,7 @@ PATHS = {
     "extractors/core/gain/keys": [[], [{"frame": 3, "value": 1}]],
     "extractors/core/id": ["edge", "fresh", ""],
     "extractors/core/kind": ["hue_band", "no such kind"],
-    "extractors/edge/refine/levels/black": [0.1, 7.0, None],
+    "extractors/edge/refine/levels/clear_below": [0.1, 7.0, None],
     "extractors": [[], None, {}, "text"],
     "despill/spill/mask": ["", "core", "cumulative", "nobody"],
     "despill/spill/amount": [0.3, 9.0],

@@ -21,10 +21,9 @@ from schemathesis.specs.openapi.checks import (
 )
 from websockets.exceptions import ConnectionClosed
 
-from server.service import overview
 from server.wire.protocol import PROTOCOL
 from server.wire.state import State
-from tests.server.conftest import Live, Page, wait_for
+from tests.server.conftest import Live, Page
 
 WELL_FORMED: list[dict[str, Any]] = [
     {
@@ -44,7 +43,7 @@ WELL_FORMED: list[dict[str, Any]] = [
     {"type": "revoke", "device": "a"},
     {"type": "separate", "id": "a", "box_a": [0, 0, 1, 1], "box_b": [2, 2, 3, 3]},
     {"type": "media", "id": "a", "root": "media", "under": ""},
-    {"type": "take_open", "id": "a", "take": "x"},
+    {"type": "shot_open", "id": "a", "shot": "x"},
     {"type": "undo", "client_seq": 3},
 ]
 JUNK: list[Any] = [
@@ -184,12 +183,12 @@ def test_a_welcome_that_fails_leaves_nobody_behind(
         def fail(*_: object) -> State:
             raise ValueError("no state today")
 
-        broken.setattr(overview, "state", fail)
+        broken.setattr(fresh.service, "state", fail)
         with fresh.socket(cookie) as socket:
             socket.send(json.dumps({"type": "hello", "protocol": PROTOCOL, "client": "c"}))
             with pytest.raises(ConnectionClosed):
                 socket.recv(10)
-        wait_for(lambda: not fresh.service.clients)
+        assert not fresh.service.clients
         assert not fresh.service.scheduler.viewers
     with fresh.page(cookie=cookie, client="c") as page:
         assert page.welcome["you"]["client"] == "c"

@@ -6,7 +6,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import av
@@ -22,6 +21,7 @@ from kernels.recipe_file import recipe_hash, save_recipe
 from kernels.reference import execute
 from server import cli
 from server.media import open_shot, write_exr
+from tests.server.conftest import EVERY_FRAME_TOLD
 
 FRAMES = (1001, 1002, 1003)
 HEIGHT, WIDTH = 40, 56
@@ -162,7 +162,7 @@ def test_straight_and_premultiplied_fit_together(shot: str, recipe: Path, tmp_pa
 def test_a_finished_render_is_left_alone_and_a_changed_one_is_not(
     shot: str, recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """From memory: the same command goes on where it stopped; to be confirmed."""
+    """Our own rule, no outside source: the same command goes on where it stopped."""
     out = str(tmp_path / "out" / "key.####.exr")
     assert render(shot, recipe, out) == 0
     (tmp_path / "out" / "key.1002.exr").unlink()
@@ -193,7 +193,7 @@ def test_a_wrong_option_is_one_sentence_and_writes_nothing(
     says: str,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """From memory: exit code 2, one sentence, nothing half-written; to be confirmed."""
+    """Our own rule, no outside source: exit code 2, one sentence, nothing half-written."""
     assert render(shot, recipe, str(tmp_path / "out" / "k.####.exr"), *more) == 2
     err = [line for line in capsys.readouterr().err.splitlines() if line.startswith("verdigris:")]
     assert len(err) == 1
@@ -204,7 +204,7 @@ def test_a_wrong_option_is_one_sentence_and_writes_nothing(
 def test_a_source_is_never_written_over(
     shot: str, recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """From memory: not by its name and not through a link; to be confirmed."""
+    """Our own rule, no outside source: not by its name and not through a link."""
     before = {p.name: p.read_bytes() for p in (tmp_path / "in").iterdir()}
     assert render(shot, recipe, shot) == 2
     (tmp_path / "link").symlink_to(tmp_path / "in")
@@ -216,7 +216,7 @@ def test_a_source_is_never_written_over(
 def test_missing_and_truncated_frames_are_named(
     shot: str, recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """From memory: missing frames are an error, or held on request; to be confirmed."""
+    """Our own rule, no outside source: missing frames are an error, or held on request."""
     second = tmp_path / "in" / "gate.1002.exr"
     whole = second.read_bytes()
     second.unlink()
@@ -234,7 +234,7 @@ def test_missing_and_truncated_frames_are_named(
 def test_a_still_to_one_file_and_a_name_without_digits(
     shot: str, recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """From memory: one file cannot hold three frames; to be confirmed."""
+    """Our own rule, no outside source: one file cannot hold three frames."""
     assert render(shot, recipe, str(tmp_path / "one.exr")) == 2
     assert "####" in capsys.readouterr().err
     assert render(str(tmp_path / "in" / "gate.1001.exr"), recipe, str(tmp_path / "one.exr")) == 0
@@ -249,8 +249,8 @@ def test_killing_a_render_leaves_only_whole_files(shot: str, recipe: Path, tmp_p
     process = subprocess.Popen(
         [
             sys.executable,
-            "-m",
-            "server.cli",
+            "-c",
+            EVERY_FRAME_TOLD,
             "render",
             shot,
             "--recipe",
@@ -261,13 +261,13 @@ def test_killing_a_render_leaves_only_whole_files(shot: str, recipe: Path, tmp_p
             "cpu",
         ],
         stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
     )
-    deadline = time.monotonic() + 60
-    while not list((tmp_path / "out").glob("k.*.exr")) and time.monotonic() < deadline:
-        time.sleep(0.01)
+    assert process.stderr is not None
+    assert next(line for line in process.stderr if line.startswith("rendering: 1/"))
     process.send_signal(signal.SIGKILL)
-    process.wait()
+    process.communicate(timeout=60)
     written = list((tmp_path / "out").glob("k.*.exr"))
     assert written
     for path in written:

@@ -10,7 +10,7 @@ import pytest
 from demo_media import truth_shot
 from demo_media.scene import TruthShot
 from kernels import metrics
-from kernels.cpu.engine import CpuEngine
+from kernels.cpu import cpu_engine
 from kernels.explain import explain
 from kernels.inputs import gather
 from kernels.measure.subject import excess_share
@@ -29,7 +29,7 @@ TUNED, HELD_OUT = (0, 1, 2, 5, 7, 8), (100, 102, 104, 105, 108, 109)
 
 
 def key(recipe: Recipe, plate: np.ndarray, clean: np.ndarray | None) -> np.ndarray:
-    engine = CpuEngine(threads=2)
+    engine = cpu_engine(threads=2)
     try:
         planes = {"plate", "background"} | ({"clean"} if clean is not None else set())
         inputs = gather(engine, recipe, 0, plate=plate, clean=clean)
@@ -178,6 +178,7 @@ def moving_shot(folder: Path, look: Look, frames: int = 5) -> tuple[Shot, list[S
     return open_shot(folder / "move.#.exr"), made
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("look", "told"),
     [
@@ -256,13 +257,13 @@ def test_settings_follow_what_was_measured() -> None:
     def clear_black(found: Findings) -> float:
         extractor = arrange(found).extractors[2]
         assert isinstance(extractor, ColourDifference)
-        return float(extractor.refine.levels.black)  # type: ignore[arg-type]
+        return float(extractor.refine.levels.clear_below)  # type: ignore[arg-type]
 
     quiet, loud = finding(), finding(noise=Noise(offset=(1e-4, 1e-4, 1e-4)))
     assert 0.1 < clear_black(quiet) < clear_black(loud)
     assert clear_black(finding(subsampled=True)) > clear_black(quiet)
     near = arrange(finding(separation=0.6)).extractors[1]
-    assert float(near.refine.levels.white) == pytest.approx(0.57)  # type: ignore[arg-type]
+    assert float(near.refine.levels.solid_above) == pytest.approx(0.57)  # type: ignore[arg-type]
     assert "keep_solid" in arrange(finding(separation=0.1)).notes
     assert "denoise" in arrange(finding(noise=Noise(offset=(5e-3,) * 3))).notes["noise"]
     assert "4 markers near" in arrange(finding(markers=4)).notes["markers"]

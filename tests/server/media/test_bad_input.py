@@ -343,7 +343,7 @@ def test_awkward_sizes(tmp_path: Path, size: tuple[int, int]) -> None:
 
 
 def test_what_is_over_the_limits_is_told_with_the_limits(tmp_path: Path) -> None:
-    """From memory: no advice about a library's own switches; to be confirmed."""
+    """Our own rule, no outside source: no advice about a library's own switches."""
     spec = oiio.ImageSpec(4, 4, 100, "half")
     writer = oiio.ImageOutput.create("openexr")
     path = tmp_path / "many.exr"
@@ -371,7 +371,7 @@ def test_tristimulus_channels_are_not_taken_for_a_grey_picture(tmp_path: Path) -
 
 
 def test_a_folder_in_the_output_s_place_is_told_apart_from_a_full_disk(tmp_path: Path) -> None:
-    """From memory: the remedy fits the mistake; to be confirmed."""
+    """Our own rule, no outside source: the remedy fits the mistake."""
     (tmp_path / "taken.exr").mkdir()
     with pytest.raises(MediaError) as caught:
         write_exr(tmp_path / "taken.exr", {"": np.zeros((3, 4, 4), np.float32)})

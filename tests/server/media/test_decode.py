@@ -9,6 +9,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 from concurrent.futures import CancelledError
 from pathlib import Path
 from typing import Any
@@ -182,10 +183,16 @@ def test_closing_ends_everything(trouble: Any) -> None:
     """Common practice, no source: also while a decoder hangs, and twice."""
     shot, _ = trouble("hang")
     workers: list[int] = []
-    pool = DecodePool(shot, workers=1, on_worker=workers.append)
+    started = threading.Event()
+
+    def heard(pid: int) -> None:
+        workers.append(pid)
+        started.set()
+
+    pool = DecodePool(shot, workers=1, on_worker=heard)
     running, waiting = pool.submit(2), pool.submit(3)
-    while not running.running():
-        pass
+    assert started.wait(60)
+    assert running.running()
     pool.close()
     pool.close()
     with pytest.raises(MediaError, match="has ended"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
@@ -15,7 +16,7 @@ import pytest
 import tifffile
 from numpy.typing import NDArray
 
-from server.media import MediaError, open_shot
+from server.media import MediaError, open_shot, write_exr
 from server.media.headers import Limits
 from server.media.images import read_header, read_picture
 
@@ -134,7 +135,7 @@ def test_dpx_by_its_header_fields(tmp_path: Path, make_dpx: MakeDpx) -> None:
 @pytest.mark.parametrize(
     ("transfer", "space", "origin"),
     [
-        (2, "ACEScg", "metadata"),
+        (2, "Linear Rec.709 (sRGB)", "metadata"),
         (3, "ADX10", "assumed"),
         (6, "Camera Rec.709", "metadata"),
         (0, "sRGB Encoded Rec.709 (sRGB)", "assumed"),
@@ -153,7 +154,7 @@ def test_dpx_transfer_field_chooses_the_space(
 def test_cineon(tmp_path: Path) -> None:
     """Source: OpenImageIO's Cineon reader on a header laid out by the 4.5 format's offsets.
 
-    From memory: offsets of the Cineon 4.5 header; to be confirmed.
+    Source: the "Cineon Image File Format Draft" (cineon.com/ff_draft.php), header structures.
     """
     import struct
 
@@ -281,3 +282,41 @@ def test_limits_are_checked_before_pixels(tmp_path: Path, gradient: Array) -> No
     read_header(tmp_path / "a.png", Limits(side_px=64))
     with pytest.raises(MediaError, match=r"a\.png"):
         read_header(tmp_path / "a.png", Limits(side_px=63))
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_dpx_fields_beyond_the_image_offset_are_pixels(tmp_path: Path, order: str) -> None:
+    """Source: SMPTE ST 268-1: the film and television sections end where the pixels begin; files
+    whose pixels begin at 1664, as FFmpeg writes them, have neither."""
+    height, width = 36, 64
+    header = bytearray(1664)
+    size = 1664 + width * height * 3
+    magic = b"SDPX" if order == ">" else b"XPDS"
+    struct.pack_into(f"{order}4sI8sI", header, 0, magic, 1664, b"V1.0", size)
+    struct.pack_into(f"{order}HHII", header, 768, 0, 1, width, height)
+    struct.pack_into(f"{order}BBBBHHI", header, 800, 50, 6, 6, 8, 0, 0, 1664)
+    pixels = np.full((height, width, 3), 0x11, np.uint8)  # digits that make a time code
+    path = tmp_path / "short.dpx"
+    path.write_bytes(bytes(header) + pixels.tobytes())
+    header_read = read_header(path)
+    assert header_read.fps is None
+    left = {"timeCode", "keyCode", "slate", "slateFrame", "framesPerSecond"}
+    assert not left & set(header_read.attributes)
+    colour, _ = read(path)
+    np.testing.assert_allclose(colour, 0x11 / 255, atol=1e-6)
+
+
+def test_header_text_in_latin_1_is_carried(tmp_path: Path) -> None:
+    """Source: ISO/IEC 8859-1; the OpenEXR project's module, with two bytes of its text changed:
+    the owner is read, and written again as UTF-8."""
+    plane = np.ones((4, 4), np.float32)
+    path = tmp_path / "a.exr"
+    exr(path, {"R": plane, "G": plane, "B": plane}, owner="Jos# \x01B")
+    path.write_bytes(path.read_bytes().replace(b"Jos#", b"Jos\xe9"))
+    shot = open_shot(path)
+    assert shot.metadata["owner"] == "José B"
+    out = tmp_path / "out.exr"
+    frame = shot.read(1)
+    write_exr(out, {"": frame.pixels}, attributes=frame.attributes)
+    with OpenEXR.File(str(out)) as file:
+        assert file.header()["owner"] == "José B"

@@ -215,7 +215,7 @@ def test_interlaced_material_is_refused_with_the_remedy(
 ) -> None:
     """Source: ITU-T H.264, field pictures in frames (MBAFF)."""
     path = make_movie("a.mp4", numbered_frames(4), options={"x264-params": "tff=1"})
-    with pytest.raises(MediaError, match=r"a\.mp4.*interlaced; deinterlace it"):
+    with pytest.raises(MediaError, match=r"a\.mp4.*interlaced; deinterlace it.*--deinterlace"):
         open_shot(path)
 
 
@@ -285,3 +285,99 @@ def test_frames_lost_off_the_end_are_missing_frames(
     np.testing.assert_array_equal(held.pixels, shot.read(last).pixels)
     with pytest.raises(MediaError, match="frame 20 is missing"):
         open_shot(cut).read(20)
+
+
+@pytest.mark.parametrize("options", [{"bf": "3", "g": "12"}, {"bf": "2", "g": "8", "qp": "10"}])
+def test_reordered_frames_without_presentation_times(
+    make_movie: Maker, numbered_frames: Frames, options: dict[str, str]
+) -> None:
+    """Source: PyAV's H.264 encoder and AVI, which has decoding times only: the frames in the order
+    in which the decoder gives them, read in order, backwards, and at random."""
+    movie = Movie(make_movie("a.avi", numbered_frames(30), options=options))
+    assert (movie.frame_count, movie.missing_frames) == (30, [])
+    assert "no presentation times" in movie.remarks[0]
+    order = list(range(1, 31))
+    for number in [*order, *reversed(order), *random.Random(1).sample(order, 12)]:
+        assert abs(code_of(movie, number) - (20 + 5 * (number - 1))) < 2
+
+
+@pytest.mark.parametrize(
+    ("name", "codec", "options"),
+    [
+        ("a.mkv", "libx264", {"g": "4", "bf": "0"}),
+        ("b.mkv", "libx264", {"g": "6", "bf": "2"}),
+        ("a.mxf", "mpeg2video", {"g": "4"}),
+        ("a.webm", "libvpx-vp9", {"g": "4"}),
+        ("a.avi", "mjpeg", {}),
+    ],
+)
+def test_a_movie_cut_short_is_told(
+    make_movie: Maker, name: str, codec: str, options: dict[str, str]
+) -> None:
+    """Common practice, no source: the length that the file declares against the frames that are
+    there; a whole movie says nothing."""
+    rng = np.random.default_rng(4)
+    noise = [rng.integers(0, 255, (48, 64, 3), np.uint8) for _ in range(30)]
+    pix_fmt = "yuvj420p" if codec == "mjpeg" else "yuv420p"
+    path = make_movie(name, noise, codec=codec, pix_fmt=pix_fmt, rate=25, options=options)
+    whole = open_shot(path)
+    assert (len(whole.frames), whole.missing_frames, whole.remarks) == (30, [], ())
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) * 6 // 10])
+    cut = open_shot(path, missing="hold")
+    assert len(cut.frames) == 30
+    assert 5 <= len(cut.missing_frames) <= 20
+    assert cut.missing_frames == list(range(cut.missing_frames[0], 31))
+    assert f"{len(cut.missing_frames)} of 30 frames are missing" in cut.remarks[0]
+    assert cut.read(30).held
+
+
+def interlaced_movie(make_movie: Maker, count: int = 8) -> tuple[Path, list[Array]]:
+    """Fields of a bar that moves five pixels each, bottom field first; and the bars' pictures."""
+    fields = []
+    for n in range(2 * count):
+        picture = np.full((64, 128, 3), 40, np.uint8)
+        picture[:, 10 + 5 * n : 22 + 5 * n] = 200
+        fields.append(picture)
+    frames = []
+    for n in range(count):
+        woven = fields[2 * n + 1].copy()
+        woven[1::2] = fields[2 * n][1::2]
+        frames.append(woven)
+
+    def setup(stream: Any) -> None:
+        stream.codec_context.flags |= 1 << 18  # interlaced coding
+
+    options = {"x264-params": "bff=1", "qp": "4", "bf": "2", "g": "6"}
+    return make_movie("i.mp4", frames, options=options, setup=setup), fields[::2]
+
+
+def test_interlaced_material_is_made_whole_on_request(make_movie: Maker) -> None:
+    """Source: the pictures that the fields were cut from; a frame as stored is combed, one made
+    whole is the picture of its first field, read in any order."""
+    path, wanted = interlaced_movie(make_movie)
+    with pytest.raises(MediaError, match="--deinterlace"):
+        open_shot(path)
+    shot = open_shot(path, deinterlace=True)
+    assert any("bwdif" in remark for remark in shot.remarks)
+    movie = Movie(path, deinterlace=True)
+    stored = [
+        np.asarray(f.to_ndarray(format="gray"), float) for f in av.open(str(path)).decode(video=0)
+    ]
+    for number in [4, 2, 3, 6, 5, 1, 8]:
+        read = movie.read(number)[0].mean(axis=0) * 255
+        truth = wanted[number - 1].mean(axis=-1)
+        comb = np.abs(np.diff(stored[number - 1], axis=0)).mean()
+        error = np.abs(read - truth).mean()
+        assert comb > 8
+        assert np.abs(np.diff(read[8:-8], axis=0)).mean() < comb / 4
+        assert error < 5
+
+
+def test_a_whole_movie_is_left_alone_by_the_option(
+    make_movie: Maker, numbered_frames: Frames
+) -> None:
+    """Our own rule, no outside source."""
+    path = make_movie("a.mp4", numbered_frames(4))
+    plain, asked = Movie(path), Movie(path, deinterlace=True)
+    np.testing.assert_array_equal(plain.read(2)[0], asked.read(2)[0])

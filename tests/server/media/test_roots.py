@@ -72,7 +72,7 @@ def test_a_link_out_of_the_root_is_refused_and_one_inside_is_not(tmp_path: Path)
 
 
 def test_names_go_both_ways_and_patterns_need_their_folder(tmp_path: Path) -> None:
-    """From memory: a sibling whose name merely starts alike is outside; to be confirmed."""
+    """Our own rule, no outside source: a sibling whose name merely starts alike is outside."""
     (tmp_path / "takes").mkdir()
     (tmp_path / "takes" / "a.exr").write_bytes(b"x")
     (tmp_path / "takes2").mkdir()

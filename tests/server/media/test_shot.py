@@ -194,14 +194,15 @@ def test_an_all_zero_camera_alpha_hurts_nothing_when_ignored(tmp_path: Path) -> 
 
 
 def test_override_beats_metadata_beats_rules_beats_assumption(tmp_path: Path) -> None:
-    """Common practice, no source; the file rule for EXR is the built-in studio config's."""
+    """Common practice, no source; the assumption is that of OpenEXR, Technical Introduction, "RGB
+    Color", which the built-in config's rule for the ending does not outweigh."""
     zeros = {"": np.zeros((3, 4, 4))}
     write_exr(tmp_path / "tagged.exr", zeros, interop_id="lin_rec709_scene")
     write_exr(tmp_path / "plain.exr", zeros)
     tagged = open_shot(tmp_path / "tagged.exr")
     assert (tagged.colourspace, tagged.colourspace_origin) == ("Linear Rec.709 (sRGB)", "metadata")
     plain = open_shot(tmp_path / "plain.exr")
-    assert (plain.colourspace, plain.colourspace_origin) == ("ACES2065-1", "file rule")
+    assert (plain.colourspace, plain.colourspace_origin) == ("Linear Rec.709 (sRGB)", "assumed")
     forced = open_shot(tmp_path / "tagged.exr", colourspace="acescg")
     assert (forced.colourspace, forced.colourspace_origin) == ("ACEScg", "override")
 

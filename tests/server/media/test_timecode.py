@@ -11,7 +11,7 @@ import pytest
 
 from server.media import write_exr
 from server.media.attributes import snap_rate
-from server.media.timecode import advance, parse_timecode
+from server.media.timecode import advance, is_timecode, parse_timecode
 
 NTSC = Fraction(30000, 1001)
 
@@ -52,11 +52,49 @@ def test_words_are_what_the_openexr_project_unpacks(tmp_path: Path) -> None:
     code = parse_timecode("10:21:43;17")
     assert code is not None
     path = str(tmp_path / "t.exr")
-    write_exr(path, {"": np.zeros((3, 2, 2))}, attributes={"timeCode": code.words})
+    write_exr(path, {"": np.zeros((3, 2, 2))}, attributes={"timeCode": code.words(Fraction(24))})
     with OpenEXR.File(path) as file:
         read = file.header()["timeCode"]
     assert (read.hours, read.minutes, read.seconds, read.frame) == (10, 21, 43, 17)
     assert read.dropFrame
+
+
+@pytest.mark.parametrize(
+    ("text", "fps", "frame", "second"),
+    [
+        ("12:34:56:48", Fraction(50), 24, False),
+        ("12:34:56:49", Fraction(50), 24, True),
+        ("12:34:56;59", Fraction(60000, 1001), 29, True),
+        ("12:34:56:58", Fraction(60), 29, False),
+        ("12:34:56:47", Fraction(48), 23, True),
+        ("12:34:56:29", NTSC, 29, False),
+        ("12:34:56:99", Fraction(100), 24, False),
+    ],
+)
+def test_rates_over_thirty_count_pairs(
+    tmp_path: Path, text: str, fps: Fraction, frame: int, second: bool
+) -> None:
+    """Source: SMPTE ST 12-1: above 30 frames a second the frame digits count pairs and the field
+    mark tells the second of a pair; unpacked by the OpenEXR project's Python module."""
+    code = parse_timecode(text)
+    assert code is not None
+    path = str(tmp_path / "t.exr")
+    write_exr(path, {"": np.zeros((3, 2, 2))}, attributes={"timeCode": code.words(fps)})
+    with OpenEXR.File(path) as file:
+        read = file.header()["timeCode"]
+    assert (read.hours, read.minutes, read.seconds, read.frame) == (12, 34, 56, frame)
+    assert bool(read.fieldPhase) is second
+    assert bool(read.dropFrame) is (";" in text)
+
+
+@pytest.mark.parametrize(
+    ("word", "good"),
+    [(0x23595929, True), (0x235959E9, True), (0xFFFFFFFF, False), (0x24000000, False),
+     (0x00600000, False), (0x0000000A, False), (0xFDFBFDFE, False)],
+)  # fmt: skip
+def test_words_that_are_no_time_are_told_apart(word: int, good: bool) -> None:
+    """Source: SMPTE ST 12-1: binary-coded decimal digits of a time of day, with six flag bits."""
+    assert is_timecode(word) is good
 
 
 @pytest.mark.parametrize("text", ["", "1:2:3:4", "24:00:00:00", "00:60:00:00", "aa:bb:cc:dd"])

@@ -136,8 +136,11 @@ def test_matrix_and_range(matrix: int, name: str, bits: int, full_range: bool) -
     assert np.abs(np.moveaxis(result, 0, -1) - rgb).max() < steps
 
 
-def test_bars_have_their_published_codes() -> None:
-    """Source: ITU-R BT.709-6 item 3: 10-bit codes of 100 % yellow, cyan and green bars."""
+def test_bars_have_the_codes_of_the_equations() -> None:
+    """100 % yellow, cyan and green in 10 bits, worked by hand.
+
+    Source: ITU-R BT.709-6, items 3.2 to 3.5: the equations of luma, colour difference and codes.
+    """
     codes = {(1, 1, 0): (877, 64, 553), (0, 1, 1): (754, 615, 64), (0, 1, 0): (691, 167, 105)}
     for rgb, (y, cb, cr) in codes.items():
         parts = [

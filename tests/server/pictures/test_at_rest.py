@@ -216,7 +216,7 @@ class Stream(RuleBasedStateMachine):
                     continue
                 shown = self.shown[viewer.client, number]
                 assert shown.revision == self.scheduler.revision
-                assert shown.epoch == self.remakes
+                assert shown.remakes == self.remakes
                 assert shown.frame == self.scheduler.clock.frame_at(self.now)
                 assert shown.quality in (Quality.REST, Quality.LOSSLESS)
                 assert shown == wanted

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import Any
 
 import numpy as np
@@ -11,7 +10,7 @@ import pytest
 from kernels.cpu.engine import CpuEngine
 from kernels.cuda.runner import DeviceEngine
 from server.pictures.carrier import Carrier
-from server.pictures.renderer import RenderThread
+from server.pictures.renderer import RenderThread, Urgency
 from server.store.frame_types import FrameId
 from tests.kernels.cuda.host import HostDevice, compiler
 from tests.server.store.test_frames import get, make
@@ -31,10 +30,7 @@ def carried(carrier: Carrier, store: Any, engine: Any, frame: FrameId) -> bool:
     """Have a frame carried, and wait until it is there."""
     carrier.carry(engine, frame)
     carrier._pool.submit(lambda: None).result(10)
-    carrier._thread.call(0, lambda: None)  # type: ignore[arg-type]
-    deadline = time.monotonic() + 5
-    while carrier._under_way and time.monotonic() < deadline:
-        time.sleep(0.005)
+    carrier._thread.call(Urgency.JOB, lambda: None)  # after all that is more urgent
     assert not carrier._under_way
     there: bool = store.in_engine(frame)
     return there

@@ -6,21 +6,22 @@ from typing import Any, cast
 
 import pytest
 
+from kernels.engine import Abilities
 from server.pictures.keys import PictureKey, Quality, Sight
 from server.pictures.maker import DRAFT_FROM_S, Pace
 
 WHOLE = (0, 0, 1920, 1080)
 
 
-class _Cpu:
-    name = "cpu"
+class _Drafts:
+    abilities = Abilities(own_memory=False, uses_cores=True, drafts=True, bytes_per_value=4)
 
 
 def draft(
     pace: Pace, region: tuple[int, int, int, int] = WHOLE, quality: Quality = Quality.MOVING
 ) -> int:
     key = PictureKey(1, 1, 1, Sight("composite"), 960, 540, quality)
-    return pace.draft(cast(Any, _Cpu()), key, region)
+    return pace.draft(cast(Any, _Drafts()), key, region)
 
 
 def test_full_size_stays_until_it_is_measured_to_be_slow() -> None:

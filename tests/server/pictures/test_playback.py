@@ -24,8 +24,8 @@ def clock(**change: object) -> PlayClock:
         ({"playing": True, "direction": -1, "frame": 1010}, 0.25, 1008),
         ({"playing": True, "direction": -1}, 0.15, 1010),
         ({"playing": True, "loop": "once"}, 5.0, 1010),
-        ({"playing": True, "loop": "bounce"}, 1.05, 1009),
-        ({"playing": True, "loop": "bounce"}, 1.85, 1001),
+        ({"playing": True, "loop": "back_and_forth"}, 1.05, 1009),
+        ({"playing": True, "loop": "back_and_forth"}, 1.85, 1001),
         ({"frame": 1007}, 9.0, 1007),
         ({"frame": 5}, 0, 1001),
         ({"frame": 5000}, 0, 1010),
@@ -70,9 +70,30 @@ def test_what_comes_next_goes_round() -> None:
 
 def test_a_single_frame_plays() -> None:
     """Common practice, no source."""
-    for loop in ("loop", "once", "bounce"):
+    for loop in ("loop", "once", "back_and_forth"):
         made = PlayClock((7, 7))
         made.apply(
             Transport.model_validate({"type": "transport", "playing": True, "loop": loop}), 0.0
         )
         assert made.frame_at(3.3) == 7
+
+
+def test_the_count_of_dropped_frames_belongs_to_its_run() -> None:
+    """Our own rule, no outside source: kept when the run ends, gone with the next move or run."""
+    made = clock(playing=True)
+    made.count_shown(50.01)
+    made.count_shown(50.41)
+    assert made.dropped == 3
+    made.apply(Transport(type="transport", playing=False, frame=1002), 50.5)
+    assert (made.dropped, made.frame_at(60.0)) == (3, 1002)
+    made.apply(Transport(type="transport", first=1001, last=1004), 60.5)
+    assert made.dropped == 3
+    made.apply(Transport(type="transport", step=1), 61.0)
+    assert made.dropped == 0
+    made.apply(Transport(type="transport", playing=True), 62.0)
+    made.count_shown(62.01)
+    made.count_shown(62.31)
+    assert made.dropped == 2
+    made.apply(Transport(type="transport", playing=False), 62.4)
+    made.apply(Transport(type="transport", playing=True), 63.0)
+    assert made.dropped == 0

@@ -25,7 +25,7 @@ def test_a_picture_that_was_missing_is_tried_again_and_then_nothing_is_wrong(
     engine = CpuEngine(1)
     store = FrameStore(Budget(1 << 20, 1 << 20, 0))
     shot = open_shot(tmp_path / "plate.exr")
-    one = opened.OpenedShot(shot, 1, engine, store, MediaRoots([tmp_path]))
+    one = opened.ResidentShot(shot, 1, engine, store, MediaRoots([tmp_path]))
     recipe = Recipe()
     recipe.screen.clean_plate, recipe.screen.clean_plate_path = "file", "bare.exr"
     [plate] = one.missing(recipe)

@@ -214,8 +214,8 @@ def test_pictures_of_an_older_revision_are_let_go() -> None:
     """Common practice, no source: a day of changes keeps no more memory than one."""
     cache = PictureCache()
     keys = [
-        PictureKey(epoch, revision, 1, Sight("plate"), 9, 9, Quality.REST)
-        for epoch in (0, 1)
+        PictureKey(remakes, revision, 1, Sight("plate"), 9, 9, Quality.REST)
+        for remakes in (0, 1)
         for revision in (1, 2)
     ]
     for key in keys:

@@ -12,11 +12,15 @@ import numpy as np
 import pytest
 from OpenImageIO import ImageBuf
 
+from kernels.cuda.runner import DeviceEngine
 from kernels.errors import VerdigrisError
 from server.media import Frame, Shot, write_exr
+from server.media.apart import ApartShot
 from server.pictures.renderer import RenderThread, SharedEngine, Urgency
+from server.service.handlers import work as work_handlers
 from server.service.jobs import MAX_QUEUED, JobContext, JobError, JobResult, JobRunner
-from server.service.page_jobs import PAGE_JOBS, safe_name
+from server.service.page_jobs import PAGE_JOBS
+from server.service.service import Service
 from server.service.take_list import take_log
 from server.takes.log import TakeLog
 from server.wire.state import JobInfo
@@ -171,7 +175,7 @@ def test_a_suggestion_keys_with_the_clean_plate_at_hand(fresh: Live) -> None:
     """Common practice, no source: what the operator has is kept, what a job built is built anew."""
     screen = np.broadcast_to(np.array([0.05, 0.35, 0.07])[:, None, None], (3, HEIGHT, WIDTH))
     write_exr(fresh.folder / "media" / "bare.exr", {"": screen}, interop_id="lin_ap1_scene")
-    plates = fresh.service.plates
+    plates = fresh.service.folders.plates
     with fresh.page() as page:
         page.set("screen/clean_plate_path", "bare.exr")
         page.set("screen/clean_plate", "file")
@@ -200,7 +204,7 @@ def test_the_page_bakes_a_denoised_pass_and_uses_it(fresh: Live) -> None:
         assert job["message"].startswith("6 frames baked; ")
         assert (made["written"], made["skipped"]) == (6, 0)
         assert made["denoise"] == page.state["recipe"]["source"]["denoise"]
-        folder = fresh.service.plates / name.partition("/")[0]
+        folder = fresh.service.folders.plates / name.partition("/")[0]
         assert sorted(p.name for p in folder.iterdir()) == [f"take.{f}.exr" for f in FRAMES]
         share = screen_sigma(folder / "take.1003.exr") / screen_sigma(
             fresh.folder / "media" / "take.1003.exr"
@@ -246,7 +250,7 @@ def test_baking_says_what_it_cannot_do(fresh: Live) -> None:
     with fresh.page("reviewer") as page:
         page.send(type="job_start", id="x", kind="prepare")
         page.until("error", about="x")
-    assert not list(fresh.service.plates.iterdir())
+    assert not list(fresh.service.folders.plates.iterdir())
 
 
 def test_baking_without_a_screen_or_measured_noise_says_so(tmp_path: Path) -> None:
@@ -270,23 +274,22 @@ def test_cancelling_a_bake_keeps_frames_that_the_next_one_finds(
     fresh: Live, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Common practice, no source."""
-    runner, read = fresh.service.jobs, Shot.read
-    assert runner is not None
+    runner, read = fresh.service.jobs, ApartShot.read
     stop = [True]
 
-    def read_and_stop(shot: Shot, frame: int) -> Frame:
+    def read_and_stop(shot: ApartShot, frame: int) -> Frame:
         if stop[0] and frame == 1005:
             runner.cancel(runner.infos()[-1].job)
         return read(shot, frame)
 
-    monkeypatch.setattr(Shot, "read", read_and_stop)
+    monkeypatch.setattr(ApartShot, "read", read_and_stop)
     with fresh.page() as page:
         page.set("screen/noise/offset", [1e-5, 1e-5, 1e-5])
         page.until("accepted")
         page.send(type="job_start", id="p", kind="prepare")
         told = page.until("job", timeout=60, id="p", state="cancelled")
         assert told["message"] == "cancelled; what was finished is kept"
-        (folder,) = fresh.service.plates.iterdir()
+        (folder,) = fresh.service.folders.plates.iterdir()
         kept = {path.name: path.stat().st_mtime_ns for path in folder.iterdir()}
         assert 0 < len(kept) < len(FRAMES)
         assert all(name.startswith("take.") for name in kept), "nothing half-written"
@@ -301,8 +304,6 @@ def test_cancelling_a_bake_keeps_frames_that_the_next_one_finds(
 def test_all_kinds_the_page_may_ask_for_are_there() -> None:
     """Common practice, no source."""
     assert {"render", "survey", "suggest", "prepare"} == set(PAGE_JOBS)
-    assert safe_name("a b/../c.exr") == "a_b_c_exr"
-    assert safe_name("...") == "shot"
 
 
 def test_the_engines_thread_does_the_urgent_first_and_survives_failures() -> None:
@@ -323,7 +324,7 @@ def test_the_engines_thread_does_the_urgent_first_and_survives_failures() -> Non
     seen: list[str] = []
 
     class Engine:
-        name, description = "cuda", "x"
+        name, description, abilities = "cuda", "x", DeviceEngine.abilities
 
         def fetch(self, n: int) -> int:
             seen.append(threading.current_thread().name)
@@ -346,31 +347,32 @@ def test_a_full_disk_is_told_in_a_sentence(made: tuple[JobRunner, Heard]) -> Non
     assert "log tells more" not in told
 
 
-def test_one_take_that_fails_unexpectedly_stops_no_other(fresh: Live) -> None:
+def test_one_shot_that_fails_unexpectedly_stops_no_other(
+    fresh: Live, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Common practice, no source: what is done is kept, and told even at a cancel."""
     plain = fresh.service.opened.shot
     log = take_log(fresh.service)
 
-    def read(name: str) -> Shot:
+    def read(_: Service, name: str) -> Shot:
         if name == "defect":
             raise ZeroDivisionError("secret detail")
         if name == "stop":
             runner = fresh.service.jobs
-            assert runner is not None
             runner.cancel(runner.infos()[-1].job)
         return plain
 
-    fresh.service.read_take = read
+    monkeypatch.setattr(work_handlers, "read_watched", read)
     with fresh.page() as page:
-        takes = ["a", "defect", "b"]
-        page.send(type="job_start", id="s", kind="survey", options={"takes": takes})
+        shots = ["a", "defect", "b"]
+        page.send(type="job_start", id="s", kind="survey", options={"shots": shots})
         job = page.until("job", timeout=60, id="s", state="done")
         assert job["result"]["takes"] == [1, 2]
         (failed,) = job["result"]["failed"]
-        assert failed["take"] == "defect"
+        assert failed["shot"] == "defect"
         assert "secret" not in failed["message"]
         page.until("kept")
-        page.send(type="job_start", id="c", kind="survey", options={"takes": ["a", "stop", "b"]})
+        page.send(type="job_start", id="c", kind="survey", options={"shots": ["a", "stop", "b"]})
         page.until("job", timeout=60, id="c", state="cancelled")
         page.until("kept")
     assert len(TakeLog(log).entries()) == 3

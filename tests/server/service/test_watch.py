@@ -1,27 +1,41 @@
-"""Takes appear by themselves and open with the last recipe."""
+"""New shots of a watched folder appear by themselves and open with the last recipe."""
 
 from __future__ import annotations
 
+import logging
 import os
 import sqlite3
 import sys
+import threading
 import time
-from collections.abc import Iterator
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from server.bench.service_thread import running
+from server.bench.service_thread import serving
 from server.media import MediaError, open_shot, sequence
 from server.service import watch
-from server.service.watch import LOOK_EVERY_S, MAX_TAKES, STILL_FOR_S, Found, Watch, look, newest
-from server.start import ServeOptions, make_service
+from server.service.maker import ServeOptions
+from server.service.watch import MAX_SHOTS, STILL_FOR_S, Found, Watch, look, newest
 from server.takes.log import TakeLog
-from tests.server.conftest import Live, settings_for, wait_for, write_shot
+from tests.server.conftest import Live, Page, settings_for, write_shot
+
+Shots = list[dict[str, Any]]
 
 
-def test_a_folder_of_takes_is_looked_through(tmp_path: Path) -> None:
+def listed(page: Page, condition: Callable[[Shots], bool]) -> Shots:
+    """Return the shots of the watched folder once the page hears of what is waited for."""
+    heard = [told["shots"] for told in page.texts if told["type"] == "watched"]
+    shots: Shots = [page.state["watched"], *heard][-1]
+    while not condition(shots):
+        shots = page.until("watched", timeout=60)["shots"]
+    return shots
+
+
+def test_a_folder_of_shots_is_looked_through(tmp_path: Path) -> None:
     """Common practice, no source."""
     write_shot(tmp_path / "take1", "a")
     write_shot(tmp_path / "take2", "b", range(1, 4))
@@ -44,28 +58,23 @@ def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> No
     folder = tmp_path / "takes"
     first = write_shot(folder / "one", "one")
     settings = settings_for(tmp_path)
-    options = ServeOptions(shot=str(first), roots=(folder,))
-    service, maker = make_service(options, settings)
+    options = ServeOptions(shot=str(first), roots=(folder,), watched=folder)
     now = [time.time() + 100]
-    watch = Watch(service, maker, folder, clock=lambda: now[0])
-    watch.attach()
-    with running(service, options, settings) as address:
-        live = Live(service, address, tmp_path)
+    with serving(options, settings, clock=lambda: now[0]) as service:
+        live = Live(service, service.address, tmp_path)
         with live.page(show={"name": "plate"}) as page:
-            wait_for(lambda: [take.name for take in service.takes] == ["one"])
-            assert service.takes[0].open
+            (shot,) = listed(page, lambda shots: [shot["name"] for shot in shots] == ["one"])
+            assert shot["open"]
             page.set("screen/primary", "blue")
             page.until("accepted")
             page.set("source/denoised_path", "one/one.####.exr")
             page.until("accepted")
             write_shot(folder / "two", "two", range(2001, 2004))
-            takes = page.until("takes", timeout=15)["takes"]
-            while len(takes) < 2:
-                takes = page.until("takes", timeout=15)["takes"]
+            takes = listed(page, lambda shots: len(shots) == 2)
             assert {take["name"]: take["open"] for take in takes} == {"one": True, "two": False}
             two = next(take for take in takes if take["name"] == "two")
             now[0] += STILL_FOR_S + 1
-            page.send(type="take_open", id="t", take=two["take"])
+            page.send(type="shot_open", id="t", shot=two["shot"])
             state = page.until("state", timeout=20)["state"]
             assert state["shot"]["name"].startswith("two")
             assert (state["shot"]["first"], state["shot"]["last"]) == (2001, 2003)
@@ -76,15 +85,15 @@ def test_a_new_take_appears_and_opens_with_the_last_recipe(tmp_path: Path) -> No
             page.set("screen/primary", "red")
             page.until("accepted")
             one = next(take for take in takes if take["name"] == "one")
-            page.send(type="take_open", id="u", take=one["take"])
+            page.send(type="shot_open", id="u", shot=one["shot"])
             back = page.until("state", timeout=20)["state"]
             assert back["recipe"]["screen"]["primary"] == "blue", "a take keeps its own recipe"
             assert back["recipe"]["source"]["denoised_path"] == "one/one.####.exr"
             page.send(type="job_start", id="s", kind="survey")
             job = page.until("job", timeout=60, id="s", state="done")
             verdict = job["result"]["verdict"]["name"]
-            wait_for(lambda: [t.verdict for t in service.takes if t.name == "one"] == [verdict])
-            page.send(type="take_open", id="v", take="../secret.mov")
+            listed(page, lambda ts: [t["verdict"] for t in ts if t["name"] == "one"] == [verdict])
+            page.send(type="shot_open", id="v", shot="../secret.mov")
             assert page.until("error", about="v")["message"]
 
 
@@ -95,38 +104,34 @@ def test_all_takes_without_a_verdict_are_surveyed_by_one_job(tmp_path: Path) -> 
     write_shot(folder / "two", "gate", range(2001, 2003))
     (folder / "three.mov").write_bytes(b"no movie")
     settings = settings_for(tmp_path)
-    options = ServeOptions(shot=str(first), roots=(folder,))
-    service, maker = make_service(options, settings)
+    options = ServeOptions(shot=str(first), roots=(folder,), watched=folder)
     now = [time.time() + 100]
-    watch = Watch(service, maker, folder, clock=lambda: now[0])
-    watch.attach()
     TakeLog(folder / "takes.sqlite")
-    with running(service, options, settings) as address:
-        live = Live(service, address, tmp_path)
+    with serving(options, settings, clock=lambda: now[0]) as service:
+        live = Live(service, service.address, tmp_path)
         with live.page(show={"name": "plate"}) as page:
-            wait_for(lambda: len(service.takes) == 3)
-            names = [take.take for take in service.takes]
+            names = [shot["shot"] for shot in listed(page, lambda shots: len(shots) == 3)]
             page.send(
-                type="job_start", id="s", kind="survey", options={"takes": [*names, "../x.mov"]}
+                type="job_start", id="s", kind="survey", options={"shots": [*names, "../x.mov"]}
             )
             job = page.until("job", timeout=90, id="s", state="done")
             assert (job["done"], job["total"]) == (4, 4)
             assert job["result"]["takes"] == [1, 2]
-            failed = {f["take"]: f["message"] for f in job["result"]["failed"]}
+            failed = {f["shot"]: f["message"] for f in job["result"]["failed"]}
             assert set(failed) == {"three.mov", "../x.mov"}
             assert "three.mov" in failed["three.mov"]
-            assert job["message"].startswith("2 of 4 takes surveyed")
-            page.send(type="job_start", id="b", kind="survey", options={"takes": "all"})
-            assert "takes" in page.until("job", id="b", state="failed")["message"]
+            assert job["message"].startswith("2 of 4 shots surveyed")
+            page.send(type="job_start", id="b", kind="survey", options={"shots": "all"})
+            assert "shots" in page.until("job", id="b", state="failed")["message"]
+            listed(page, lambda shots: sum(bool(shot["verdict"]) for shot in shots) == 2)
         day = live.get("/api/takes", live.cookie()).json()
         assert {take["name"] for take in day["takes"]} == {"one/gate", "two/gate"}
-        wait_for(lambda: sum(bool(take.verdict) for take in service.takes) == 2)
 
 
 def test_a_service_without_a_folder_says_so(fresh: Live) -> None:
     """Common practice, no source."""
     with fresh.page() as page:
-        page.send(type="job_start", id="s", kind="survey", options={"takes": ["a.mov"]})
+        page.send(type="job_start", id="s", kind="survey", options={"shots": ["a.mov"]})
         job = page.until("job", timeout=30, id="s", state="done")
         assert "does not watch" in job["message"]
 
@@ -185,14 +190,10 @@ def test_a_folder_of_many_sequences_is_listed_once(
 
 
 @pytest.fixture
-def watching(tmp_path: Path) -> Iterator[tuple[Watch, list[float]]]:
-    """A watch with a clock of its own on a service that is not started."""
-    folder = tmp_path / "takes"
-    options = ServeOptions(shot=str(write_shot(folder / "one", "one")), roots=(folder,))
-    service, maker = make_service(options, settings_for(tmp_path))
+def watching(tmp_path: Path) -> tuple[Watch, list[float]]:
+    """A watch of a folder with a clock of its own."""
     now = [5_000.0]
-    yield Watch(service, maker, folder, clock=lambda: now[0]), now
-    service.stop()
+    return Watch(tmp_path, clock=lambda: now[0]), now
 
 
 def test_clocks_that_are_wrong_keep_no_take_back(
@@ -201,54 +202,71 @@ def test_clocks_that_are_wrong_keep_no_take_back(
     """Common practice, no source: a camera's clock runs ahead, this machine's is set back."""
     watcher, now = watching
     ahead = Found(str(watcher.folder / "a.mov"), "a", 0, 10, changed=4e9)
-    watcher.take_in([ahead])
-    assert [take.ready for take in watcher.service.takes] == [False]
+    watcher.note([ahead], "")
+    assert [shot.ready for shot in watcher.shots] == [False]
     now[0] += STILL_FOR_S
-    watcher.take_in([ahead])
-    assert [take.ready for take in watcher.service.takes] == [True]
+    watcher.note([ahead], "")
+    assert [shot.ready for shot in watcher.shots] == [True]
     now[0] -= 3600
-    watcher.take_in([ahead])
-    assert [take.ready for take in watcher.service.takes] == [True]
+    watcher.note([ahead], "")
+    assert [shot.ready for shot in watcher.shots] == [True]
     grown = Found(ahead.spec, "a", 0, 20, changed=4e9)
-    watcher.take_in([grown])
-    assert [take.ready for take in watcher.service.takes] == [False]
+    watcher.note([grown], "")
+    assert [shot.ready for shot in watcher.shots] == [False]
 
 
-def test_of_too_many_takes_the_newest_are_listed(watching: tuple[Watch, list[float]]) -> None:
+def test_of_too_many_shots_the_newest_are_listed(watching: tuple[Watch, list[float]]) -> None:
     """Common practice, no source: what was shot last is what a set wants to see."""
     watcher, _ = watching
     found = [
         Found(str(watcher.folder / f"{n:04d}.mov"), f"{n:04d}", 0, 1, float(n)) for n in range(600)
     ]
-    watcher.take_in(found)
-    names = {take.name for take in watcher.service.takes}
-    assert names == {f"{n:04d}" for n in range(600 - MAX_TAKES, 600)}
+    watcher.note(found, "")
+    names = {shot.name for shot in watcher.shots}
+    assert names == {f"{n:04d}" for n in range(600 - MAX_SHOTS, 600)}
 
 
+LOGGER = "verdigris.watch"
+
+
+@contextmanager
+def heard(name: str) -> Iterator[threading.Event]:
+    """Yield an event that is set when a logger complains."""
+    event = threading.Event()
+
+    class Hear(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            event.set()
+
+    handler = Hear(logging.WARNING)
+    logging.getLogger(name).addHandler(handler)
+    try:
+        yield event
+    finally:
+        logging.getLogger(name).removeHandler(handler)
+
+
+@pytest.mark.slow
 def test_a_log_that_somebody_holds_stops_nothing_else(tmp_path: Path) -> None:
     """Common practice, no source: another program's lock on the log costs takes, not pictures."""
     folder = tmp_path / "takes"
     first = write_shot(folder / "one", "one")
     settings = settings_for(tmp_path)
-    options = ServeOptions(shot=str(first), roots=(folder,))
-    service, maker = make_service(options, settings)
-    Watch(service, maker, folder).attach()
+    options = ServeOptions(shot=str(first), roots=(folder,), watched=folder)
     log = folder / "takes.sqlite"
     TakeLog(log)
-    with running(service, options, settings) as address:
-        live = Live(service, address, tmp_path)
+    with serving(options, settings) as service:
+        live = Live(service, service.address, tmp_path)
         reviewer = live.cookie("reviewer")
-        wait_for(lambda: len(service.takes) == 1)
-        with closing(sqlite3.connect(log, isolation_level=None)) as holder:
+        with live.page("reviewer", cookie=reviewer) as page:
+            listed(page, lambda shots: len(shots) == 1)
+        with closing(sqlite3.connect(log, isolation_level=None)) as holder, heard(LOGGER) as told:
             holder.execute("BEGIN EXCLUSIVE")
             os.utime(log, (1, 1))
-            waits = []
-            end = time.monotonic() + LOOK_EVERY_S + 1.5
-            while time.monotonic() < end:
-                begun = time.monotonic()
+            while True:  # each request has a time-out of its own
                 assert live.get("/healthz").json() == {"ok": True}
-                waits.append(time.monotonic() - begun)
-            assert max(waits) < 1.0
+                if told.is_set():
+                    break
             refused = live.get("/api/takes", reviewer)
             assert refused.status_code == 503
             assert str(tmp_path) not in refused.text

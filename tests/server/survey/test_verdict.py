@@ -140,7 +140,7 @@ def test_uneven_light_that_a_fitted_plate_carries_is_told_so() -> None:
     assert judge(good(evenness_stops=0.45)).reasons == []
     carried = judge(good(evenness_stops=1.5, matte_noise_dark=0.05)).reasons[0].text
     assert "common practice would relight" in carried
-    assert "5 % of full coverage" in carried
+    assert "5 % of full alpha" in carried
     noisy_dark = judge(good(evenness_stops=1.5, matte_noise_dark=0.16)).reasons[0].text
     assert "common practice" not in noisy_dark
 
