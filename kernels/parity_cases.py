@@ -67,6 +67,7 @@ def cases() -> Iterator[Case]:
     yield from _refine_cases()
     yield from _despill_cases()
     yield from _assemble_cases()
+    yield from _squeezed_cases()
     yield from _key_cases()
 
 
@@ -245,6 +246,22 @@ def _assemble_cases() -> Iterator[Case]:
     recipe = _noisy(_key(ColourDifference(), **base))
     recipe.assemble.background = Background(kind="ramp", regrain=1.0, exposure_stops=-1)
     yield Case("regrain", recipe, ("composite",), "colour")
+
+
+def _squeezed_cases() -> Iterator[Case]:
+    """Yield each case with a radius for pixels twice as wide as high, and one for narrow ones."""
+    stages = ("despill fill background", "edge colour unmix", "light wrap", "screen_light")
+    for case in [*_refine_cases(), *_despill_cases(), *_assemble_cases()]:
+        if case.name.startswith("refine ") or case.name in stages:
+            yield _squeezed(case, f"squeezed {case.name}", 2.0)
+        if case.name == "refine whole chain":
+            yield _squeezed(case, "squeezed the other way", 0.75)
+
+
+def _squeezed(case: Case, name: str, pixel_aspect: float) -> Case:
+    recipe = case.recipe.model_copy(deep=True)
+    recipe.source.pixel_aspect = pixel_aspect
+    return Case(name, recipe, case.wanted, case.tolerance)
 
 
 def _plain_extractors() -> Iterator[Any]:

@@ -28,6 +28,7 @@ from kernels.stages import (
     StageName,
     gauss_radius,
     halo_px,
+    pixel_aspect_of,
     planes_read,
     refine_halo,
     refine_is_pointwise,
@@ -90,6 +91,8 @@ class Plan:
     """names of the input planes that are available and used"""
     scale: float = 1.0
     """size of the pixels worked on, relative to the source: 0.5 keys at half size"""
+    pixel_aspect: float = 1.0
+    """width of a pixel over its height: radii count lines, see `stages.radii_px`"""
     _halo: int = field(default=0)
 
     @property
@@ -138,7 +141,8 @@ class Plan:
 
     def decides(self, stage: Stage) -> Hashable:
         """Return the values that decide a stage's plane beside the planes it reads."""
-        return (self.context.weights, STAGES[stage.kind].decides(self.recipe, stage.index))
+        decided = STAGES[stage.kind].decides(self.recipe, stage.index)
+        return (self.context.weights, self.pixel_aspect, decided)
 
     def has_stage(self, out: str) -> bool:
         """Tell whether a stage makes the plane `out`."""
@@ -152,11 +156,13 @@ def build_plan(
     *,
     weights: tuple[float, float, float] = AP1_WEIGHTS,
     scale: float = 1.0,
+    pixel_aspect: float = 1.0,
 ) -> Plan:
     """Plan the work for `frame`.
 
     recipe: as the operator left it (keyed values are resolved here). available: names of the input
     planes that exist (see the module's list). scale: 0.5 for keying at half size; radii follow.
+    pixel_aspect: the shot's, where the recipe says nothing else; radii across follow it.
     """
     resolved = recipe.at(frame)
     if scale != 1.0:
@@ -169,7 +175,8 @@ def build_plan(
         frame=frame,
     )
     have = frozenset(available)
-    stages = _stages(resolved, have)
+    pixel_aspect = pixel_aspect_of(resolved, pixel_aspect)
+    stages = _stages(resolved, have, pixel_aspect)
     halos: dict[str, int] = {}
     for stage in stages:
         halos[stage.out] = stage.halo_px + max((halos.get(n, 0) for n in stage.needs), default=0)
@@ -179,17 +186,18 @@ def build_plan(
         stages=tuple(stages),
         inputs=have,
         scale=scale,
+        pixel_aspect=pixel_aspect,
         _halo=max(halos.values(), default=0),
     )
 
 
-def _stages(recipe: Recipe, have: frozenset[str]) -> list[Stage]:
+def _stages(recipe: Recipe, have: frozenset[str], pixel_aspect: float) -> list[Stage]:
     """Return the stages in the table's order, each with those made before it that it reads."""
     stages: list[Stage] = []
     for kind, out, index in _wanted_stages(recipe, have):
         made = planes_read(kind, recipe, (stage.out for stage in stages))
         needs = tuple(stage.out for stage in stages if stage.out in made)
-        halo = halo_px(kind, recipe, index)
+        halo = halo_px(kind, recipe, index, pixel_aspect)
         stages.append(Stage(kind, out, halo, index, needs))
     return stages
 

@@ -211,6 +211,22 @@ def _at(recipe: Recipe, path: str, index: int) -> tuple[Any, str]:
     return here, last
 
 
+def pixel_aspect_of(recipe: Recipe, measured: float = 1.0) -> float:
+    """Return the width of a pixel over its height: the recipe's word, else the file's."""
+    given = recipe.source.pixel_aspect
+    return float(measured if given is None else given)
+
+
+def radii_px(radius_px: float, pixel_aspect: float) -> tuple[float, float]:
+    """Return a recipe's radius in pixels across and in lines down.
+
+    A radius counts lines; across it is divided by the pixel aspect (the width of a pixel over its
+    height), so that what it describes is round on the unsqueezed picture.
+    Source: ITU-T H.273, sample aspect ratio: horizontal over vertical spacing of the samples.
+    """
+    return radius_px / pixel_aspect, radius_px
+
+
 def scaled_recipe(recipe: Recipe, scale: float) -> Recipe:
     """Return a resolved recipe whose radii fit pictures `scale` times the size."""
     copy = recipe.model_copy(deep=True)
@@ -237,14 +253,14 @@ def protected_px(refine: Refine) -> float:
     return float(protect.distance_px) if protect.amount else 0.0  # type: ignore[arg-type]
 
 
-def _radii(refine: Refine) -> dict[str, float]:
+def _radii(refine: Refine, stretch: float = 1.0) -> dict[str, float]:
     found: dict[str, float] = {}
     for path in REFINE_RADII:
         model: Any = refine
         for step in path.split("."):
             model = getattr(model, step)
-        found[path] = float(model)
-    found["protect_edges.distance_px"] = protected_px(refine)
+        found[path] = float(model) * stretch
+    found["protect_edges.distance_px"] = protected_px(refine) * stretch
     return found
 
 
@@ -253,15 +269,24 @@ def refine_is_pointwise(refine: Refine) -> bool:
     return not any(_radii(refine).values())
 
 
-def refine_halo(refine: Refine) -> int:
-    """Return the summed halo in pixels of a matte's refinement (see `reference.refine`)."""
-    holes, specks, guide, protected, choke, soften = _radii(refine).values()
+def _stretch(pixel_aspect: float) -> float:
+    """Return the larger of a radius's two sizes over the radius."""
+    return max(radii_px(1.0, pixel_aspect))
+
+
+def refine_halo(refine: Refine, pixel_aspect: float = 1.0) -> int:
+    """Return the summed halo in pixels of a matte's refinement (see `reference.refine`).
+
+    Of the larger of the radii across and down, on all sides.
+    """
+    radii = _radii(refine, _stretch(pixel_aspect))
+    holes, specks, guide, protected, choke, soften = radii.values()
     halo = ceil(holes) + ceil(specks) + 2 * ceil(guide) + ceil(abs(choke)) + gauss_radius(soften)
     return halo + (2 * ceil(protected / 2) + 1 if protected else 0)
 
 
-def halo_px(kind: StageName, recipe: Recipe, index: int) -> int:
+def halo_px(kind: StageName, recipe: Recipe, index: int, pixel_aspect: float = 1.0) -> int:
     """Return how far a stage looks around a pixel, of a resolved recipe."""
     if STAGES[kind].refines:
-        return refine_halo(refine_of(kind, recipe, index))
-    return gauss_radius(radius_px(kind, recipe, index))
+        return refine_halo(refine_of(kind, recipe, index), pixel_aspect)
+    return gauss_radius(radius_px(kind, recipe, index) * _stretch(pixel_aspect))

@@ -23,10 +23,13 @@ from kernels.plan import Plan, Region, build_plan
 
 
 def served(plan: Plan) -> bool:
-    """Tell whether the kernels have code for every extractor of a plan."""
+    """Tell whether the kernels compiled for the processor have code for all of a plan.
+
+    They have none for pixels that are not square.
+    """
     known = served_kinds()
     kinds = constants()
-    return all(
+    return plan.pixel_aspect == 1 and all(
         kinds.get(f"KIND_{getattr(e, 'kind').upper()}", -1) in known  # noqa: B009
         for e in plan.recipe.extractors
     )

@@ -110,11 +110,18 @@ class CpuEngine:
         return handle.array
 
     def place(
-        self, picture: CpuPlane | None, background: Background, width: int, height: int
+        self,
+        picture: CpuPlane | None,
+        background: Background,
+        width: int,
+        height: int,
+        *,
+        pixel_aspect: float = 1.0,
     ) -> CpuPlane:
         """Return the handle of the background placed to fill the frame."""
         image = None if picture is None else picture.array
-        return CpuPlane(np.ascontiguousarray(place(image, background, width, height), np.float32))
+        placed = place(image, background, width, height, pixel_aspect=pixel_aspect)
+        return CpuPlane(np.ascontiguousarray(placed, np.float32))
 
     def planes(
         self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None
@@ -139,6 +146,7 @@ class CpuEngine:
                 plan.inputs,
                 weights=plan.context.weights,
                 scale=1.0 / draft,
+                pixel_aspect=plan.pixel_aspect,
             )
         arrays = {name: plane.at(draft) for name, plane in inputs.planes.items()}
         height, width = arrays["plate"].shape[-2:]

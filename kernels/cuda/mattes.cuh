@@ -89,7 +89,8 @@ DEVICE void banded_values(int mode, const float* w, const float (*x)[PX], float*
     }
 }
 
-// The excess of the clean plate, 0 where it is within its noise.
+// The excess of the clean plate to divide by: larger where it comes near its noise, so that the
+// screen's share fades; 0 where it is lost in it. See screen_trust in kernels/reference/extract.py.
 DEVICE void screen_excess(const Params& P, const float* v, int code, int k, const Pixels& px,
                            const float (*c3)[PX], float* excess) {
     EACH_PIXEL {
@@ -99,8 +100,11 @@ DEVICE void screen_excess(const Params& P, const float* v, int code, int k, cons
     if (P.noise_measured == 0.0f) return;
     EACH_PIXEL {
         const float screen[3] = AT(c3), clean[3] = AT(px.clean);
-        const float variance = excess_variance(P, v, code, k, clean, screen);
-        if (excess[p] * excess[p] < 16.0f * variance) excess[p] = 0.0f;
+        const float e = excess[p], sigma = root(excess_variance(P, v, code, k, clean, screen));
+        if (e < 2.0f * sigma) {
+            const float trust = clamp01(divided(e - 0.5f * sigma, 1.5f * sigma));
+            excess[p] = trust > 0.0f ? divided(e, trust) : 0.0f;
+        }
     }
 }
 

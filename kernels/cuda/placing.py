@@ -25,7 +25,13 @@ class Placer:
         self._filters = filters
 
     def place(
-        self, picture: Plane | None, p: Background, width: int, height: int, half: bool
+        self,
+        picture: Plane | None,
+        p: Background,
+        width: int,
+        height: int,
+        half: bool,
+        pixel_aspect: float = 1.0,
     ) -> Plane:
         """Return the background filling the frame, exposed and defocused, without grain."""
         blurred = num(p.defocus_px) > 0
@@ -58,7 +64,8 @@ class Placer:
         del kept  # only now may its memory be used again
         if not blurred:
             return made
-        soft = self._filters.blur(made, num(p.defocus_px), (0, 0, width, height))
+        whole = (0, 0, width, height)
+        soft = self._filters.blur(made, num(p.defocus_px), whole, pixel_aspect)
         return self._stored(soft) if half else soft
 
     def _stored(self, plane: Plane) -> Plane:

@@ -94,11 +94,17 @@ class DeviceEngine:
         return self._holder.fetch(handle)
 
     def place(
-        self, picture: Plane | None, background: Background, width: int, height: int
+        self,
+        picture: Plane | None,
+        background: Background,
+        width: int,
+        height: int,
+        *,
+        pixel_aspect: float = 1.0,
     ) -> Plane:
         """Return the handle of the placed background, as half if its picture is."""
         half = self.storage == "float16" if picture is None else picture.half
-        return self._placer.place(picture, background, width, height, half)
+        return self._placer.place(picture, background, width, height, half, pixel_aspect)
 
     def denoise(
         self,
@@ -258,7 +264,7 @@ class DeviceEngine:
 
     def _blurred(self, job: Job, stage: Stage, source: Plane, grown: Region) -> Plane:
         sigma_px = radius_px(stage.kind, job.plan.recipe, stage.index)
-        return self._filters.blur(source, sigma_px, grown)
+        return self._filters.blur(source, sigma_px, grown, job.plan.pixel_aspect)
 
     def _refined(self, job: Job, stage: Stage, grown: Region) -> Plane:
         settings = refine_of(stage.kind, job.plan.recipe, stage.index)
@@ -268,7 +274,7 @@ class DeviceEngine:
         row = STAGES[stage.kind]
         index = max(stage.index, 0)
         made = self._pointwise(job, C[row.output], row.channels, grown, index, guide)
-        return self._filters.refine(made, settings, guide, grown)
+        return self._filters.refine(made, settings, guide, grown, job.plan.pixel_aspect)
 
     def _pass_mattes(self, job: Job) -> None:
         """Make the finished mattes of extractors that limit a despill pass."""

@@ -25,25 +25,29 @@ Source = Callable[[Plan, Tile, StageName, int], tuple[Array, ...]]
 class Neighbourhood(Protocol):
     """The operations that look at neighbours. Planes are (h, w) or (3, h, w)."""
 
-    def refine(self, matte: Array, settings: Refine, guide: Array) -> Array:
+    def refine(
+        self, matte: Array, settings: Refine, guide: Array, pixel_aspect: float = 1.0
+    ) -> Array:
         """Return a matte after its whole refinement."""
 
-    def blur(self, planes: Array, sigma_px: float) -> Array:
-        """Return planes after a Gaussian of `sigma_px`, replicated at the border."""
+    def blur(self, planes: Array, sigma_px: float, pixel_aspect: float = 1.0) -> Array:
+        """Return planes after a Gaussian of `sigma_px` lines, replicated at the border."""
 
 
 class ReferenceNeighbourhood:
     """The reference's own: SciPy."""
 
-    def refine(self, matte: Array, settings: Refine, guide: Array) -> Array:
+    def refine(
+        self, matte: Array, settings: Refine, guide: Array, pixel_aspect: float = 1.0
+    ) -> Array:
         """Return a matte after its whole refinement."""
-        return refine.refine(matte, settings, guide)
+        return refine.refine(matte, settings, guide, pixel_aspect)
 
-    def blur(self, planes: Array, sigma_px: float) -> Array:
-        """Return planes after a Gaussian of `sigma_px`."""
+    def blur(self, planes: Array, sigma_px: float, pixel_aspect: float = 1.0) -> Array:
+        """Return planes after a Gaussian of `sigma_px` lines."""
         if planes.ndim == 2:
-            return refine.blur(planes, sigma_px)
-        return np.stack([refine.blur(plane, sigma_px) for plane in planes])
+            return refine.blur(planes, sigma_px, pixel_aspect)
+        return np.stack([refine.blur(plane, sigma_px, pixel_aspect) for plane in planes])
 
 
 def run_stages(
@@ -69,14 +73,15 @@ def run_stages(
 def _finish(
     plan: Plan, stage: Stage, source: tuple[Array, ...], operations: Neighbourhood
 ) -> Array:
-    kind, recipe = stage.kind, plan.recipe
+    kind, recipe, aspect = stage.kind, plan.recipe, plan.pixel_aspect
     if STAGES[kind].refines:
-        return operations.refine(source[0], refine_of(kind, recipe, stage.index), source[1])
+        settings = refine_of(kind, recipe, stage.index)
+        return operations.refine(source[0], settings, source[1], aspect)
     sigma_px = radius_px(kind, recipe, stage.index)
     if kind == "local_foreground":
-        blurred, weight = (operations.blur(plane, sigma_px) for plane in source[:2])
+        blurred, weight = (operations.blur(plane, sigma_px, aspect) for plane in source[:2])
         return assemble.local_foreground_finish(blurred, weight, source[2])
-    return operations.blur(source[0], sigma_px)
+    return operations.blur(source[0], sigma_px, aspect)
 
 
 def grown(region: Region, halo_px: int, width: int, height: int) -> Region:

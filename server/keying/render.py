@@ -18,6 +18,7 @@ from kernels.engine import Engine
 from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.recipe_file import recipe_hash
+from kernels.stages import pixel_aspect_of
 from server.keying.held_stills import HeldStills
 from server.keying.render_job import (
     MARK,
@@ -209,7 +210,7 @@ class Renderer:
                 compression=self.job.compression,
                 interop_id=self.job.shot.colour.interop_id(self.colourspace),
                 chromaticities=self.job.shot.colour.chromaticities(self.colourspace),
-                pixel_aspect=self.job.shot.pixel_aspect,
+                pixel_aspect=pixel_aspect_of(self.job.recipe, self.job.shot.pixel_aspect),
                 sources=self._sources,
             )
         stand_in = "held" if plate.held else "black" if plate.missing else ""
@@ -230,7 +231,8 @@ class Renderer:
             pixel_aspect=self.job.shot.pixel_aspect,
         )
         weights = self.job.shot.colour.luminance_weights
-        plan = build_plan(recipe, frame, inputs.planes, weights=weights)
+        aspect = self.job.shot.pixel_aspect
+        plan = build_plan(recipe, frame, inputs.planes, weights=weights, pixel_aspect=aspect)
         return self.engine.planes(plan, inputs, self._wanted())
 
     def _wanted(self) -> list[str]:

@@ -76,7 +76,7 @@ def test_tiles_and_regions_equal_the_whole_frame(engine: CompiledEngine | CpuEng
 
 def test_a_broken_filter_is_caught(tiles: CpuEngine, monkeypatch: pytest.MonkeyPatch) -> None:
     """A check that cannot fail is no check. Our own rule, no outside source."""
-    monkeypatch.setattr(filters, "choke", lambda m, px: m)
+    monkeypatch.setattr(filters, "choke", lambda m, px, aspect: m)
     results = parity.worst(parity.run([tiles], only=lambda c: c.name.startswith("refine")))
     bad = {d.case for d in results.values() if not d.good}
     assert "refine choke" in bad
@@ -120,3 +120,18 @@ def test_half_size_keying_is_close_to_full_size(engine: CompiledEngine | CpuEngi
     full = engine.render(plan, inputs, View("composite", 48, 36)).astype(int)
     draft = engine.render(plan, inputs, View("composite", 48, 36, draft=2)).astype(int)
     assert np.abs(full - draft).mean() < 4
+
+
+def test_half_size_keying_keeps_the_pixel_aspect(engine: CpuEngine) -> None:
+    """The shot's own and the recipe's give the same draft. Our own rule, no outside source."""
+    images = dict(parity.frames())["screen"]
+    case = next(c for c in cases() if c.name == "refine soften")
+    planes = parity._planes(case.recipe, images)
+    said = case.recipe.model_copy(deep=True)
+    said.source.pixel_aspect = 2.0
+    view, pictures = View("matte", 48, 36, extractor="a", draft=2), []
+    for recipe, aspect in ((case.recipe, 2.0), (said, 1.0), (case.recipe, 1.0)):
+        plan = build_plan(recipe, 1, planes, pixel_aspect=aspect)
+        pictures.append(engine.render(plan, parity.hold_all(engine, planes), view))
+    assert np.array_equal(pictures[0], pictures[1])
+    assert not np.array_equal(pictures[0], pictures[2])

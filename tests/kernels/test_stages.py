@@ -211,7 +211,9 @@ def test_both_engines_keep_the_same_planes_for_every_field(planes: dict[str, Any
     assert asked > 150
     for path, made in answers.items():
         leaf = path.rpartition(".")[2]
-        if path.startswith(FREE) or leaf == "name" or ".shapes." in path:
+        if path == "source.pixel_aspect":
+            assert made == STAGE_PLANES, path
+        elif path.startswith(FREE) or leaf == "name" or ".shapes." in path:
             assert made == NOTHING, path
         if path.startswith("extractors.0.") and leaf in ("strength", "combine", "role", "on"):
             assert made.isdisjoint({"matte:edges", "matte:hue"}), path

@@ -30,6 +30,10 @@ ARGUMENTS = [
 DESK = {"width": 1440, "height": 900}
 TABLET = {"width": 1180, "height": 820}
 UPRIGHT = {"width": 820, "height": 1180}
+ALL_OPEN = """
+for (const role of ["operator", "reviewer"])
+    localStorage.setItem(`folds-${role}`, '{"tools": true, "steps": true, "scopes": true}');
+"""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -96,10 +100,15 @@ def signed_in(browser: Any, service: Running) -> dict[str, Any]:
 def seat(
     browser: Any, service: Running, signed_in: dict[str, Any]
 ) -> Iterator[Callable[..., Seat]]:
-    """Makes signed-in pages: `seat()`, `seat("reviewer")`, `seat(touch=True, size=TABLET)`."""
+    """Makes signed-in pages: `seat()`, `seat("reviewer")`, `seat(touch=True, size=TABLET)`.
+
+    All parts beside the picture are open, unless `folded` leaves them as the role begins.
+    """
     seats: list[Seat] = []
 
-    def make(role: str = "operator", *, touch: bool = False, size: Any = None) -> Seat:
+    def make(
+        role: str = "operator", *, touch: bool = False, size: Any = None, folded: bool = False
+    ) -> Seat:
         context = browser.new_context(
             viewport=size or (TABLET if touch else DESK),
             has_touch=touch,
@@ -107,6 +116,8 @@ def seat(
             storage_state=signed_in[role],
             accept_downloads=True,
         )
+        if not folded:
+            context.add_init_script(ALL_OPEN)
         one = Seat(context)
         seats.append(one)
         one.open(service.address)

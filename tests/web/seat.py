@@ -98,6 +98,8 @@ class Seat:
 
     def step(self, name: str) -> Any:
         """Open a step; returns its panel."""
+        if self.page.get_attribute("#app", "data-steps") == "closed":
+            self.page.get_by_role("button", name="Steps", exact=True).click()
         if self.page.get_attribute("#panel .step", "data-step") != name:
             self.page.click(f"#steps [data-step={name}]")
         self.page.wait_for_selector(f"#panel .step[data-step={name}]")

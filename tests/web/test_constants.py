@@ -6,13 +6,12 @@ import dataclasses
 import json
 import subprocess
 from collections.abc import Callable
-from typing import Any, get_args
+from typing import Any
 
 import pytest
 from annotated_types import MaxLen
 from pydantic import BaseModel
 
-from kernels.plan import ViewName
 from kernels.recipe import CurvePoint, HueCurve, Recipe
 from server.service import feeds
 from server.wire import messages
@@ -114,16 +113,15 @@ def test_a_silent_connection_is_not_given_up_too_early(page: dict[str, Any]) -> 
     assert page["SILENT_MS"]["off"] >= page["SILENT_MS"]["on"] >= 5 * every_ms
 
 
-def test_what_the_page_says_of_fields_and_views_exists(desk: Seat) -> None:
-    """Our own rule, no outside source: no rule for a setting or view that there is not."""
+def test_what_the_page_says_of_fields_exists(desk: Seat) -> None:
+    """Our own rule, no outside source: no rule for a setting that there is not."""
     found = desk.page.evaluate(
         """async () => {
             const { ACTS_WITH, CALLED } = await import("/js/form.js");
-            const { VIEW_WORDS, VIEW_HELP } = await import("/js/view.js");
-            return [ACTS_WITH, ...[CALLED, VIEW_WORDS, VIEW_HELP].map(Object.keys)];
+            return [ACTS_WITH, Object.keys(CALLED)];
         }"""
     )
-    acts_with, called, words, helps = found
+    acts_with, called = found
     models = {"Recipe": Recipe.model_json_schema(), **Recipe.model_json_schema()["$defs"]}
 
     def field(name: str) -> dict[str, Any]:
@@ -135,4 +133,3 @@ def test_what_the_page_says_of_fields_and_views_exists(desk: Seat) -> None:
         assert field(name)
         assert set(values) <= set(field(f"{name.split('.')[0]}.{other}")["enum"]), name
     assert all(field(name) for name in called)
-    assert set(words) == set(helps) == set(get_args(ViewName))

@@ -80,7 +80,7 @@ def test_single_keys_play_and_step_and_can_be_switched_off(desk: Seat) -> None:
     desk.until("state.playhead.frame === 1002")
     desk.step("check")
     desk.page.locator("#panel summary", has_text="Keyboard").click()
-    desk.page.get_by_role("switch", name="Single keys for frames").click()
+    desk.page.get_by_role("switch", name="Single keys").click()
     desk.page.evaluate("() => document.activeElement.blur()")
     desk.page.keyboard.press(".")
     desk.answered()
@@ -131,3 +131,85 @@ def test_scopes_show_any_view_and_follow_changes(desk: Seat) -> None:
         assert drawn > 500
     desk.page.get_by_label("Scopes", exact=True).last.click()
     assert not desk.page.locator("#scopes").is_visible()
+
+
+IN_ONE_TURN = """async (act) => {
+    const { takeNotePin } = await import("/js/notes.js");
+    const box = document.getElementById("picture");
+    const press = (label) => document.querySelector(`[aria-label="${label}"]`).click();
+    const acts = {
+        number: () => document.querySelector("[aria-label='Frame number']").value,
+        note: () => {
+            takeNotePin();
+            box.dispatchEvent(new KeyboardEvent("keydown", { key: "Enter" }));
+            return document.querySelector("dialog.sheet .lead").textContent;
+        },
+        key: () => press("Key screen: gain at this frame"),
+        begin: () => press("Play from this frame (in)"),
+        pause: () => press("Pause"),
+    };
+    const { on } = await import("/js/store.js");
+    return new Promise((done) => {
+        // A frame that comes on while playing, once the page has drawn all that tells of it.
+        const stop = on("frame", () => {
+            stop();
+            requestAnimationFrame(() => requestAnimationFrame(() => {
+                const shown = page.state.shown;
+                done([shown, acts[act]()]);
+            }));
+        });
+    });
+}"""
+"""Does something while a picture is on the screen; returns its frame and what came of it."""
+
+
+def transport(desk: Seat, **what: float) -> None:
+    """Tell the service about the playhead."""
+    desk.page.evaluate(
+        """(what) => import("/js/wire.js").then((m) => m.send({ type: "transport", ...what }))""",
+        what,
+    )
+
+
+def play(desk: Seat) -> None:
+    """Start playing from the first frame."""
+    desk.page.get_by_role("button", name="Play", exact=True).click()
+    desk.until("state.playhead.playing")
+
+
+def test_what_is_done_while_playing_acts_on_the_frame_that_is_seen(desk: Seat) -> None:
+    """Our own rule, no outside source: the picture's own number counts, not the service's clock."""
+    play(desk)
+    shown, number = desk.page.evaluate(IN_ONE_TURN, "number")
+    assert int(number) == shown
+    shown, lead = desk.page.evaluate(IN_ONE_TURN, "note")
+    assert lead.startswith(f"Frame {shown},")
+    desk.page.keyboard.press("Escape")
+    shown, _ = desk.page.evaluate(IN_ONE_TURN, "key")
+    desk.until("state.recipe.extractors[0].gain.keys?.length === 1")
+    assert desk.recipe("extractors[0].gain.keys[0].frame") == shown
+    shown, _ = desk.page.evaluate(IN_ONE_TURN, "begin")
+    desk.until(f"state.playhead.first === {shown}")
+    shown, _ = desk.page.evaluate(IN_ONE_TURN, "pause")
+    desk.until(f"!state.playhead.playing && state.playhead.frame === {shown}")
+    desk.settle()
+    assert desk.state("state.shown") == shown
+    transport(desk, first=1001, last=LAST)
+    desk.until("state.playhead.first === 1001")
+
+
+def test_dropped_frames_are_told_of_the_run_that_dropped_them(desk: Seat) -> None:
+    """Our own rule, no outside source: another move by hand takes the count away."""
+    late = desk.page.locator(".frames .late")
+    desk.page.get_by_label("At the end").select_option("loop")
+    transport(desk, fps=240)
+    play(desk)
+    desk.until("state.playhead.dropped > 0")
+    desk.page.get_by_label("Pause").click()
+    desk.until("!state.playhead.playing")
+    assert int(late.inner_text().split()[0]) == desk.state("state.playhead.dropped") > 0
+    desk.page.get_by_label("One frame on").click()
+    desk.until("state.playhead.dropped === 0")
+    desk.page.wait_for_function("() => document.querySelector('.frames .late').innerText === ''")
+    transport(desk, fps=24)
+    desk.until("state.playhead.fps === 24")

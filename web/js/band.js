@@ -8,7 +8,7 @@ import { at, withNumber } from "./keys.js";
 import { figure, getAt } from "./paths.js";
 import { fitCanvas, ticks } from "./scope-draw.js";
 import { KEY_STEPS } from "./slider.js";
-import { operator, perFrame, state } from "./store.js";
+import { frameShown, operator, perFrame, state } from "./store.js";
 import { wantScope } from "./scopes.js";
 
 /** @import { Histogram, ValueBand } from "./wire-types.js" */
@@ -44,7 +44,7 @@ class Band {
 
   /** @param {Edge} key */
   value(key) {
-    return at(this.item?.[key], state.playhead.frame);
+    return at(this.item?.[key], frameShown());
   }
 
   /** From scene-linear to the values of the band. @param {number} v */
@@ -85,7 +85,7 @@ class Band {
     const least = this.value("low_in") ?? -Infinity;
     const kept = (/** @type {number} */ v) => (end === "starts" ? Math.min(v, most) : Math.max(v, least));
     const number = (/** @type {Edge} */ key, /** @type {number} */ v) =>
-      withNumber(this.item[key] ?? 0, state.playhead.frame, Number(kept(v).toFixed(5)));
+      withNumber(this.item[key] ?? 0, frameShown(), Number(kept(v).toFixed(5)));
     const op = (/** @type {Edge} */ key, /** @type {number} */ v) =>
       setOp([...this.path, key], number(key, v));
     change([op(outer, low), op(inner, high)], { label: `${this.item.name}: ${word.toLowerCase()}`, ...how });

@@ -5,7 +5,7 @@ import { concerns, newGesture, set } from "./edits.js";
 import { button, dropdown, h, icon, oneOf, toggle } from "./dom.js";
 import { at, isKeyed, keyState, toggledKey, withNumber } from "./keys.js";
 import { figure, getAt, sentence, words } from "./paths.js";
-import { operator, state } from "./store.js";
+import { frameShown, operator, state } from "./store.js";
 import { pickColour } from "./sample.js";
 import { slider } from "./slider.js";
 
@@ -104,7 +104,7 @@ function shortly({ initial, step, unit }) {
 function numberControl(field, path, label) {
   let gesture = newGesture();
   const now = () => getAt(state.recipe, path);
-  const frame = () => state.playhead.frame;
+  const frame = () => frameShown();
   const put = (/** @type {number} */ wanted, /** @type {boolean} */ moving) => {
     const v = field.kind === "integer" ? Math.round(wanted) : wanted;
     set(path, withNumber(now(), frame(), v), { label, moving, gesture });

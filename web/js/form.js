@@ -7,7 +7,7 @@ import { at } from "./keys.js";
 import { capital, counted, figure, getAt, words } from "./paths.js";
 import { fieldsOf, modelOf } from "./schema.js";
 import { shapeList } from "./shape-list.js";
-import { state } from "./store.js";
+import { frameShown, state } from "./store.js";
 
 /**
  * Settings that act only beside another setting's value; they are folded away elsewhere.
@@ -155,7 +155,7 @@ export function summary(model, path) {
     } else if (f.kind === "list") {
       if (v?.length) parts.push(counted(v.length, "shape"));
     } else if (JSON.stringify(v) !== JSON.stringify(f.initial ?? null)) {
-      const number = f.kind === "number" ? at(v, state.playhead.frame) : null;
+      const number = f.kind === "number" ? at(v, frameShown()) : null;
       parts.push(
         number !== null
           ? `${f.label.toLowerCase()} ${figure(number, f.step)}${f.unit ? ` ${f.unit}` : ""}`

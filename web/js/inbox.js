@@ -16,7 +16,7 @@ const NEWS = /** @type {const} */ ([
 function takeState(server) {
   const { recipe, revision, undo, redo, ...rest } = server;
   const other = !known() || state.shot.name !== rest.shot.name;
-  if (other) state.samples = [];
+  if (other) Object.assign(state, { samples: [], shown: null });
   Object.assign(state, rest);
   adopt({ recipe, revision, undo, redo });
   for (const topic of NEWS) emit(topic);

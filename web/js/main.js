@@ -18,6 +18,8 @@ import "./transport.js";
 import "./flags.js";
 import "./legend.js";
 import "./notes.js";
+import "./scope-dock.js";
+import "./folds.js";
 import "./keyboard.js";
 
 const coarse = matchMedia("(any-pointer: coarse)");

@@ -1,12 +1,12 @@
 // Notes pinned to a frame and a place of the picture.
 
 import { button, h, sheet } from "./dom.js";
-import { take } from "./gestures.js";
+import { take, toolInHand } from "./gestures.js";
 import { NOTE_LENGTH } from "./limits.js";
 import { putMark, removeMark } from "./marks.js";
 import { insideFrame } from "./picture.js";
-import { on, operator, state } from "./store.js";
-import { goTo } from "./transport.js";
+import { frameShown, on, operator, state } from "./store.js";
+import { goTo, noting } from "./transport.js";
 import { send } from "./wire.js";
 
 /** @import { Note } from "./wire-types.js" */
@@ -29,28 +29,30 @@ export function takeNotePin() {
 /** @param {number[]} at */
 function write(at) {
   const text = h("textarea", { "aria-label": "Note", maxLength: NOTE_LENGTH, rows: 4 });
-  const frame = state.playhead.frame;
+  const frame = frameShown();
   const box = sheet(
     "Note",
     h("p", { class: "lead", text: `Frame ${frame}, at ${at.map(Math.round).join(", ")}` }),
     text,
   );
+  const told = h("p", { class: "help", role: "alert" });
   const keep = button({
     label: "Save note",
     text: "Save note",
     class: "primary",
     onclick: () => {
-      if (text.value.trim())
-        send({
-          type: "note_add",
-          frame,
-          x: Math.round(at[0] * 10) / 10,
-          y: Math.round(at[1] * 10) / 10,
-          text: text.value.trim(),
-        });
+      const words = text.value.trim();
+      if (!words) {
+        told.textContent = "This note is empty: write what should be seen or done here.";
+        return text.focus();
+      }
+      const [x, y] = at.map((v) => Math.round(v * 10) / 10);
+      send({ type: "note_add", frame, x, y, text: words });
       box.close();
     },
   });
+  text.addEventListener("input", () => (told.textContent = ""));
+  text.after(told);
   box.foot.append(keep);
   text.focus();
 }
@@ -94,7 +96,7 @@ function showPins() {
   pins.forEach(removeMark);
   pins = state.notes
     .map((note, i) => ({ note, i }))
-    .filter(({ note }) => note.frame === state.playhead.frame && !note.done)
+    .filter(({ note }) => note.frame === frameShown() && !note.done)
     .map(({ note, i }) => {
       const pin = h(
         "button",
@@ -111,9 +113,10 @@ function showPins() {
       return pin;
     });
 }
-on("notes playhead", showPins);
+on("notes frame", showPins);
 
-export function notesList() {
+/** The list of notes; `onleave` is called when one goes from it to the picture. @param {() => void} [onleave] */
+export function notesList(onleave = () => {}) {
   const list = h("ul", { class: "list notes" });
   const node = h(
     "div",
@@ -127,7 +130,10 @@ export function notesList() {
         icon: "note",
         text: "Pin a note",
         class: "small",
-        onclick: takeNotePin,
+        onclick: () => {
+          onleave();
+          takeNotePin();
+        },
       }),
     ),
     list,
@@ -145,6 +151,7 @@ export function notesList() {
                   type: "button",
                   class: "btn flat pick",
                   onclick: () => {
+                    onleave();
                     goTo(note.frame);
                     read(note);
                   },
@@ -163,3 +170,24 @@ export function notesList() {
   show();
   return { node, stop };
 }
+
+const pinOne = button({
+  label: "Pin a note",
+  icon: "note",
+  onclick: () => (toolInHand() === "note" ? take(null) : takeNotePin()),
+});
+const listAll = button({ label: "All notes", icon: "list", onclick: openNotes });
+noting.append(pinOne, listAll);
+
+/** All notes in a sheet, for those who have the steps folded away. */
+function openNotes() {
+  const list = notesList(() => box.close());
+  const box = sheet("Notes", list.node);
+  box.addEventListener("close", list.stop);
+}
+
+on("tool", () => pinOne.setAttribute("aria-pressed", String(toolInHand() === "note")));
+on("notes", () => {
+  const open = state.notes.filter((n) => !n.done).length;
+  listAll.title = open ? `All notes, ${open} open` : "All notes";
+});

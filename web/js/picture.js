@@ -25,13 +25,19 @@ const paint = makePaint(
   (meta, ok, shown) => {
     const latency = editDrawn(meta.revision);
     send({ type: "ack", sequence: meta.sequence, latency_ms: latency });
-    if (shown) emit("picture", { meta, ok });
+    if (!shown) return;
+    if (ok && meta.port === 0 && state.shown !== meta.frame) {
+      state.shown = meta.frame;
+      emit("frame");
+    }
+    emit("picture", { meta, ok });
   },
   () => send({ type: "reset" }),
 );
 receivePictures((meta, bytes) => paint.picture({ ...meta, key: keyOf(meta.viewId, meta.port) }, bytes));
 
-const aspect = () => state.shot?.pixel_aspect ?? 1;
+const aspect = () => state.recipe?.source.pixel_aspect ?? state.shot?.pixel_aspect ?? 1;
+let arrangedAspect = 1;
 const frameSize = () => (state.shot ? [state.shot.width, state.shot.height] : [1920, 1080]);
 
 function fitScale() {
@@ -76,6 +82,7 @@ const arrange = perFrame(() => {
   settle();
   const dpr = devicePixelRatio;
   const [x, y] = toStage(0, 0);
+  arrangedAspect = aspect();
   paint.arrange({
     place: { x: x * dpr, y: y * dpr, sx: port.scale * aspect() * dpr, sy: port.scale * dpr },
     frame: frameSize(),
@@ -163,6 +170,9 @@ on("shot ready", () => {
   arrange();
 });
 on("view", arrange);
+on("recipe", () => {
+  if (aspect() !== arrangedAspect) arrange();
+});
 on("followregion", showRegion);
 document.addEventListener("visibilitychange", () => {
   send({ type: "hidden", hidden: document.hidden });

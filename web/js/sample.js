@@ -5,7 +5,7 @@ import { byId, h, s } from "./dom.js";
 import { take } from "./gestures.js";
 import { addOutline, drawOn, outline, putMark, removeMark } from "./marks.js";
 import { insideFrame, toStage, underPointer } from "./picture.js";
-import { emit, on, state } from "./store.js";
+import { emit, frameShown, on, state } from "./store.js";
 import { sayError } from "./notice.js";
 import { view } from "./view.js";
 import { ask } from "./wire.js";
@@ -89,7 +89,9 @@ let queue = Promise.resolve();
 
 /** @param {ViewName} name @param {string} extractor @param {Box} box @returns {Promise<Sampled>} */
 export function sampleAt(name, extractor, box) {
-  const mine = queue.then(() => ask({ type: "sample", name, extractor, frame: null, box }, PATIENCE_MS));
+  const mine = queue.then(() =>
+    ask({ type: "sample", name, extractor, frame: frameShown(), box }, PATIENCE_MS),
+  );
   queue = mine.catch(() => null);
   return mine;
 }
@@ -131,7 +133,7 @@ let dots = [];
 function drawDots() {
   dots.forEach(removeMark);
   dots = state.samples
-    .filter((t) => t.sample.frame === state.playhead.frame)
+    .filter((t) => t.sample.frame === frameShown())
     .map(({ sample, box: place }, i) => {
       const dot = h("div", { class: "dot", "aria-hidden": "true", dataset: { sample: i } });
       dot.style.background = `rgb(${sample.display.join(" ")})`;
@@ -139,7 +141,7 @@ function drawDots() {
       return dot;
     });
 }
-on("samples playhead", drawDots);
+on("samples frame", drawDots);
 
 // Values under the pointer.
 const box = byId("picture");

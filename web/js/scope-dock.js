@@ -2,13 +2,13 @@
 // plate while a view shows measuring colours).
 
 import { byId, h } from "./dom.js";
+import { isOpen } from "./folds.js";
 import { drawHistogram, drawVectorscope, drawWaveform } from "./scope-draw.js";
 import { on, perFrame, state } from "./store.js";
 import { view, viewTitle } from "./view.js";
 import { wantShown } from "./scopes.js";
 
 const place = byId("scopes");
-const app = byId("app");
 
 /** @import { Scope, ScopeKind } from "./wire-types.js" */
 
@@ -70,15 +70,14 @@ const take = (/** @type {Scope} */ scope) => {
   draw();
 };
 
-export const scopesOpen = () => app.dataset.scopes === "open";
-
-/** @param {boolean} open */
-export function openScopes(open) {
-  app.dataset.scopes = open ? "open" : "closed";
-  localStorage.setItem("scopes", app.dataset.scopes);
+/** Ask for scopes only while they are seen. */
+function follow() {
+  const open = isOpen("scopes");
+  if (open === stops.length > 0) return;
   stops.forEach((f) => f());
   stops = open ? KINDS.map((kind) => wantShown(kind, take)) : [];
 }
 
 new ResizeObserver(draw).observe(place);
 on("samples view", draw);
+on("folds", follow);

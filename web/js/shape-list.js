@@ -6,7 +6,7 @@ import { control } from "./controls.js";
 import { getAt, newId, sentence, words } from "./paths.js";
 import { fieldsOf } from "./schema.js";
 import { chooseShape, chosenShape, drawShape } from "./shape-tool.js";
-import { on, operator, state } from "./store.js";
+import { frameShown, on, operator, state } from "./store.js";
 
 /** @import { Shape } from "./wire-types.js" */
 
@@ -72,7 +72,7 @@ export function shapeList(path, { title, help, subject }) {
 function drawButton(kind, path, title, subject) {
   const keep = (/** @type {number[][]} */ points) => {
     const count = (getAt(state.recipe, path) ?? []).length + 1;
-    const poses = [{ frame: state.playhead.frame, points }];
+    const poses = [{ frame: frameShown(), points }];
     const name = `${kind} ${count}`;
     const item = { id: newId(), name, on: true, kind, poses, feather_px: 0, inverted: false };
     change([{ op: "insert", path, item, before: null }], { label: `${subject}: add ${kind}` });

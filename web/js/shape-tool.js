@@ -6,7 +6,7 @@ import { take, toolInHand } from "./gestures.js";
 import { addOutline, drawOn, outline, putMark, removeMark } from "./marks.js";
 import { toStage, underPointer } from "./picture.js";
 import { copy, getAt } from "./paths.js";
-import { emit, on, operator, state } from "./store.js";
+import { emit, frameShown, on, operator, state } from "./store.js";
 
 /** @import { Shape } from "./wire-types.js" */
 
@@ -89,7 +89,7 @@ drawOn(() => {
   if (drawing.length) d = outline(form(drawingKind, drawing), BOXED.includes(drawingKind));
   else if (chosen) {
     const shape = getAt(state.recipe, chosen);
-    if (shape) d = outline(form(shape.kind, pointsAt(shape, state.playhead.frame)));
+    if (shape) d = outline(form(shape.kind, pointsAt(shape, frameShown())));
   }
   shade.setAttribute("d", d);
   line.setAttribute("d", d);
@@ -176,7 +176,7 @@ function rebuildHandles() {
   handles = [];
   const shape = chosen && getAt(state.recipe, chosen);
   if (shape && operator()) {
-    handles = pointsAt(shape, state.playhead.frame).map((_, i) => handle(i));
+    handles = pointsAt(shape, frameShown()).map((_, i) => handle(i));
     placeHandles();
   }
   redraw();
@@ -185,7 +185,7 @@ function rebuildHandles() {
 function placeHandles() {
   const shape = chosen && getAt(state.recipe, chosen);
   if (!shape) return;
-  const points = pointsAt(shape, state.playhead.frame);
+  const points = pointsAt(shape, frameShown());
   if (points.length !== handles.length) return rebuildHandles();
   points.forEach(([x, y], i) => putMark(handles[i], x, y));
 }
@@ -203,13 +203,13 @@ function handle(i) {
     const path = /** @type {string[]} */ (chosen);
     /** @type {Shape} */
     const shape = getAt(state.recipe, path);
-    const points = copy(pointsAt(shape, state.playhead.frame));
+    const points = copy(pointsAt(shape, frameShown()));
     points[i] = [Math.round(at[0] * 10) / 10, Math.round(at[1] * 10) / 10];
     const poses =
-      shape.poses.length === 1 && shape.poses[0].frame === state.playhead.frame
+      shape.poses.length === 1 && shape.poses[0].frame === frameShown()
         ? []
-        : shape.poses.filter((p) => p.frame !== state.playhead.frame);
-    poses.push({ frame: state.playhead.frame, points });
+        : shape.poses.filter((p) => p.frame !== frameShown());
+    poses.push({ frame: frameShown(), points });
     poses.sort((a, b) => a.frame - b.frame);
     set([...path, "poses"], poses, { label: `Move ${shape.name}`, moving, gesture });
   };
@@ -231,14 +231,14 @@ function handle(i) {
     const shape = chosen && getAt(state.recipe, chosen);
     if (!by || !shape) return;
     e.preventDefault();
-    const [x, y] = pointsAt(shape, state.playhead.frame)[i];
+    const [x, y] = pointsAt(shape, frameShown())[i];
     gesture = newGesture();
     move([x + by[0] * (e.shiftKey ? 10 : 1), y + by[1] * (e.shiftKey ? 10 : 1)], false);
   });
   return node;
 }
 
-on("recipe playhead", () => {
+on("recipe frame", () => {
   if (!chosen) return;
   if (!getAt(state.recipe, chosen)) return chooseShape(null);
   placeHandles();

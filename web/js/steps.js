@@ -1,6 +1,7 @@
 // The step list at the side, and the panel of the step in hand.
 
 import { byId, h, icon } from "./dom.js";
+import { fold, isOpen } from "./folds.js";
 import { emit, on, operator, perFrame, state } from "./store.js";
 import { nextStep } from "./steps/common.js";
 import { surveyStep } from "./steps/survey.js";
@@ -102,7 +103,7 @@ const leadOf = ({ name, lead, seen }) =>
 
 /** Open a step; the step in hand again folds the panel away. @param {string} name */
 export function openStep(name) {
-  const again = state.step === name && app.dataset.panel === "open";
+  const again = state.step === name && app.dataset.panel === "open" && isOpen("steps");
   app.dataset.panel = again ? "closed" : "open";
   state.step = name;
   sessionStorage.setItem("step", name);
@@ -113,6 +114,7 @@ export function openStep(name) {
 /** Go to a step, whatever is open. @param {string} name */
 function goTo(name) {
   if (state.step !== name || app.dataset.panel !== "open") openStep(name);
+  fold("steps", true);
   panel.scrollTop = 0;
   buttons.get(name)?.focus();
 }
@@ -174,7 +176,7 @@ export function startSteps() {
   on("gostep", goTo);
   on("notes", counts);
   on(
-    "playhead",
+    "frame",
     perFrame(() => current?.tick?.()),
   );
   on("ready", show);

@@ -29,6 +29,7 @@
  * @property {string} message
  * @property {number | null} latency ms, control moved to picture drawn
  * @property {Defaults} defaults
+ * @property {number | null} shown frame of the picture on the screen, null before the first
  * @property {Taken[]} samples newest first
  * @property {string} step
  * @property {MapPicture | null} over a survey's map that lies over the picture
@@ -66,6 +67,7 @@ export const state = /** @type {State & Own} */ (
     store: {},
     message: "",
     latency: null,
+    shown: null,
     step: "extract",
     over: null,
     follow: true,
@@ -85,7 +87,8 @@ export const known = () => state.recipe !== undefined;
  * @property {undefined} ready
  * @property {string[][]} recipe paths that have changed
  * @property {undefined} shot
- * @property {undefined} playhead
+ * @property {undefined} playhead the service has moved it
+ * @property {undefined} frame the picture on the screen is of another frame
  * @property {undefined} people
  * @property {undefined} devices
  * @property {undefined} notes
@@ -106,6 +109,7 @@ export const known = () => state.recipe !== undefined;
  * @property {import("./wire-types.js").Scope} scope
  * @property {undefined} samples
  * @property {undefined} step
+ * @property {undefined} folds
  * @property {string} gostep
  * @property {undefined} tool
  * @property {Hover | null} hover
@@ -139,6 +143,12 @@ export function on(topics, fn) {
 export function emit(topic, ...data) {
   for (const fn of [...(listeners.get(topic) ?? [])]) fn(/** @type {Topics[T]} */ (data[0]));
 }
+
+/**
+ * The frame of the picture on the screen: it is numbered, noted, keyed and cut, never the one that
+ * the service's clock has come to meanwhile.
+ */
+export const frameShown = () => state.shown ?? state.playhead.frame;
 
 export const operator = () => state.you.role === "operator";
 

@@ -1,8 +1,7 @@
-// Tools beside the picture: zoom, sample, compare, wipe, note, scopes.
+// Tools beside the picture: zoom, sample, compare, wipe.
 
 import { byId, button, h } from "./dom.js";
 import { take, toolInHand } from "./gestures.js";
-import { takeNotePin } from "./notes.js";
 import { scaleNow, zoomBy, zoomToFit, zoomToPixels } from "./picture.js";
 import { takeSampler } from "./sample.js";
 import { on } from "./store.js";
@@ -24,11 +23,6 @@ const sample = button({
   icon: "sample",
   onclick: () => (toolInHand() === "sample" ? take(null) : takeSampler()),
 });
-const note = button({
-  label: "Pin a note",
-  icon: "note",
-  onclick: () => (toolInHand() === "note" ? take(null) : takeNotePin()),
-});
 const compare = button({ label: "Hold to see the plate", icon: "compare" });
 const wipe = button({
   label: "Wipe between two views",
@@ -44,14 +38,13 @@ place.append(
   zoom,
   h("hr"),
   worded("Sample", sample),
-  worded("Note", note),
   h("hr"),
   worded("Plate", compare),
   worded("Wipe", wipe),
 );
 
-/** @param {boolean} held */
-const hold = (held) => {
+/** Show the plate for as long as it is held. @param {boolean} held */
+export const hold = (held) => {
   if (view.compare !== held) look({ compare: held });
 };
 compare.addEventListener("pointerdown", (/** @type {PointerEvent} */ e) => {
@@ -70,7 +63,6 @@ compare.addEventListener("contextmenu", (/** @type {Event} */ e) => e.preventDef
 
 function show() {
   sample.setAttribute("aria-pressed", String(toolInHand() === "sample"));
-  note.setAttribute("aria-pressed", String(toolInHand() === "note"));
   compare.setAttribute("aria-pressed", String(view.compare));
   wipe.setAttribute("aria-pressed", String(view.wipe.on));
 }

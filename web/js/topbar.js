@@ -13,21 +13,25 @@ const facts = byId("shot-facts");
 const history = byId("history");
 const status = byId("status");
 
-on("shot", () => {
+/** What there is to know of the shot, in short. */
+function factsOf() {
   const { shot } = state;
-  name.textContent = shot.name;
-  document.title = `${shot.name} · Verdigris`;
-  facts.textContent = [
+  const moving = shot.kind !== "still";
+  return [
     `${shot.width} × ${shot.height}`,
-    shot.kind === "still" ? "still" : `${shot.first}–${shot.last}`,
-    shot.kind === "still" ? "" : `${Number(shot.fps.toFixed(3))} fps`,
+    moving ? `${shot.first}–${shot.last}` : "still",
+    moving ? `${Number(shot.fps.toFixed(3))} fps` : "",
     shot.bits ? `${shot.bits} bit` : "",
     shot.chroma ?? "",
     shot.colourspace,
-  ]
-    .filter(Boolean)
-    .join(" · ");
-  facts.title = facts.textContent;
+  ].filter(Boolean);
+}
+
+on("shot", () => {
+  name.textContent = state.shot.name;
+  document.title = `${state.shot.name} · Verdigris`;
+  facts.textContent = factsOf().join(" · ");
+  name.title = facts.title = `${state.shot.name}: ${facts.textContent}`;
 });
 
 const undo = button({ label: "Undo", icon: "undo", class: "flat", onclick: () => travel("undo") });

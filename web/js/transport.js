@@ -3,8 +3,7 @@
 import { byId, button, dropdown, h, icon } from "./dom.js";
 import { numberBox } from "./controls.js";
 import { counted } from "./paths.js";
-import { openScopes, scopesOpen } from "./scope-dock.js";
-import { on, paced, perFrame, state } from "./store.js";
+import { frameShown, on, paced, perFrame, state } from "./store.js";
 import { stopFollowing } from "./view.js";
 import { send } from "./wire.js";
 
@@ -24,9 +23,12 @@ const seek = paced(30, (/** @type {number} */ frame) => tell({ frame }));
 
 /** @param {number} frame */
 export const goTo = (frame) => tell({ frame });
-/** @param {number} by */
-export const stepBy = (by) => tell({ step: by });
-export const playOrPause = () => tell({ playing: !state.playhead.playing });
+/** While playing, a step is from the frame that is seen. @param {number} by */
+export const stepBy = (by) =>
+  tell(state.playhead.playing ? { playing: false, frame: frameShown() + by } : { step: by });
+/** Pausing stays on the frame that is seen: the service may have come further. */
+export const playOrPause = () =>
+  tell(state.playhead.playing ? { playing: false, frame: frameShown() } : { playing: true });
 
 const bed = h("div", { class: "bed" });
 const ends = h("div", { class: "ends" });
@@ -54,15 +56,8 @@ const frameBox = numberBox("Frame number", { step: 1, low: -2147483648, high: 21
 );
 const total = h("span", { class: "quiet" });
 const late = h("span", { class: "late", role: "status" });
-const scopes = button({
-  label: "Scopes",
-  icon: "scopes",
-  class: "flat",
-  onclick: () => {
-    openScopes(!scopesOpen());
-    scopes.setAttribute("aria-pressed", String(scopesOpen()));
-  },
-});
+/** Where notes are pinned and listed: beside the frames, so that it is always in reach. */
+export const noting = h("div", { class: "group", role: "group", "aria-label": "Notes" });
 const whole = button({
   label: "Play the whole shot",
   icon: "close",
@@ -90,22 +85,20 @@ place.append(
         button({
           label: "Play from this frame (in)",
           icon: "start",
-          onclick: () => tell({ first: Math.min(state.playhead.frame, state.playhead.last) }),
+          onclick: () => tell({ first: Math.min(frameShown(), state.playhead.last) }),
         }),
         button({
           label: "Play to this frame (out)",
           icon: "end",
-          onclick: () => tell({ last: Math.max(state.playhead.frame, state.playhead.first) }),
+          onclick: () => tell({ last: Math.max(frameShown(), state.playhead.first) }),
         }),
         whole,
       ),
     ),
     strip,
-    h("div", { class: "frames" }, frameBox, total, late, loop, scopes),
+    h("div", { class: "frames" }, frameBox, total, late, loop, noting),
   ),
 );
-openScopes((localStorage.getItem("scopes") ?? "open") === "open");
-scopes.setAttribute("aria-pressed", String(scopesOpen()));
 
 const count = () => Math.max(1, state.shot.last - state.shot.first + 1);
 const share = (/** @type {number} */ frame) => (frame - state.shot.first + 0.5) / count();
@@ -154,8 +147,9 @@ strip.addEventListener("keydown", (/** @type {KeyboardEvent} */ e) => {
 const show = perFrame(() => {
   if (!state.shot) return;
   const p = state.playhead;
-  if (!dragging) head.style.left = `${share(p.frame) * 100}%`;
-  frameBox.show(p.frame);
+  const frame = frameShown();
+  if (!dragging) head.style.left = `${share(frame) * 100}%`;
+  frameBox.show(frame);
   total.textContent = `${state.shot.first}–${state.shot.last}`;
   loop.value = p.loop;
   play.replaceChildren(icon(p.playing ? "pause" : "play"));
@@ -169,8 +163,8 @@ const show = perFrame(() => {
   for (const [name, value] of [
     ["valuemin", state.shot.first],
     ["valuemax", state.shot.last],
-    ["valuenow", p.frame],
-    ["valuetext", `Frame ${p.frame} of ${state.shot.first} to ${state.shot.last}`],
+    ["valuenow", frame],
+    ["valuetext", `Frame ${frame} of ${state.shot.first} to ${state.shot.last}`],
   ])
     strip.setAttribute(`aria-${name}`, String(value));
 });
@@ -203,6 +197,6 @@ function showTicks() {
     }),
   );
 }
-on("shot playhead", show);
+on("shot playhead frame", show);
 on("shot cached", showHeld);
 on("shot notes", showTicks);

@@ -579,7 +579,7 @@ export interface Pong {
 
 export interface Problem {
   type: "error";
-  code: "protocol" | "role" | "invalid" | "missing" | "rate" | "revoked" | "media" | "job" | "server";
+  code: "protocol" | "role" | "invalid" | "missing" | "rate" | "revoked" | "media" | "job" | "server" | "superseded";
   message: string;
   about: string;
   fatal: boolean;

@@ -47,7 +47,7 @@ def folder(tmp_path: Path) -> Path:
             {"": plate(frame)},
             half=False,
             interop_id="lin_ap1_scene",
-            attributes={"reelName": "A007", "timeCode": (frame, 0)},
+            attributes={"reelName": "A007", "timeCode": (0x01000000 | frame % 10, 0)},
         )
     return tmp_path
 

@@ -145,6 +145,22 @@ def test_the_header_is_clean_and_keeps_what_belongs_to_the_shot(
     assert str(spec.format) == "half"
 
 
+def test_the_recipes_pixel_aspect_goes_into_the_header(
+    shot: str, recipe: Path, tmp_path: Path
+) -> None:
+    """Source: OpenEXR's standard attribute pixelAspectRatio, read by OpenImageIO."""
+    from kernels.recipe_file import load_recipe, recipe_text
+
+    said = load_recipe(recipe)
+    said.source.pixel_aspect = 2.0
+    changed = tmp_path / "wide.json"
+    changed.write_text(recipe_text(said), encoding="utf-8")
+    assert render(shot, changed, str(tmp_path / "key.####.exr"), "--frames", "1001") == 0
+    image = oiio.ImageInput.open(str(tmp_path / "key.1001.exr"))
+    assert image.spec().getattribute("PixelAspectRatio") == 2.0
+    image.close()
+
+
 def test_straight_and_premultiplied_fit_together(shot: str, recipe: Path, tmp_path: Path) -> None:
     """Source: Porter & Duff 1984, premultiplied colour is alpha times straight colour."""
     assert (

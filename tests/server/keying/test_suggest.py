@@ -18,8 +18,9 @@ from kernels.measure.survey import measure_frame
 from kernels.parameters import Keys
 from kernels.plan import build_plan
 from kernels.recipe import ColourDifference, Noise, Recipe
-from server.keying.arrange import Findings, arrange, matte_sigma
+from server.keying.arrange import arrange, matte_sigma
 from server.keying.clean_plates import CleanPlateError, GivenPlate
+from server.keying.findings import Findings
 from server.keying.suggest import SuggestError, combine, suggest
 from server.media import Shot, open_shot, write_exr
 from tests.server.survey.screens import flat, noisy, with_disc, with_markers

@@ -5,7 +5,7 @@ import { numberBox } from "../controls.js";
 import { NAME_LENGTH, STRESS_MOST } from "../limits.js";
 import { notesList } from "../notes.js";
 import { slider } from "../slider.js";
-import { on, operator, state } from "../store.js";
+import { frameShown, on, operator, state } from "../store.js";
 import { look, view } from "../view.js";
 import { keyboardSwitch } from "../keyboard.js";
 import { jobList, startJob } from "../jobs.js";
@@ -137,8 +137,8 @@ function layerButtons(chosen) {
 
 /** Which frames: "all", "range" or "one". @param {string} which */
 function framesOf(which) {
-  const { frame, first, last } = state.playhead;
-  if (which === "one") return String(frame);
+  const { first, last } = state.playhead;
+  if (which === "one") return String(frameShown());
   return which === "range" ? `${first}-${last}` : `${state.shot.first}-${state.shot.last}`;
 }
 

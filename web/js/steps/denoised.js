@@ -4,7 +4,7 @@ import { block, button, dropdown, h } from "../dom.js";
 import { change } from "../edits.js";
 import { form } from "../form.js";
 import { pickMedia } from "../media.js";
-import { on, operator, state } from "../store.js";
+import { frameShown, on, operator, state } from "../store.js";
 import { look, showView, view } from "../view.js";
 import { jobList, startJob } from "../jobs.js";
 import { nextStep } from "./common.js";
@@ -114,7 +114,7 @@ function bake() {
   });
   const run = () => {
     const p = state.playhead;
-    const wanted = { all: "", range: `${p.first}-${p.last}`, one: String(p.frame) };
+    const wanted = { all: "", range: `${p.first}-${p.last}`, one: String(frameShown()) };
     startJob("prepare", { frames: wanted[/** @type {"all"} */ (frames.value)] });
   };
   return h(

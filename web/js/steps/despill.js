@@ -8,7 +8,7 @@ import { at } from "../keys.js";
 import { copy, figure, getAt, newId, words } from "../paths.js";
 import { fieldOf } from "../schema.js";
 import { hueRings } from "../rings.js";
-import { operator, state } from "../store.js";
+import { frameShown, operator, state } from "../store.js";
 import { cardList } from "./cards.js";
 import { sampleCards, together } from "./common.js";
 
@@ -23,7 +23,7 @@ export function despillStep() {
     sub: (item) =>
       [
         `limit ${words(item.limit).toLowerCase()}`,
-        `amount ${figure(Number(at(item.amount, state.playhead.frame)), 0.01)}`,
+        `amount ${figure(Number(at(item.amount, frameShown())), 0.01)}`,
         item.fill === "none" ? "no fill" : `fill ${item.fill}`,
       ].join(" · "),
     body: passBody,

@@ -6,7 +6,7 @@ import { form, summary } from "../form.js";
 import { at } from "../keys.js";
 import { copy, figure, getAt, newId, words } from "../paths.js";
 import { extractorKinds, fieldsOf } from "../schema.js";
-import { on, operator, state } from "../store.js";
+import { frameShown, on, operator, state } from "../store.js";
 import { showView, view } from "../view.js";
 import { sayError } from "../notice.js";
 import { ask } from "../wire.js";
@@ -34,8 +34,8 @@ export function extractStep() {
       [
         words(item.kind),
         `${item.role}, ${combinedAs(item)}`,
-        at(item.strength, state.playhead.frame) !== 1
-          ? `strength ${figure(Number(at(item.strength, state.playhead.frame)), 0.01)}`
+        at(item.strength, frameShown()) !== 1
+          ? `strength ${figure(Number(at(item.strength, frameShown())), 0.01)}`
           : "",
       ]
         .filter(Boolean)
@@ -211,7 +211,7 @@ function channelFinder(path) {
         }),
       );
     try {
-      const got = await ask({ type: "separate", frame: null, box_a: take.box, box_b: leave.box });
+      const got = await ask({ type: "separate", frame: frameShown(), box_a: take.box, box_b: leave.box });
       out.replaceChildren(
         h(
           "ul",
