@@ -21,7 +21,10 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 NATIVE, CUDA, LIBRARIES = HERE / "native", HERE.parent / "cuda", HERE / "lib"
 RECIPE = HERE.parent / "recipe.py"
-UNITS = ("pool", "pointwise", "blur", "refine", "guided", "denoise", "moving", "packing", "probe")
+UNITS = (
+    *("pool", "pointwise", "blur", "refine", "guided", "denoise", "moving", "packing", "probe"),
+    *("unmix", "unmix_regional", "unmix_local"),
+)
 """Names of the .cpp files; `pointwise` is compiled for wide groups of pixels and for 8."""
 WIDE = 64
 """Pixels of a wide group: four vectors of the widest processors, worked on side by side."""

@@ -16,6 +16,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kernels.cpu import unmix as compiled_unmix
 from kernels.cuda.denoising import Denoiser
 from kernels.cuda.device import Device, Plane, blocks, new_plane, padded
 from kernels.cuda.filters import Filters
@@ -286,14 +287,19 @@ class DeviceEngine:
         return self._blurred(job, stage, made, grown)
 
     def _unmixed(self, job: Job, stage: Stage) -> Plane:
-        """Return an unmix stage's planes: worked out on the host, by the reference, then held.
+        """Return an unmix stage's planes: worked out on the host, then held.
 
-        There is no kernel for it: the pictures are fetched, which costs time, but only where one of
-        its own values or the frame changes.
+        By the kernels compiled for the processor where there are some, else by the reference. On a
+        card the pictures are fetched, which costs time, but only where one of its own values or the
+        frame changes.
         """
         planes = {
             name: self._holder.fetch(job.planes[name]) for name in job.plan.reads(stage, job.planes)
         }
+        if compiled_unmix.unmixer() is not None:
+            solver = unmixing.Solver(compiled_unmix.regional, compiled_unmix.local)
+            found = unmixing.stage_planes(job.plan, stage.index, planes, solver=solver)
+            return self._holder.hold(found, "float32")
         cores = os.cpu_count() or 1
         rows = max(unmixing.ROWS, -(-job.height // cores))
         with ThreadPoolExecutor(cores, thread_name_prefix="unmix") as pool:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from kernels.plan import Plan, num
 from kernels.recipe import Noise, Unmix
 from kernels.reference.despill import flat_screen
-from kernels.reference.unmix.method import HALO_PX, local, regional
-from kernels.reference.unmix.settings import Array, UnmixSettings
+from kernels.reference.unmix.method import HALO_PX, Regional, local, regional
+from kernels.reference.unmix.settings import Array, UnmixResult, UnmixSettings
 
 ALPHA, ERROR, COLOUR, DESPILLED = 0, 1, slice(2, 5), slice(5, 8)
 """Where the planes of a stage lie: see `stage_planes`."""
@@ -23,6 +23,15 @@ AVERAGED = 2.5 / 4
 ROWS = 256
 """Least height of a part that is solved by itself: its halo is another 96 rows."""
 
+
+class Solver(NamedTuple):
+    """The method's two halves, by the reference or by another form of the same."""
+
+    regional: Callable[[Array, Array, Noise, UnmixSettings], Regional]
+    local: Callable[..., UnmixResult]
+
+
+REFERENCE = Solver(regional, local)
 Run = Callable[[Callable[[int], None], Iterable[int]], Iterable[None]]
 
 
@@ -63,21 +72,26 @@ def sources_of(plan: Plan, extractor: Unmix, planes: Mapping[str, Array]) -> tup
 
 
 def stage_planes(
-    plan: Plan, index: int, planes: Mapping[str, Array], run: Run = map, rows: int | None = None
+    plan: Plan,
+    index: int,
+    planes: Mapping[str, Array],
+    run: Run = map,
+    rows: int | None = None,
+    solver: Solver = REFERENCE,
 ) -> Array:
     """Return what unmix finds in a whole frame, (8, H, W) float32: see `ALPHA` and the others.
 
     alpha before inversion and refinement, its expected error, the subject's straight colour with
     its spill and without. planes: of the whole frame. rows: height of the parts that are solved by
     themselves, each with HALO_PX round it; the whole frame at once if None. run: does the parts,
-    `map` or a pool's.
+    `map` or a pool's. solver: does the arithmetic.
     """
     extractor = plan.recipe.extractors[index]
     if not isinstance(extractor, Unmix):
         raise TypeError(f"the extractor '{extractor.id}' unmixes nothing")
     settings, noise = settings_of(plan, extractor), noise_of(plan)
     plate, clean = sources_of(plan, extractor, planes)
-    region = regional(plate, clean, noise, settings)
+    region = solver.regional(plate, clean, noise, settings)
     height, width = plate.shape[-2:]
     out = np.empty((CHANNELS, height, width), np.float32)
     step = rows or height
@@ -85,7 +99,7 @@ def stage_planes(
     def part(first: int) -> None:
         end, top = min(first + step, height), max(first - HALO_PX, 0)
         seen = np.s_[:, top : min(end + HALO_PX, height)]
-        found = local(plate[seen], clean[seen], noise, settings, region, top)
+        found = solver.local(plate[seen], clean[seen], noise, settings, region, top)
         inner = slice(first - top, end - top)
         out[ALPHA, first:end], out[ERROR, first:end] = found.alpha[inner], found.sigma_alpha[inner]
         out[COLOUR, first:end] = found.colour[:, inner]
