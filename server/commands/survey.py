@@ -112,7 +112,7 @@ def text_of(result: SurveyResult, label: str = "") -> str:
     from server.takes.report import read_as
 
     verdict = result.verdict
-    lines = [f"{label or result.name}: {verdict.name} (score {verdict.score:.0f} of 100)"]
+    lines = [f"{label or result.name}: {verdict.name}"]
     for n, reason in enumerate(verdict.reasons, start=1):
         lines.append(f"  {n}. {reason.text}")
         lines.append(f"     {reason.remedy}  [{reason.source}]")

@@ -129,7 +129,7 @@ def test_scopes_show_any_view_and_follow_changes(desk: Seat) -> None:
             kind,
         )
         assert drawn > 500
-    desk.page.get_by_label("Scopes", exact=True).last.click()
+    desk.page.get_by_role("button", name="Scopes").click()
     assert not desk.page.locator("#scopes").is_visible()
 
 
@@ -149,7 +149,8 @@ IN_ONE_TURN = """async (act) => {
         pause: () => press("Pause"),
     };
     const { on } = await import("/js/store.js");
-    return new Promise((done) => {
+    return new Promise((done, fail) => {
+        setTimeout(() => fail(new Error("no other frame came on")), 20000);
         // A frame that comes on while playing, once the page has drawn all that tells of it.
         const stop = on("frame", () => {
             stop();
@@ -190,6 +191,7 @@ def test_what_is_done_while_playing_acts_on_the_frame_that_is_seen(desk: Seat) -
     assert desk.recipe("extractors[0].gain.keys[0].frame") == shown
     shown, _ = desk.page.evaluate(IN_ONE_TURN, "begin")
     desk.until(f"state.playhead.first === {shown}")
+    transport(desk, first=1001)
     shown, _ = desk.page.evaluate(IN_ONE_TURN, "pause")
     desk.until(f"!state.playhead.playing && state.playhead.frame === {shown}")
     desk.settle()

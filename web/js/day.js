@@ -136,16 +136,7 @@ function row(take) {
       "aria-label": `Take ${take.id}, ${take.name}, ${take.verdict}`,
       onclick: () => openTake(take.id),
     },
-    h(
-      "span",
-      { class: "side" },
-      h("img", { src: thumbnailOf(take), alt: "", loading: "lazy", width: 88, height: 50 }),
-      h("span", {
-        class: "quiet",
-        title: "Score: 100 is the best screen",
-        text: `${Math.round(take.score)} of 100`,
-      }),
-    ),
+    h("img", { src: thumbnailOf(take), alt: "", loading: "lazy", width: 88, height: 50 }),
     h(
       "span",
       { class: "grow" },

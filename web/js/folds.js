@@ -91,6 +91,7 @@ function showTop() {
   full.setAttribute("aria-pressed", String(document.fullscreenElement !== null));
 }
 document.addEventListener("fullscreenchange", showTop);
+document.querySelector(".skip")?.addEventListener("click", () => fold("steps", true));
 on("folds", showTop);
 on("you", () => {
   const open = remembered();

@@ -150,20 +150,13 @@ function place(r, onplace, buttons) {
   return b;
 }
 
-/** Word, score, and which frames it is from. @param {WholeTake} whole */
-export function verdictHead(whole) {
-  return h(
+/** The verdict, to be read from two metres: a word, a shape and a colour. @param {WholeTake} whole */
+export const verdictHead = ({ verdict }) =>
+  h(
     "div",
-    { class: "verdicthead" },
-    h("h3", {}, verdictWord(whole.verdict.name)),
-    h(
-      "span",
-      { class: "score", title: "100 is the best screen; every measure beyond good takes some away" },
-      h("strong", { text: String(Math.round(whole.verdict.score)) }),
-      " of 100",
-    ),
+    { class: "verdicthead", dataset: { verdict: verdictKey(verdict.name) } },
+    h("h3", {}, verdictWord(verdict.name)),
   );
-}
 
 /** @param {Verdict} verdict */
 export const cautionOf = (verdict) => h("p", { class: "caution", text: verdict.caution });
