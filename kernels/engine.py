@@ -121,11 +121,20 @@ class Engine(Protocol):
     def fetch(self, handle: Any) -> F32:
         """Return a held image as float32 in host memory."""
 
-    def place(self, picture: Any | None, background: Background, width: int, height: int) -> Any:
+    def place(
+        self,
+        picture: Any | None,
+        background: Background,
+        width: int,
+        height: int,
+        *,
+        pixel_aspect: float = 1.0,
+    ) -> Any:
         """Return the handle of the background, placed to fill a (height, width) frame.
 
         picture: handle of the background's picture (None for colour, ramp and checker). background:
         a resolved recipe's settings; exposure and defocus are applied too, grain is not.
+        pixel_aspect: by which the defocus is narrower across.
         """
 
     def render(self, plan: Plan, inputs: Inputs, view: View) -> U8:
@@ -136,8 +145,9 @@ class Engine(Protocol):
     ) -> dict[str, F32]:
         """Return full-resolution float planes of `region`.
 
-        wanted: of `alpha` (H, W), `despilled straight foreground composite` (3, H, W) and
-        `extractor:<id>` (H, W), an extractor's refined matte.
+        wanted: of `alpha` (H, W), `error` (H, W), its expected error,
+        `despilled straight foreground composite` (3, H, W) and `extractor:<id>` (H, W), an
+        extractor's refined matte.
         """
 
     def denoise(

@@ -39,6 +39,6 @@ def choose_engine(name: EngineName = "auto", **options: Any) -> EngineChoice:
 
 
 def _cpu(options: dict[str, Any]) -> Engine:
-    from kernels.cpu.engine import CpuEngine
+    from kernels.cpu import cpu_engine
 
-    return CpuEngine(threads=options.get("threads"))
+    return cpu_engine(options.get("threads"))

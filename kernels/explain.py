@@ -16,8 +16,10 @@ from kernels.recipe import (
     Recipe,
     Refine,
     Shape,
+    Unmix,
     ValueBand,
 )
+from kernels.stages import colour_giver
 
 COMBINED = {
     "max": "the larger of it and the matte before counts (max)",
@@ -148,6 +150,8 @@ def _method(e: ExtractorBase, recipe: Recipe) -> str:
                 f"measures how far colours of the {read} are from the screen's{counts}: clear up "
                 f"to {say(e.inner)} and solid from {say(e.outer)}"
             )
+        case Unmix():
+            return _unmix(e, read, recipe)
         case _:
             return _any_kind(e, read)
 
@@ -204,6 +208,35 @@ def _compared(e: ColourDifference, recipe: Recipe) -> str:
     else:
         what = f"a lean of {say(e.lean)} from the smaller to the larger of {first} and {second}"
     return f"{against}, {recipe.screen.primary} compared with {what}"
+
+
+def _unmix(e: Unmix, read: str, recipe: Recipe) -> str:
+    """Every value that decides it, and what stands in for what was not measured."""
+    noise = recipe.screen.noise
+    measured = any((*noise.gain, *noise.offset))
+    behind = (
+        "the clean plate" if recipe.screen.clean_plate == "file" else "the screen's flat colour"
+    )
+    text = (
+        f"unmixes the {read} into subject and {behind}, its colours carried over "
+        f"{say(e.reach_px)} px of the picture brought down, their light free within "
+        f"{say(e.shading)}, {behind} within {say(e.clean_error)}"
+    )
+    text += (
+        f", with {say(e.noise_trust)} of the measured noise"
+        if measured
+        else f", with {say(e.noise_trust)} of a small noise, since none was measured"
+    )
+    if e.screen_level != 1:
+        text += f", the screen {say(e.screen_level)} as bright as there"
+    if e.solidity:
+        text += f", solidity {say(e.solidity)}"
+    if recipe.source.chroma != "4:4:4":
+        text += f", for colour recorded {recipe.source.chroma}"
+    if e.see_through_colour is not None:
+        colour = ", ".join(f"{value:.3g}" for value in e.see_through_colour)
+        text += f"; what is see-through is ({colour})"
+    return text
 
 
 def _any_kind(e: ExtractorBase, read: str) -> str:
@@ -286,11 +319,17 @@ def _despill(step: DespillPass, recipe: Recipe) -> str:
 
 def _assemble(recipe: Recipe) -> Iterator[str]:
     a = recipe.assemble
+    giver = colour_giver(recipe)
     way = {
         "multiply": "the despilled colour is multiplied by the matte",
         "subtract": "the screen's share is subtracted from semi-transparent pixels",
         "unmix": "semi-transparent pixels get their colour from a local foreground estimate",
     }[a.edge_colour.method]
+    if giver is not None:
+        way = (
+            f"the colour that '{recipe.extractors[giver].name}' found is multiplied by the matte, "
+            f"{say(a.edge_colour.despill)} of the screen's light taken out of it"
+        )
     yield f"For the foreground {way}."
     if a.screen_light.shapes:
         yield (

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from kernels.engine import Engine, Inputs
 from kernels.recipe import Recipe, Shape, ShapePose
 from kernels.reference.shapes import rasterise
+from kernels.stages import pixel_aspect_of
 
 Image = NDArray[Any]
 
@@ -35,8 +36,12 @@ def masks_of(recipe: Recipe) -> Iterator[tuple[str, list[Shape]]]:
 def mask_planes(
     recipe: Recipe, frame: int, width: int, height: int, *, pixel_aspect: float = 1.0
 ) -> dict[str, NDArray[np.float32]]:
-    """Return the rasterised masks of a recipe at a frame, (height, width), by plane name."""
+    """Return the rasterised masks of a recipe at a frame, (height, width), by plane name.
+
+    pixel_aspect: the shot's, where the recipe says nothing else.
+    """
     resolved = recipe.at(frame)
+    pixel_aspect = pixel_aspect_of(resolved, pixel_aspect)
     return {
         name: np.asarray(
             rasterise(shapes, frame, width, height, pixel_aspect=pixel_aspect), np.float32
@@ -66,8 +71,9 @@ def gather(
     """Hold the pictures of one frame in the engine's memory and return them as inputs.
 
     plate, denoised, clean: (3, H, W) scene-linear. background: its picture of any size, (3, h, w);
-    without one a picture background is black. plate_alpha: (H, W). Raises ValueError when pictures
-    that must have the plate's size do not.
+    without one a picture background is black. plate_alpha: (H, W). pixel_aspect: the shot's, where
+    the recipe says nothing else. Raises ValueError when pictures that must have the plate's size do
+    not.
     """
     height, width = plate.shape[-2:]
     planes: dict[str, Any] = {"plate": engine.hold(plate)}
@@ -81,7 +87,13 @@ def gather(
         planes[name] = engine.hold(image)
     resolved = recipe.at(frame)
     picture = None if background is None else engine.hold(background)
-    planes["background"] = engine.place(picture, resolved.assemble.background, width, height)
+    planes["background"] = engine.place(
+        picture,
+        resolved.assemble.background,
+        width,
+        height,
+        pixel_aspect=pixel_aspect_of(resolved, pixel_aspect),
+    )
     masks = mask_planes(recipe, frame, width, height, pixel_aspect=pixel_aspect)
     planes |= {name: engine.hold(mask) for name, mask in masks.items()}
     return Inputs(
@@ -91,7 +103,8 @@ def gather(
 
 def masks_key(recipe: Recipe, frame: int) -> Hashable:
     """Return a key that changes when any mask of the recipe changes at this frame."""
-    return tuple((name, _frozen(shapes, frame)) for name, shapes in masks_of(recipe))
+    shapes_on = tuple((name, _frozen(shapes, frame)) for name, shapes in masks_of(recipe))
+    return (recipe.source.pixel_aspect, shapes_on) if shapes_on else ()
 
 
 def _frozen(shapes: list[Shape], frame: int) -> Hashable:

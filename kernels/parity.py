@@ -39,6 +39,7 @@ TOLERANCES: dict[str, tuple[float, str]] = {
     "blur": (1e-5, "float32 sums in another order"),
     "colour": (1e-4, "relative to 1 or the value: products of results within their tolerances"),
     "edge": (1e-3, "colour divided by a small matte multiplies the matte's difference"),
+    "unmix": (2e-2, "close candidates may change places; a test says how rarely"),
     "denoise": (1e-4, "weights fall steeply with distances, which are sums in another order"),
     "picture": (1.0, "code values of 255: rounding at a border between two codes"),
 }

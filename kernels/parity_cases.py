@@ -28,6 +28,7 @@ from kernels.recipe import (
     ScreenLight,
     Shape,
     ShapePose,
+    Unmix,
     ValueBand,
 )
 
@@ -65,8 +66,10 @@ def cases() -> Iterator[Case]:
     yield from _extractor_cases()
     yield from _join_cases()
     yield from _refine_cases()
+    yield from _unmix_cases()
     yield from _despill_cases()
     yield from _assemble_cases()
+    yield from _squeezed_cases()
     yield from _key_cases()
 
 
@@ -74,6 +77,8 @@ def _extractor_cases() -> Iterator[Case]:
     matte = ("extractor:a",)
     for kind, model in EXTRACTORS.items():
         for values in ("linear", "log"):
+            if "space" not in model.model_fields:
+                continue
             plain = model.model_validate({"space": values})
             yield Case(f"{kind} as it is {values}", _key(plain), matte, "log")
     for channel in ("red", "green", "blue", "luminance", "largest", "smallest", "saturation"):
@@ -195,6 +200,21 @@ def _refine_cases() -> Iterator[Case]:
         )
 
 
+def _unmix_cases() -> Iterator[Case]:
+    """Yield unmix by itself, refined, inverted, with its colour at the edges, and subsampled."""
+    plain = _noisy(_key(Unmix()))
+    yield Case("unmix", plain, ("extractor:a", "error"), "unmix")
+    levels = Levels(clear_below=0.1, solid_above=0.9)
+    refined = Unmix(inverted=True, refine=Refine(levels=levels, soften_px=1))
+    yield Case("unmix refined", _noisy(_key(refined)), ("extractor:a",), "unmix")
+    levelled = Unmix(key_from="plate", shading=0.2, solidity=1, see_through_colour=(0.7, 0.7, 0.8))
+    levelled.refine.levels = levels.model_copy()
+    recipe = _key(levelled, despill=[DespillPass(id="n")])
+    recipe.assemble.edge_colour = EdgeColour(method="unmix", despill=0.7)
+    recipe.source.chroma = "4:2:0"
+    yield Case("unmix colour", recipe, ("alpha", "foreground", "composite"), "unmix")
+
+
 def _despill_cases() -> Iterator[Case]:
     for limit in ("average", "larger", "smaller", "weighted"):
         step = DespillPass(id="n", limit=limit, weight=0.3, amount=0.8)
@@ -245,6 +265,22 @@ def _assemble_cases() -> Iterator[Case]:
     recipe = _noisy(_key(ColourDifference(), **base))
     recipe.assemble.background = Background(kind="ramp", regrain=1.0, exposure_stops=-1)
     yield Case("regrain", recipe, ("composite",), "colour")
+
+
+def _squeezed_cases() -> Iterator[Case]:
+    """Yield each case with a radius for pixels twice as wide as high, and one for narrow ones."""
+    stages = ("despill fill background", "edge colour unmix", "light wrap", "screen_light")
+    for case in [*_refine_cases(), *_despill_cases(), *_assemble_cases()]:
+        if case.name.startswith("refine ") or case.name in stages:
+            yield _squeezed(case, f"squeezed {case.name}", 2.0)
+        if case.name == "refine whole chain":
+            yield _squeezed(case, "squeezed the other way", 0.75)
+
+
+def _squeezed(case: Case, name: str, pixel_aspect: float) -> Case:
+    recipe = case.recipe.model_copy(deep=True)
+    recipe.source.pixel_aspect = pixel_aspect
+    return Case(name, recipe, case.wanted, case.tolerance)
 
 
 def _plain_extractors() -> Iterator[Any]:

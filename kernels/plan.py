@@ -10,6 +10,8 @@ Names of planes::
     plate denoised clean background plate_alpha      inputs; all (3, H, W) but plate_alpha (H, W)
     mask:garbage mask:keep_solid mask:screen_light           rasterised shapes (H, W)
     mask:<id>                                      the shapes of an extractor or a despill pass
+    unmix:<id>                                     what an unmix extractor found, (8, H, W):
+                                                   alpha, its error, colour, the same despilled
     matte:<id>                                     an extractor's refined matte
     cumulative                                     all combined, refined, before shapes
     fill:<id> shadow wrap                          blurred background, shadows, light wrap
@@ -22,16 +24,19 @@ from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from kernels.recipe import ColourDifference, ExtractorBase, Noise, Primary, Recipe
+from kernels.recipe import ColourDifference, ExtractorBase, Noise, Primary, Recipe, Unmix
 from kernels.stages import (
     STAGES,
     StageName,
+    first_unmix,
     gauss_radius,
     halo_px,
+    pixel_aspect_of,
     planes_read,
     refine_halo,
     refine_is_pointwise,
     scaled_recipe,
+    used_extractors,
 )
 from kernels.views import VIEW_TABLE, VIEWS, Region, ViewName
 
@@ -90,6 +95,8 @@ class Plan:
     """names of the input planes that are available and used"""
     scale: float = 1.0
     """size of the pixels worked on, relative to the source: 0.5 keys at half size"""
+    pixel_aspect: float = 1.0
+    """width of a pixel over its height: radii count lines, see `stages.radii_px`"""
     _halo: int = field(default=0)
 
     @property
@@ -112,15 +119,21 @@ class Plan:
         return self.only(self._roots(view, extractor))
 
     def _roots(self, view: ViewName, extractor: str) -> set[str]:
-        mattes = {s.out for s in self.stages if s.kind in ("matte", "cumulative")}
+        used = used_extractors(self.recipe)
+        stages = [
+            s
+            for s in self.stages
+            if s.kind not in ("unmix", "matte") or self.recipe.extractors[s.index].id in used
+        ]
+        mattes = {s.out for s in stages if s.kind in ("unmix", "matte", "cumulative")}
         colour = {s.out for s in self.stages if s.kind == "fill"}
         for step in self.recipe.despill:
             if step.on and step.mask == "cumulative":
                 colour |= mattes
             elif step.on and step.mask:
-                colour.add(f"matte:{step.mask}")
+                colour |= {f"matte:{step.mask}", f"unmix:{step.mask}"}
         if view == "matte" and extractor:
-            return {f"matte:{extractor}"}
+            return {f"matte:{extractor}", f"unmix:{extractor}"}
         wanted: set[str] = set()
         for plane in VIEW_TABLE[view].planes:
             match plane:
@@ -129,16 +142,25 @@ class Plan:
                 case "despilled":
                     wanted |= colour
                 case "foreground" | "composite":
-                    wanted |= {s.out for s in self.stages}
+                    wanted |= {s.out for s in stages}
+                case "error":
+                    wanted |= {self.error_from} - {""}
         return wanted
 
     def reads(self, stage: Stage, names: Iterable[str]) -> set[str]:
         """Return the planes that may decide a stage's plane, of those named."""
-        return planes_read(stage.kind, self.recipe, names)
+        return planes_read(stage.kind, self.recipe, names, stage.index)
 
     def decides(self, stage: Stage) -> Hashable:
         """Return the values that decide a stage's plane beside the planes it reads."""
-        return (self.context.weights, STAGES[stage.kind].decides(self.recipe, stage.index))
+        decided = STAGES[stage.kind].decides(self.recipe, stage.index)
+        return (self.context.weights, self.pixel_aspect, decided)
+
+    @property
+    def error_from(self) -> str:
+        """The plane that knows the matte's expected error; empty where none does."""
+        index = first_unmix(self.recipe)
+        return "" if index is None else f"unmix:{self.recipe.extractors[index].id}"
 
     def has_stage(self, out: str) -> bool:
         """Tell whether a stage makes the plane `out`."""
@@ -152,11 +174,13 @@ def build_plan(
     *,
     weights: tuple[float, float, float] = AP1_WEIGHTS,
     scale: float = 1.0,
+    pixel_aspect: float = 1.0,
 ) -> Plan:
     """Plan the work for `frame`.
 
     recipe: as the operator left it (keyed values are resolved here). available: names of the input
     planes that exist (see the module's list). scale: 0.5 for keying at half size; radii follow.
+    pixel_aspect: the shot's, where the recipe says nothing else; radii across follow it.
     """
     resolved = recipe.at(frame)
     if scale != 1.0:
@@ -169,7 +193,8 @@ def build_plan(
         frame=frame,
     )
     have = frozenset(available)
-    stages = _stages(resolved, have)
+    pixel_aspect = pixel_aspect_of(resolved, pixel_aspect)
+    stages = _stages(resolved, have, pixel_aspect)
     halos: dict[str, int] = {}
     for stage in stages:
         halos[stage.out] = stage.halo_px + max((halos.get(n, 0) for n in stage.needs), default=0)
@@ -179,17 +204,18 @@ def build_plan(
         stages=tuple(stages),
         inputs=have,
         scale=scale,
+        pixel_aspect=pixel_aspect,
         _halo=max(halos.values(), default=0),
     )
 
 
-def _stages(recipe: Recipe, have: frozenset[str]) -> list[Stage]:
+def _stages(recipe: Recipe, have: frozenset[str], pixel_aspect: float) -> list[Stage]:
     """Return the stages in the table's order, each with those made before it that it reads."""
     stages: list[Stage] = []
     for kind, out, index in _wanted_stages(recipe, have):
-        made = planes_read(kind, recipe, (stage.out for stage in stages))
+        made = planes_read(kind, recipe, (stage.out for stage in stages), index)
         needs = tuple(stage.out for stage in stages if stage.out in made)
-        halo = halo_px(kind, recipe, index)
+        halo = halo_px(kind, recipe, index, pixel_aspect)
         stages.append(Stage(kind, out, halo, index, needs))
     return stages
 
@@ -197,6 +223,9 @@ def _stages(recipe: Recipe, have: frozenset[str]) -> list[Stage]:
 def _wanted_stages(recipe: Recipe, have: frozenset[str]) -> Iterator[tuple[StageName, str, int]]:
     """Yield kind, plane and item of each stage the recipe asks for."""
     a = recipe.assemble
+    for index, e in enumerate(recipe.extractors):
+        if isinstance(e, Unmix):
+            yield "unmix", f"unmix:{e.id}", index
     for index, e in enumerate(recipe.extractors):
         if not refine_is_pointwise(e.refine):
             yield "matte", f"matte:{e.id}", index

@@ -340,6 +340,59 @@ class ChromaDistance(ExtractorBase):
     )
 
 
+class Unmix(ExtractorBase):
+    """Takes apart what is mixed in each pixel: coverage, the subject's own colour, their error."""
+
+    kind: Literal["unmix"] = "unmix"
+    reach_px: Number = number(
+        64.0,
+        "how far colours of the subject are carried to its edges, in pixels of the picture brought "
+        "down to 320 to 640 across",
+        low=4,
+        high=128,
+        step=1,
+        unit="px",
+    )
+    shading: Number = number(
+        0.3,
+        "how far the subject's light may differ from place to place, in parts of it",
+        low=0,
+        high=1,
+    )
+    solidity: Number = number(
+        0.0,
+        "see-through needs more evidence above 0, less below",
+        low=-4,
+        high=4,
+        step=0.05,
+    )
+    noise_trust: Number = number(
+        1.0,
+        "how noisy the picture is, in parts of the measured noise's variance",
+        low=0.25,
+        high=4,
+        step=0.05,
+    )
+    clean_error: Number = number(
+        0.006,
+        "how far the clean plate may be off, in parts of its value",
+        low=0,
+        high=0.05,
+        step=0.001,
+    )
+    screen_level: Number = number(
+        1.0,
+        "how bright the screen is in this frame, in parts of the clean plate",
+        low=0.25,
+        high=4,
+        drag=(0.5, 2),
+        step=0.005,
+    )
+    see_through_colour: RGB | None = choice(
+        None, "the colour of smoke, steam or glass, scene-linear; empty finds it"
+    )
+
+
 def weights_of(level: float, balance: float) -> tuple[float, float]:
     """Return the weights of the first and second other channel: level (1 +- balance) / 2."""
     return level * (1.0 + balance) / 2.0, level * (1.0 - balance) / 2.0
@@ -355,7 +408,7 @@ def level_and_balance(first: float, second: float) -> tuple[float, float]:
 
 
 Extractor = Annotated[
-    ValueBand | HueBand | PlateDifference | ColourDifference | ChromaDistance,
+    ValueBand | HueBand | PlateDifference | ColourDifference | ChromaDistance | Unmix,
     Field(discriminator="kind"),
 ]
 EXTRACTORS: dict[str, type[ExtractorBase]] = {
@@ -364,6 +417,7 @@ EXTRACTORS: dict[str, type[ExtractorBase]] = {
     "plate_difference": PlateDifference,
     "colour_difference": ColourDifference,
     "chroma_distance": ChromaDistance,
+    "unmix": Unmix,
 }
 
 
@@ -434,8 +488,8 @@ class EdgeColour(Model):
 
     method: Literal["multiply", "subtract", "unmix"] = choice(
         "subtract",
-        "multiply the colour by the matte, subtract the screen's share, or unmix it with colour "
-        "gathered from the subject nearby",
+        "multiply the colour by the matte, subtract the screen's share, or unmix it: the colour "
+        "that an unmix extractor found, else with colour gathered from the subject nearby",
     )
     settle: Number = number(
         0.05,
@@ -446,10 +500,24 @@ class EdgeColour(Model):
     )
     settle_by_noise: bool = choice(False, "subtract: settle at three times the matte's noise")
     reach_px: Number = number(
-        12.0, "unmix: how far foreground colour is gathered", low=1, high=64, step=1, unit="px"
+        12.0,
+        "unmix without such an extractor: how far foreground colour is gathered",
+        low=1,
+        high=64,
+        step=1,
+        unit="px",
     )
     hold: Number = number(
-        0.02, "unmix: how strongly the local estimate holds the colour", low=0, high=1
+        0.02,
+        "unmix without such an extractor: how strongly the local estimate holds the colour",
+        low=0,
+        high=1,
+    )
+    despill: Number = number(
+        1.0,
+        "unmix with such an extractor: how much of the screen's light is taken out of its colour",
+        low=0,
+        high=1,
     )
 
 
@@ -575,6 +643,9 @@ class Source(Model):
     )
     pixel_aspect: Annotated[Finite, Field(gt=0.05, le=20)] | None = choice(
         None, "width of a pixel over its height; empty means by metadata"
+    )
+    chroma: Literal["4:4:4", "4:2:2", "4:2:0"] = choice(
+        "4:4:4", "how finely the camera recorded colour; unmix goes by it"
     )
     denoised_path: str = choice("", "name of the baked denoised pass, under a media root")
     denoised_colourspace: str = choice("", "its input colour space; empty means by its tags")

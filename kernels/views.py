@@ -27,6 +27,7 @@ ViewName = Literal[
     "composite",
     "evenness",
     "alpha_noise",
+    "alpha_error",
     "deciding",
 ]
 Finish = Literal["picture", "matte", "deciding", "evenness", "alpha_noise"]
@@ -97,6 +98,16 @@ VIEW_TABLE: dict[ViewName, ViewKind] = {
         signal=False,
         marks=("0", "0.05", "0.1"),
         scale="Expected alpha noise",
+    ),
+    "alpha_error": ViewKind(
+        "Matte error",
+        "expected error of the matte, as an unmix extractor tells it; grey where none does",
+        ("plate", "error"),
+        "OUT_ALPHA_ERROR",
+        "alpha_noise",
+        signal=False,
+        marks=("0", "0.05", "0.1"),
+        scale="Expected error of the matte",
     ),
     "deciding": ViewKind(
         "By extractor",

@@ -21,6 +21,7 @@ from server import gc_pauses
 from server.config import Settings
 from server.editing.notes import NoteBoard
 from server.http.app import create_app
+from server.http.careful import CarefulProtocol
 from server.http.connections import Connections, CountingListener
 from server.logs import tell_plainly
 from server.media import Shot, open_shot
@@ -237,6 +238,7 @@ def server_config(app: Any, options: ServeOptions) -> uvicorn.Config:
     tell_plainly()
     return uvicorn.Config(
         app,
+        ws=CarefulProtocol,
         ws_per_message_deflate=False,
         ws_max_size=MAX_MESSAGE,
         ws_max_queue=64,

@@ -5,8 +5,6 @@ Pointwise results equal the reference's to the last bit. Filters stay within `pa
 
 from __future__ import annotations
 
-import os
-import platform
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -20,13 +18,15 @@ from numpy.typing import NDArray
 from kernels.cpu import denoise as fast_denoise
 from kernels.cpu.display import finish
 from kernels.cpu.filters import FastNeighbourhood
+from kernels.cpu.processor import processor_name, sensible_threads
 from kernels.engine import F32, U8, Abilities, DevicePictures, Inputs, Storage, View, finite
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, build_plan
 from kernels.recipe import Background, Denoise, Noise
 from kernels.reference import execute, pointwise, view
 from kernels.reference.background import place
 from kernels.reference.pointwise import Tile
-from kernels.stages import StageName
+from kernels.reference.unmix import stage as unmixing
+from kernels.stages import STAGES, StageName
 
 Array = NDArray[Any]
 
@@ -87,9 +87,9 @@ class CpuEngine:
     device_pictures: DevicePictures | None = None
 
     def __init__(self, threads: int | None = None) -> None:
-        self.threads = threads or os.cpu_count() or 1
+        self.threads = threads or sensible_threads()
         count = f"{self.threads} thread" + ("" if self.threads == 1 else "s")
-        self.description = f"{processor_name()}, {count}"
+        self.description = f"{processor_name()}, {count}, NumPy"
         self._pool = ThreadPoolExecutor(self.threads, thread_name_prefix="cpu-engine")
         self._filters = FastNeighbourhood(self._pool, self.threads)
         self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()
@@ -111,11 +111,18 @@ class CpuEngine:
         return handle.array
 
     def place(
-        self, picture: CpuPlane | None, background: Background, width: int, height: int
+        self,
+        picture: CpuPlane | None,
+        background: Background,
+        width: int,
+        height: int,
+        *,
+        pixel_aspect: float = 1.0,
     ) -> CpuPlane:
         """Return the handle of the background placed to fill the frame."""
         image = None if picture is None else picture.array
-        return CpuPlane(np.ascontiguousarray(place(image, background, width, height), np.float32))
+        placed = place(image, background, width, height, pixel_aspect=pixel_aspect)
+        return CpuPlane(np.ascontiguousarray(placed, np.float32))
 
     def planes(
         self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region | None = None
@@ -132,6 +139,7 @@ class CpuEngine:
         """Return the (height, width, 3) 8-bit picture of a view."""
         region = view_.region or inputs.whole
         draft = view_.draft
+        at_full = plan
         box = _box(region, draft)
         if draft > 1:
             plan = build_plan(
@@ -140,11 +148,14 @@ class CpuEngine:
                 plan.inputs,
                 weights=plan.context.weights,
                 scale=1.0 / draft,
+                pixel_aspect=plan.pixel_aspect,
             )
         arrays = {name: plane.at(draft) for name, plane in inputs.planes.items()}
         height, width = arrays["plate"].shape[-2:]
         seen = execute.grown(_outer(box), 0, width, height)
         stages = plan.stages_for(view_.name, view_.extractor)
+        if draft > 1:
+            self._halve_kept(at_full, plan, inputs, stages, arrays)
         tile = execute.crop(self._staged(plan, arrays, stages, seen), seen)
         inner = (box[0] - seen[0], box[1] - seen[1], box[2] - seen[0], box[3] - seen[1])
         return self._picture(plan, tile, view_, inner)
@@ -181,21 +192,61 @@ class CpuEngine:
         tile = execute.cut(arrays, grown)
         made = dict(arrays)
         for stage in stages:
-            settings = (plan.decides(stage), grown, plan.scale)
+            whole = STAGES[stage.kind].whole
+            settings = (plan.decides(stage), None if whole else grown, plan.scale)
             sources = tuple(made[name] for name in sorted(plan.reads(stage, made)))
             place_ = (stage.out, plan.scale)
             kept = self._kept.get(place_)
             if kept is not None and kept.serves(sources, settings):
                 self._kept.move_to_end(place_)
-                tile = Tile({**tile.planes, stage.out: kept.plane}, tile.origin)
-                made[stage.out] = kept.plane
-                continue
-            tile = execute.run_stages(plan, tile, [stage], self._filters, self._source)
-            made[stage.out] = tile[stage.out]
-            self._kept[place_] = _Kept(sources, settings, tile[stage.out])
-            while len(self._kept) > KEPT_STAGES:
-                self._kept.popitem(last=False)
+                plane = kept.plane
+            elif whole:
+                plane = self._unmixed(plan, stage, made)
+            else:
+                tile = execute.run_stages(plan, tile, [stage], self._filters, self._source)
+                plane = tile[stage.out]
+            if kept is None or plane is not kept.plane:
+                self._keep(place_, _Kept(sources, settings, plane))
+            made[stage.out] = plane
+            here = execute.cut({stage.out: plane}, grown)[stage.out] if whole else plane
+            tile = Tile({**tile.planes, stage.out: here}, tile.origin)
         return tile
+
+    def _keep(self, place_: Hashable, kept: _Kept) -> None:
+        self._kept[place_] = kept
+        while len(self._kept) > KEPT_STAGES:
+            self._kept.popitem(last=False)
+
+    def _unmixed(self, plan: Plan, stage: Stage, planes: Mapping[str, Array]) -> Array:
+        """Return an unmix stage's planes, solved in parts of rows over the threads."""
+        height = planes["plate"].shape[-2]
+        rows = max(unmixing.ROWS, -(-height // self.threads))
+        return unmixing.stage_planes(plan, stage.index, planes, self._pool.map, rows)
+
+    def _halve_kept(
+        self,
+        at_full: Plan,
+        plan: Plan,
+        inputs: Inputs,
+        stages: Sequence[Stage],
+        arrays: Mapping[str, Array],
+    ) -> None:
+        """Keep for a draft what stages of the whole frame made at full size, where it is valid.
+
+        So that only a change of its own values makes a stage anew at half size.
+        """
+        full = {name: plane.at(1) for name, plane in inputs.planes.items()}
+        for stage in stages:
+            place_, kept = (stage.out, plan.scale), self._kept.get((stage.out, 1.0))
+            if not STAGES[stage.kind].whole or kept is None:
+                continue
+            names = sorted(plan.reads(stage, arrays))
+            if not kept.serves(tuple(full[n] for n in names), (at_full.decides(stage), None, 1.0)):
+                continue
+            sources, settings = tuple(arrays[n] for n in names), (plan.decides(stage), None)
+            halves = self._kept.get(place_)
+            if halves is None or not halves.serves(sources, (*settings, plan.scale)):
+                self._keep(place_, _Kept(sources, (*settings, plan.scale), halved(kept.plane)))
 
     def _source(self, plan: Plan, tile: Tile, kind: StageName, index: int) -> tuple[Array, ...]:
         """Evaluate what a stage starts from, in tiles."""
@@ -302,15 +353,3 @@ def _outer(box: tuple[float, float, float, float]) -> Region:
         int(np.ceil(box[2])),
         int(np.ceil(box[3])),
     )
-
-
-def processor_name() -> str:
-    """Return the processor's name as the system tells it."""
-    try:
-        with open("/proc/cpuinfo", encoding="utf-8") as file:
-            for line in file:
-                if line.startswith("model name"):
-                    return line.split(":", 1)[1].strip()
-    except OSError:
-        pass
-    return platform.processor() or platform.machine() or "processor"

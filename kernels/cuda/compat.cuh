@@ -1,7 +1,9 @@
 // What the kernels need from the compiler, so that the same source also compiles as plain C++.
 //
 // VERDIGRIS_HOST is set by the tests' emulator (tests/kernels/cuda/emulate.hpp), which runs whole kernels
-// on a CPU: there, half conversion and the logarithm come from the C++ library.
+// on a CPU: there, half conversion and the logarithm come from the C++ library. VERDIGRIS_WIDE is set
+// where the processor's own form is compiled (kernels/cpu/native): it names the header with wide groups
+// of pixels, vector mathematics, loads and stores, which stands in for most of this one.
 #pragma once
 
 // Neighbouring pixels in a row that one thread works on at a time. The general form of the fused
@@ -9,10 +11,11 @@
 #ifndef PX
 #define PX 4
 #endif
+#ifndef VERDIGRIS_WIDE
 #define DEVICE __device__ __forceinline__
 #define APART static __device__ __noinline__   // costly and rare: one copy for all places
-
 #define EACH_PIXEL _Pragma("unroll") for (int p = 0; p < PX; ++p)
+#endif
 #define EACH_CHANNEL _Pragma("unroll") for (int c = 0; c < 3; ++c)
 
 typedef unsigned long long u64;
@@ -22,7 +25,9 @@ typedef unsigned int u32;
 // Largest finite half; storing clamps to it, so that over-range light never becomes infinite.
 #define HALF_MAX 65504.0f
 
-#ifdef VERDIGRIS_HOST
+#ifdef VERDIGRIS_WIDE
+#include VERDIGRIS_WIDE
+#elif defined(VERDIGRIS_HOST)
 
 DEVICE float float_from_half(u16 bits) {
     _Float16 h;
@@ -145,6 +150,7 @@ DEVICE float blend(float a, float b, float t) { return (1.0f - t) * a + t * b; }
 DEVICE float max3(float a, float b, float c) { return fmaxf(a, fmaxf(b, c)); }
 DEVICE float min3(float a, float b, float c) { return fminf(a, fminf(b, c)); }
 
+#ifndef VERDIGRIS_WIDE
 // PX neighbouring values of one row; `index` is a multiple of PX in every caller's padded row.
 DEVICE void load_px(const void* plane, bool half, long long index, float* out) {
     if (half) {
@@ -198,6 +204,8 @@ DEVICE void store_px(void* plane, bool half, long long index, const float* v) {
 #endif
     }
 }
+
+#endif
 
 DEVICE float load1(const void* plane, bool half, long long index) {
     return half ? float_from_half(static_cast<const u16*>(plane)[index])

@@ -52,19 +52,22 @@ DEVICE int mirrored(int at, int count) {
     return at < count ? at : turn - at;
 }
 
+// One channel of a guide before the channels are mixed.
+DEVICE float stabilised(const GuideArgs& a, int c, float v) {
+    const float above = fmaxf(v, 0.0f), below = fminf(v, 0.0f) * (1.0f / a.start[c]);
+    const float g =
+        a.slope[c] == 0.0f
+            ? above * (1.0f / a.start[c])
+            : a.slope[c] * (sqrtf(a.gain[c] * above + a.start[c] * a.start[c]) - a.start[c]);
+    return g + below;
+}
+
 extern "C" __global__ void __launch_bounds__(256) denoise_guide(const GuideArgs a) {
     const int x = blockIdx.x * TILE_X + threadIdx.x, y = blockIdx.y * TILE_Y + threadIdx.y;
     if (x >= a.width || y >= a.height) return;
     const long long at = (long long)y * a.pitch + x;
     float g[3];
-    EACH_CHANNEL {
-        const float v = values(a.source)[at + c * a.stride];
-        const float above = fmaxf(v, 0.0f), below = fminf(v, 0.0f) * (1.0f / a.start[c]);
-        g[c] = a.slope[c] == 0.0f
-                   ? above * (1.0f / a.start[c])
-                   : a.slope[c] * (sqrtf(a.gain[c] * above + a.start[c] * a.start[c]) - a.start[c]);
-        g[c] += below;
-    }
+    EACH_CHANNEL g[c] = stabilised(a, c, values(a.source)[at + c * a.stride]);
     EACH_CHANNEL writable(a.target)[at + c * a.stride] =
         a.mixing[3 * c] * g[0] + a.mixing[3 * c + 1] * g[1] + a.mixing[3 * c + 2] * g[2];
 }

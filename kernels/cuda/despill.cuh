@@ -81,6 +81,10 @@ DEVICE void saturate_by_hue(const float* w, const float2* table, float (*x)[PX])
         EACH_PIXEL {
             float v[3] = {x[0][p], x[1][p], x[2][p]};
             saturate_limited(v, y[p], f[p]);
+#ifdef VERDIGRIS_WIDE  // what a pixel becomes does not hang on its neighbours in the group
+            const bool kept = (bits_of(after[0][p]) | bits_of(after[1][p]) | bits_of(after[2][p])) >= 0;
+            EACH_CHANNEL v[c] = kept ? after[c][p] : v[c];
+#endif
             EACH_CHANNEL x[c][p] = v[c];
         }
     } else {

@@ -4,12 +4,13 @@
 #include "colour.cuh"
 #include "params.cuh"
 
-// Exposure and an ASC CDL without its clamps, in place. Source: ASC CDL, version 1.2.
-DEVICE void look(const Params& P, float* x) {
+// Exposure and an ASC CDL without its clamps, in place. powers: whether any is not 1.
+// Source: ASC CDL, version 1.2.
+DEVICE void look(const Params& P, bool powers, float* x) {
 #pragma unroll
     for (int c = 0; c < 3; ++c) {
         x[c] = (x[c] * P.look_exposure) * P.look_slope[c] + P.look_offset[c];
-        if (P.look_power[c] != 1.0f && x[c] > 0.0f) x[c] = powf(x[c], P.look_power[c]);
+        if (powers && P.look_power[c] != 1.0f && x[c] > 0.0f) x[c] = powf(x[c], P.look_power[c]);
     }
     if (P.look_saturation != 1.0f) {
         const float luma = 0.2126f * x[0] + 0.7152f * x[1] + 0.0722f * x[2];

@@ -70,7 +70,7 @@ DEVICE float plate_difference(const Params& P, const float* v, int code, bool va
                               const float* c) {
     float d, unit = 1.0f;
     const bool by_noise = (code & FLOOR_IN_SIGMA) && varies;
-    float noisy[3];
+    float noisy[3] = {0.0f, 0.0f, 0.0f};
     if (by_noise) {
 #pragma unroll
         for (int n = 0; n < 3; ++n) noisy[n] = clean[n] + screen_sigma(P, n, clean[n]);

@@ -89,7 +89,8 @@ DEVICE void banded_values(int mode, const float* w, const float (*x)[PX], float*
     }
 }
 
-// The excess of the clean plate, 0 where it is within its noise.
+// The excess of the clean plate to divide by: larger where it comes near its noise, so that the
+// screen's share fades; 0 where it is lost in it. See screen_trust in kernels/reference/extract.py.
 DEVICE void screen_excess(const Params& P, const float* v, int code, int k, const Pixels& px,
                            const float (*c3)[PX], float* excess) {
     EACH_PIXEL {
@@ -99,8 +100,11 @@ DEVICE void screen_excess(const Params& P, const float* v, int code, int k, cons
     if (P.noise_measured == 0.0f) return;
     EACH_PIXEL {
         const float screen[3] = AT(c3), clean[3] = AT(px.clean);
-        const float variance = excess_variance(P, v, code, k, clean, screen);
-        if (excess[p] * excess[p] < 16.0f * variance) excess[p] = 0.0f;
+        const float e = excess[p], sigma = root(excess_variance(P, v, code, k, clean, screen));
+        if (e < 2.0f * sigma) {
+            const float trust = clamp01(divided(e - 0.5f * sigma, 1.5f * sigma));
+            excess[p] = trust > 0.0f ? divided(e, trust) : 0.0f;
+        }
     }
 }
 
@@ -172,6 +176,7 @@ DEVICE void mattes_as(const Params& P, int e, int code, int flags, const Pixels&
                 m[p] = chroma_distance(v, k, here, screen);
             }
             break;
+        case KIND_UNMIX: load_px(plane_at(P.unmixed[e]), false, px.at, m); break;
         default: EACH_PIXEL m[p] = 0.0f;  // never run: packing and the assertion below refuse it
     }
     levelled(P.extractor[e], code, (OUTPUTS(P) & OUT_RAW) != 0, m);
@@ -184,7 +189,8 @@ DEVICE constexpr bool is_known(int code) {
         case KIND_HUE_BAND:
         case KIND_PLATE_DIFFERENCE:
         case KIND_COLOUR_DIFFERENCE:
-        case KIND_CHROMA_DISTANCE: return true;
+        case KIND_CHROMA_DISTANCE:
+        case KIND_UNMIX: return true;
         default: return false;
     }
 }
@@ -197,11 +203,11 @@ DEVICE constexpr bool all_known() {
 static_assert(all_known(), "an extractor is of a kind that has no code here");
 #endif
 
-// The lean size has straight-line code for each operation it knows: the bits that say which are a
-// constant in each branch.
+// The lean size and the processor's form have straight-line code for each operation they know: the
+// bits that say which are a constant in each branch.
 DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, float* m) {
     const int code = CODE(P, e);
-#ifdef LEAN
+#if defined(LEAN) || defined(VERDIGRIS_WIDE)
 #define CASE(operation)                                                       \
     case (operation):                                                         \
         mattes_as(P, e, (operation) | (code & ~OPERATION), flags, px, m);     \
@@ -223,6 +229,10 @@ DEVICE void own_mattes(const Params& P, int e, int flags, const Pixels& px, floa
         IN_BOTH_SPACES(KIND_COLOUR_DIFFERENCE, 0)
         IN_BOTH_SPACES(KIND_COLOUR_DIFFERENCE, 1)
         IN_BOTH_SPACES(KIND_CHROMA_DISTANCE, 0)
+#ifdef VERDIGRIS_WIDE
+        IN_BOTH_SPACES(KIND_PLATE_DIFFERENCE, NORM_DELTA_E)
+        CASE(KIND_UNMIX)
+#endif
     }
 #else
     mattes_as(P, e, code, flags, px, m);

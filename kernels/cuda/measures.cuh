@@ -38,6 +38,16 @@ DEVICE void alpha_noise(const Params& P, const Pixels& px, const float (*n)[PX],
     }
 }
 
+// Planes: w error, w, luminance. The error is a plane of the first unmix extractor.
+DEVICE void alpha_error(const Params& P, const Pixels& px, float (*out)[PX]) {
+    EACH_PIXEL out[0][p] = 0.0f;
+    if (P.alpha_error) load_px(plane_at(P.alpha_error), false, px.at, out[0]);
+    EACH_PIXEL {
+        out[1][p] = P.alpha_error ? 1.0f : 0.0f;
+        out[2][p] = luminance(px.plate[0][p], px.plate[1][p], px.plate[2][p], P.weights);
+    }
+}
+
 // Linear light of the seven palette colours. Source: Okabe & Ito 2008, through IEC 61966-2-1.
 DEVICE float palette(int index, int c) {
     constexpr float colours[7][3] = {

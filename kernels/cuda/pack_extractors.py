@@ -17,6 +17,7 @@ from kernels.recipe import (
     HueBand,
     Noise,
     PlateDifference,
+    Unmix,
     ValueBand,
 )
 from kernels.reference import extract
@@ -44,7 +45,7 @@ def extractor_code(e: ExtractorBase) -> int:
     if code not in served_kinds():
         raise TypeError(f"the kernels have no extractor of kind '{kind}'")
     code |= COMBINES[e.combined_by] << C["COMBINE_SHIFT"]
-    if getattr(e, "space") == "log":  # noqa: B009
+    if getattr(e, "space", "") == "log":
         code |= C["SPACE_LOG"]
     mode = 0
     match e:
@@ -82,10 +83,12 @@ def extractor_values(e: ExtractorBase, ctx: Context) -> tuple[float, ...]:
             return (*ramp_values(low * unit, high * unit), low, high)
         case ColourDifference():
             first, second = (num(e.lean), 0.0) if e.excess == "lean" else extract.weights(e)
-            missing, excess = _figures(e, ctx)
-            return (first, second, 0.0 if missing else 1.0 / excess)
+            trust, excess = _figures(e, ctx)
+            return (first, second, trust / excess if trust > 0 else 0.0)
         case ChromaDistance():
             return (*ramp_values(e.inner, e.outer), num(e.luminance_weight))
+        case Unmix():
+            return ()
         case _:
             raise TypeError(f"no such extractor: {type(e).__name__}")
 
@@ -169,7 +172,8 @@ def _flat_figures(plain: str, kind: str, *context: Any) -> tuple[float, float]:
     """Return what a flat screen allows to work out once, by the reference's own functions.
 
     plain: the extractor as JSON without what is dragged most. plate_difference: the distance of
-    c + sigma(c) from c, 0. colour_difference: whether there is no screen, the screen's excess.
+    c + sigma(c) from c, 0. colour_difference: trust in the screen's
+    excess, and that excess.
     """
     primary, screen, gain, offset = context
     ctx = Context(primary, screen, Noise(gain=gain, offset=offset))
@@ -179,8 +183,8 @@ def _flat_figures(plain: str, kind: str, *context: Any) -> tuple[float, float]:
         noisy = flat + extract.screen_sigma(flat, ctx)
         return float(extract._distance(noisy, flat, p)[0, 0]), 0.0
     e = ColourDifference.model_validate_json(plain)
-    missing = bool(extract.no_screen(flat, e, ctx)[0, 0])
-    return float(missing), float(extract.excess(extract.in_space(flat, e.space), e, ctx)[0, 0])
+    trust = float(extract.screen_trust(flat, e, ctx)[0, 0])
+    return trust, float(extract.excess(extract.in_space(flat, e.space), e, ctx)[0, 0])
 
 
 def _figures(e: PlateDifference | ColourDifference, ctx: Context) -> tuple[float, float]:

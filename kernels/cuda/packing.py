@@ -26,6 +26,7 @@ from kernels.recipe import DespillPass, ExtractorBase, Noise
 from kernels.reference import assemble, despill
 from kernels.reference.background import correlation_root
 from kernels.reference.colour import acescct_from_linear, lab_from_acescg
+from kernels.reference.unmix import stage as unmixing
 from kernels.reference.view import correlation_inverse
 
 C = constants()
@@ -116,6 +117,8 @@ def pack(
     for name, key in _PLANES.items():
         if name in sources:
             p[key] = sources[name].address
+    if plan.error_from in sources:
+        p["alpha_error"] = sources[plan.error_from].address + 4 * pitch * height * unmixing.ERROR
     if flags & C["CLEAN_IS_EVEN"]:
         p["neutral_screen"] = _neutral_screen(plan)
     return Packed(params, Structure(tuple(codes), tuple(passes), flags, 0))
@@ -201,6 +204,9 @@ def _bind_extractor(p: Any, plan: Plan, sources: dict[str, Source], index: int) 
     e = plan.recipe.extractors[index]
     code = extractor_code(e)
     mask, matte = sources.get(f"mask:{e.id}"), sources.get(f"matte:{e.id}")
+    unmixed = sources.get(f"unmix:{e.id}")
+    if unmixed is not None:
+        p["unmixed"][index] = unmixed.address
     if mask is not None:
         code |= C["HAS_MASK"]
         p["mask"][index] = mask.address
@@ -308,7 +314,7 @@ def _pack_assembly(p: Any, plan: Plan) -> None:
         else (0.0, 1.0)
     )
     p["settle_scale"] = 1.0 / max(assemble.settle_value(plan), assemble.SETTLE_FLOOR)
-    p["hold"] = num(a.edge_colour.hold)
+    p["hold"] = assemble.hold_value(plan)
     exposure = 2.0 ** num(a.foreground_exposure_stops)
     gains = [gain * exposure for gain in a.foreground_gain]
     p["foreground_gain"], p["graded"] = gains, gains != [1.0, 1.0, 1.0]

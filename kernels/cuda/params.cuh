@@ -103,8 +103,9 @@
 #define OUT_EVENNESS (1 << 15)
 #define OUT_ALPHA_NOISE (1 << 16)
 #define OUT_DECIDING (1 << 17)
+#define OUT_ALPHA_ERROR (1 << 19)
 
-#define OUT_BITS 19
+#define OUT_BITS 20
 
 #define CHANNEL_COLOUR 0
 #define CHANNEL_LUMINANCE 4
@@ -134,6 +135,7 @@ struct Params {
     u64 plate_alpha, garbage, keep_solid, area;          // (H, pitch) float
     u64 cumulative, shadow, wrap, local_foreground;         // float; local_foreground has 4 planes
     u64 matte[MAX_EXTRACTORS], mask[MAX_EXTRACTORS];  // (H, pitch) float
+    u64 unmixed[MAX_EXTRACTORS], alpha_error;         // (H, pitch) float: found on the host
     u64 pass_mask[MAX_PASSES], pass_matte[MAX_PASSES]; // (H, pitch) float
     u64 fill[MAX_PASSES];                             // (3, H, pitch) float
     u64 hue_tables;                                   // float2 [MAX_PASSES][2][HUES]

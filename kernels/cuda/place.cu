@@ -21,20 +21,25 @@ struct BlockMeanArgs {
     int target_pitch, width, height, factor;
 };
 
-// Means of factor x factor blocks; blocks cut by the picture's end are means of what is there.
-extern "C" __global__ void __launch_bounds__(256) block_mean(const BlockMeanArgs a) {
-    const int x = blockIdx.x * 32 + threadIdx.x, y = blockIdx.y * 8 + threadIdx.y;
-    if (x >= a.width || y >= a.height) return;
+// Mean of a factor x factor block; a block cut by the picture's end is the mean of what is there.
+DEVICE float block_mean_at(const BlockMeanArgs& a, int c, int x, int y) {
     const int x1 = min((x + 1) * a.factor, a.source_width);
     const int y1 = min((y + 1) * a.factor, a.source_height);
     double total = 0.0;
     for (int v = y * a.factor; v < y1; ++v)
         for (int u = x * a.factor; u < x1; ++u)
             total += load1(reinterpret_cast<const void*>(a.source), a.source_half,
-                           blockIdx.z * a.source_stride + (long long)v * a.source_pitch + u);
+                           c * a.source_stride + (long long)v * a.source_pitch + u);
     const double count = (double)(x1 - x * a.factor) * (double)(y1 - y * a.factor);
+    return (float)(total / count);
+}
+
+extern "C" __global__ void __launch_bounds__(256) block_mean(const BlockMeanArgs a) {
+    const int x = blockIdx.x * 32 + threadIdx.x, y = blockIdx.y * 8 + threadIdx.y;
+    if (x >= a.width || y >= a.height) return;
     reinterpret_cast<float*>(a.target)[blockIdx.z * a.target_stride
-                                       + (long long)y * a.target_pitch + x] = (float)(total / count);
+                                       + (long long)y * a.target_pitch + x] =
+        block_mean_at(a, blockIdx.z, x, y);
 }
 
 // Square wave of period 2 with -1 first, its jumps straight lines.
@@ -61,9 +66,7 @@ DEVICE float bilinear(const PlaceArgs& a, int c, double u, double v) {
     return high * (1.0f - fy) + low * fy;
 }
 
-extern "C" __global__ void __launch_bounds__(256) place(const PlaceArgs a) {
-    const int x = blockIdx.x * 32 + threadIdx.x, y = blockIdx.y * 8 + threadIdx.y;
-    if (x >= a.width || y >= a.height) return;
+DEVICE void place_at(const PlaceArgs& a, int x, int y) {
     const double dx = x + 0.5 - a.width / 2.0 - a.move_x, dy = y + 0.5 - a.height / 2.0 - a.move_y;
     const double u = (a.cosine * dx + a.sine * dy) / a.scale + a.centre_x;
     const double v = (-a.sine * dx + a.cosine * dy) / a.scale + a.centre_y;
@@ -86,4 +89,9 @@ extern "C" __global__ void __launch_bounds__(256) place(const PlaceArgs a) {
         else
             reinterpret_cast<float*>(a.target)[to] = value;
     }
+}
+
+extern "C" __global__ void __launch_bounds__(256) place(const PlaceArgs a) {
+    const int x = blockIdx.x * 32 + threadIdx.x, y = blockIdx.y * 8 + threadIdx.y;
+    if (x < a.width && y < a.height) place_at(a, x, y);
 }

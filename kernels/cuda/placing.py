@@ -25,7 +25,13 @@ class Placer:
         self._filters = filters
 
     def place(
-        self, picture: Plane | None, p: Background, width: int, height: int, half: bool
+        self,
+        picture: Plane | None,
+        p: Background,
+        width: int,
+        height: int,
+        half: bool,
+        pixel_aspect: float = 1.0,
     ) -> Plane:
         """Return the background filling the frame, exposed and defocused, without grain."""
         blurred = num(p.defocus_px) > 0
@@ -58,7 +64,8 @@ class Placer:
         del kept  # only now may its memory be used again
         if not blurred:
             return made
-        soft = self._filters.blur(made, num(p.defocus_px), (0, 0, width, height))
+        whole = (0, 0, width, height)
+        soft = self._filters.blur(made, num(p.defocus_px), whole, pixel_aspect)
         return self._stored(soft) if half else soft
 
     def _stored(self, plane: Plane) -> Plane:
@@ -92,15 +99,17 @@ class Placer:
         factor = max(int(1 / scale + 1e-6), 1)
         args["scale"], args["factor"] = scale, factor
         args["centre_x"], args["centre_y"] = columns / 2, rows / 2
-        source = picture if factor == 1 else self._means(picture, factor)
+        source = picture if factor == 1 else self.means(picture, factor)
         args["source"], args["source_half"] = source.address, source.half
         args["source_pitch"], args["source_stride"] = source.pitch, source.pitch * source.height
         args["source_width"], args["source_height"] = source.width, source.height
         return source
 
-    def _means(self, picture: Plane, factor: int) -> Plane:
+    def means(self, picture: Plane, factor: int) -> Plane:
+        """Return the means of blocks of factor x factor pixels, as float."""
         width, height = -(-picture.width // factor), -(-picture.height // factor)
-        made = new_plane(self.device, 3, height, width)
+        channels = picture.channels
+        made = new_plane(self.device, channels, height, width, flat=picture.flat)
         args = args_of(
             MEAN,
             source=picture.address,
@@ -116,5 +125,6 @@ class Placer:
             height=height,
             factor=factor,
         )
-        self.device.launch("place", "block_mean", blocks(width, height, 32, 8, 3), (32, 8), args)
+        grid = blocks(width, height, 32, 8, channels)
+        self.device.launch("place", "block_mean", grid, (32, 8), args)
         return made

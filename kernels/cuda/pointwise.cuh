@@ -28,6 +28,11 @@ DEVICE void input_outputs(const Params& P, int flags, const Pixels& px, Sink& si
         evenness(P, flags, px, measure);
         EACH_CHANNEL sink.put(OUT_EVENNESS, c, measure[c]);
     }
+    if (outputs & OUT_ALPHA_ERROR) {
+        float measure[3][PX];
+        alpha_error(P, px, measure);
+        EACH_CHANNEL sink.put(OUT_ALPHA_ERROR, c, measure[c]);
+    }
 }
 
 // The matte's outputs; returns whether anything is left to do.

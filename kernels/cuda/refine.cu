@@ -12,7 +12,9 @@ struct RefineArgs {
     int next_square;       // 1: the next size adds a square, 0: a cross
     float low, inverse;    // levels
     float amount;
+    int across;            // the guide's radius along a row; `size` is that down a column
     double smoothness;
+    double narrower;       // of a box's width over its height in pixels: 1 over the pixel aspect
 };
 
 #define TILE 32
@@ -30,46 +32,54 @@ DEVICE float signed_at(const RefineArgs& a, int x, int y, float outside) {
 
 // ---------------------------------------------------------------- despeckle
 
-// Highest value on the ring around the n x n box whose first pixel is (x, y) of the tile.
-DEVICE float ring_maximum(const float* m, int side, int x, int y, int n) {
+#define BOX_ACROSS_LIMIT 24  // as the reference's BOX_ACROSS_LIMIT_PX
+
+// Pixels in a row of a box of n lines: whole pixels that fit, from 1.
+DEVICE int box_across(const RefineArgs& a, int n) {
+    return min(max(1, (int)(n * a.narrower + 1e-6)), BOX_ACROSS_LIMIT);
+}
+
+// Highest value on the ring around the box of n lines of `wide` pixels from (x, y) of the tile on.
+DEVICE float ring_maximum(const float* m, int side, int x, int y, int wide, int n) {
     const float* first = m + (y - 1) * side + x - 1;
     const float* last = m + (y + n) * side + x - 1;
     float highest = fmaxf(first[0], last[0]);
-    for (int i = 1; i < n + 2; ++i) highest = fmaxf(highest, fmaxf(first[i], last[i]));
+    for (int i = 1; i < wide + 2; ++i) highest = fmaxf(highest, fmaxf(first[i], last[i]));
     for (int i = 1; i < n + 1; ++i) {
         const float* row = first + i * side;
-        highest = fmaxf(highest, fmaxf(row[0], row[n + 1]));
+        highest = fmaxf(highest, fmaxf(row[0], row[wide + 1]));
     }
     return highest;
 }
 
-// min(m, min over n = 1..size over the n x n boxes that contain the pixel of the ring's maximum).
+// min(m, min over n = 1..size over the boxes of n lines that contain the pixel of the ring's maximum).
 extern "C" __global__ void __launch_bounds__(TILE_THREADS) despeckle(const RefineArgs a) {
     DYNAMIC_SHARED(float, m);
-    const int reach = a.size + (a.share > 0.0f ? 1 : 0);
-    const int side = TILE + 2 * reach, boxes = TILE + reach - 1;
-    float* ring = m + side * side;
-    float* lines = ring + boxes * boxes;
+    const int reach = a.size + (a.share > 0.0f ? 1 : 0), beside = box_across(a, reach);
+    const int side = TILE + 2 * beside, rows = TILE + 2 * reach;
+    float* ring = m + side * rows;
+    float* lines = ring + (TILE + beside - 1) * (TILE + reach - 1);
     const int left = a.x0 + (int)blockIdx.x * TILE, top = a.y0 + (int)blockIdx.y * TILE;
-    EACH_CELL(i, side * side)
-        m[i] = signed_at(a, left - reach + i % side, top - reach + i / side, -INFINITY);
+    EACH_CELL(i, side * rows)
+        m[i] = signed_at(a, left - beside + i % side, top - reach + i / side, -INFINITY);
     __syncthreads();
     float out[TILE / 8], whole[TILE / 8];
 #pragma unroll
     for (int r = 0; r < TILE / 8; ++r)
-        out[r] = whole[r] = m[(reach + threadIdx.y + 8 * r) * side + reach + threadIdx.x];
+        out[r] = whole[r] = m[(reach + threadIdx.y + 8 * r) * side + beside + threadIdx.x];
     for (int n = 1; n <= reach; ++n) {
-        const int count = TILE + n - 1;  // boxes of this size along a side of the tile
-        EACH_CELL(i, count * count) {
-            const float highest = ring_maximum(m, side, reach - n + 1 + i % count,
-                                               reach - n + 1 + i / count, n);
+        const int wide = box_across(a, n);
+        const int count = TILE + wide - 1, high = TILE + n - 1;  // boxes along the tile's sides
+        EACH_CELL(i, count * high) {
+            const float highest = ring_maximum(m, side, beside - wide + 1 + i % count,
+                                               reach - n + 1 + i / count, wide, n);
             ring[i] = highest == -INFINITY ? INFINITY : highest;
         }
         __syncthreads();
-        EACH_CELL(i, count * TILE) {
+        EACH_CELL(i, high * TILE) {
             const float* row = ring + (i / TILE) * count + i % TILE;
             float lowest = row[0];
-            for (int s = 1; s < n; ++s) lowest = fminf(lowest, row[s]);
+            for (int s = 1; s < wide; ++s) lowest = fminf(lowest, row[s]);
             lines[i] = lowest;
         }
         __syncthreads();
@@ -163,6 +173,43 @@ extern "C" __global__ void __launch_bounds__(TILE_THREADS) erode(const RefineArg
     }
 }
 
+// Pixels that are not square: a pass for each part of the oblong octagon, straight from memory.
+
+// Minimum over 2 size + 1 pixels of a row (crosses = 0) or column (1) that lie inside.
+extern "C" __global__ void __launch_bounds__(TILE_THREADS) erode_line(const RefineArgs a) {
+    const int x = a.x0 + (int)(blockIdx.x * TILE + threadIdx.x);
+    const int y = a.y0 + (int)(blockIdx.y * 8 + threadIdx.y);
+    if (x >= a.x1 || y >= a.y1) return;
+    const bool down = a.crosses != 0;
+    float lowest = INFINITY;
+    for (int i = -a.size; i <= a.size; ++i)
+        lowest = fminf(lowest, signed_at(a, down ? x : x + i, down ? y + i : y, INFINITY));
+    reinterpret_cast<float*>(a.target)[(long long)y * a.pitch + x] = a.sign * lowest;
+}
+
+// Minimum over a cross with arms of `across` and `size` pixels, of those that lie inside.
+extern "C" __global__ void __launch_bounds__(TILE_THREADS) erode_arms(const RefineArgs a) {
+    const int x = a.x0 + (int)(blockIdx.x * TILE + threadIdx.x);
+    const int y = a.y0 + (int)(blockIdx.y * 8 + threadIdx.y);
+    if (x >= a.x1 || y >= a.y1) return;
+    float lowest = INFINITY;
+    for (int i = -a.across; i <= a.across; ++i)
+        lowest = fminf(lowest, signed_at(a, x + i, y, INFINITY));
+    for (int i = -a.size; i <= a.size; ++i)
+        lowest = fminf(lowest, signed_at(a, x, y + i, INFINITY));
+    reinterpret_cast<float*>(a.target)[(long long)y * a.pitch + x] = a.sign * lowest;
+}
+
+// mix(source, extra, share).
+extern "C" __global__ void __launch_bounds__(TILE_THREADS) erode_mix(const RefineArgs a) {
+    const int x = a.x0 + (int)(blockIdx.x * TILE + threadIdx.x);
+    const int y = a.y0 + (int)(blockIdx.y * 8 + threadIdx.y);
+    if (x >= a.x1 || y >= a.y1) return;
+    const long long at = (long long)y * a.pitch + x;
+    reinterpret_cast<float*>(a.target)[at] =
+        (1.0f - a.share) * source_of(a)[at] + a.share * reinterpret_cast<const float*>(a.extra)[at];
+}
+
 // ---------------------------------------------------------------- levels and soft edges
 
 DEVICE float level(const RefineArgs& a, float m) { return clamp01((m - a.low) * a.inverse); }
@@ -231,7 +278,7 @@ extern "C" __global__ void __launch_bounds__(TILE_THREADS) protect_edges(const R
 // ---------------------------------------------------------------- guided filter
 
 // He, Sun & Tang 2013, eq. 5, 6 and 8. A block of 256 threads walks down a strip: each thread keeps
-// the sums of one column over 2 radius + 1 rows, the sums over columns come from shared memory.
+// the sums of one column over 2 size + 1 rows, the sums over 2 across + 1 columns come from shared memory.
 #define GUIDE_THREADS 256
 #define GUIDE_ROWS 64
 
@@ -248,11 +295,11 @@ DEVICE void window_sums(double (*columns)[GUIDE_THREADS], int from, int to, doub
 // Lines of each window: a to `target`, b to `extra` (doubles, rows of `pitch`).
 extern "C" __global__ void __launch_bounds__(GUIDE_THREADS) guide_lines(const RefineArgs a) {
     __shared__ double columns[4][GUIDE_THREADS];
-    const int r = a.size, t = threadIdx.x;
-    const int x = a.x0 + (int)blockIdx.x * (GUIDE_THREADS - 2 * r) - r + t;
+    const int r = a.size, beside = a.across, t = threadIdx.x;
+    const int x = a.x0 + (int)blockIdx.x * (GUIDE_THREADS - 2 * beside) - beside + t;
     const int top = a.y0 + (int)blockIdx.y * GUIDE_ROWS, end = min(top + GUIDE_ROWS, a.y1);
     const bool exists = x >= a.x0 && x < a.x1;
-    const bool makes = exists && t >= r && t < GUIDE_THREADS - r;
+    const bool makes = exists && t >= beside && t < GUIDE_THREADS - beside;
     const float* matte = source_of(a) + x;
     const float* guide = reinterpret_cast<const float*>(a.guide) + x;
     double sum[4] = {0.0, 0.0, 0.0, 0.0};
@@ -271,8 +318,8 @@ extern "C" __global__ void __launch_bounds__(GUIDE_THREADS) guide_lines(const Re
         __syncthreads();
         if (makes) {
             double m[4];
-            window_sums<4>(columns, t - r, t + r, m);
-            const double wide = min(x + r, a.x1 - 1) - max(x - r, a.x0) + 1;
+            window_sums<4>(columns, t - beside, t + beside, m);
+            const double wide = min(x + beside, a.x1 - 1) - max(x - beside, a.x0) + 1;
             const double high = min(y + r, a.y1 - 1) - max(y - r, a.y0) + 1;
             const double count = wide * high;
             const double mean_i = m[0] / count, mean_p = m[1] / count;
@@ -290,11 +337,11 @@ extern "C" __global__ void __launch_bounds__(GUIDE_THREADS) guide_lines(const Re
 // clamp(mean(a) I + mean(b), 0, 1): a in `source`, b in `extra`, I in `guide`.
 extern "C" __global__ void __launch_bounds__(GUIDE_THREADS) guide_apply(const RefineArgs a) {
     __shared__ double columns[2][GUIDE_THREADS];
-    const int r = a.size, t = threadIdx.x;
-    const int x = a.x0 + (int)blockIdx.x * (GUIDE_THREADS - 2 * r) - r + t;
+    const int r = a.size, beside = a.across, t = threadIdx.x;
+    const int x = a.x0 + (int)blockIdx.x * (GUIDE_THREADS - 2 * beside) - beside + t;
     const int top = a.y0 + (int)blockIdx.y * GUIDE_ROWS, end = min(top + GUIDE_ROWS, a.y1);
     const bool exists = x >= a.x0 && x < a.x1;
-    const bool makes = exists && t >= r && t < GUIDE_THREADS - r;
+    const bool makes = exists && t >= beside && t < GUIDE_THREADS - beside;
     const double* slopes = reinterpret_cast<const double*>(a.source) + x;
     const double* bases = reinterpret_cast<const double*>(a.extra) + x;
     double sum[2] = {0.0, 0.0};
@@ -310,8 +357,8 @@ extern "C" __global__ void __launch_bounds__(GUIDE_THREADS) guide_apply(const Re
         __syncthreads();
         if (makes) {
             double m[2];
-            window_sums<2>(columns, t - r, t + r, m);
-            const double wide = min(x + r, a.x1 - 1) - max(x - r, a.x0) + 1;
+            window_sums<2>(columns, t - beside, t + beside, m);
+            const double wide = min(x + beside, a.x1 - 1) - max(x - beside, a.x0) + 1;
             const double high = min(y + r, a.y1 - 1) - max(y - r, a.y0) + 1;
             const long long at = (long long)y * a.pitch + x;
             const double i = reinterpret_cast<const float*>(a.guide)[at];

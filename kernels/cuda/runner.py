@@ -6,14 +6,17 @@ an origin. A region's stages are made on the region grown by the halos that come
 
 from __future__ import annotations
 
+import os
 from collections import OrderedDict
 from collections.abc import Hashable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kernels.cpu import unmix as compiled_unmix
 from kernels.cuda.denoising import Denoiser
 from kernels.cuda.device import Device, Plane, blocks, new_plane, padded
 from kernels.cuda.filters import Filters
@@ -27,13 +30,16 @@ from kernels.engine import F32, U8, Abilities, DevicePictures, Inputs, Storage, 
 from kernels.plan import AP1_WEIGHTS, Plan, Region, Stage, num
 from kernels.recipe import Background, Denoise, Noise
 from kernels.reference import execute
-from kernels.stages import STAGES, radius_px, refine_of
+from kernels.reference.unmix import stage as unmixing
+from kernels.stages import STAGES, colour_giver, radius_px, refine_of
 from kernels.views import VIEW_TABLE
 
 C = constants()
 KEPT_STAGES = 48
 """Planes of stages kept for the next picture."""
 KEPT_TABLES = 32
+SURE = 2.0**20
+"""Weight of a colour that needs no help from the despilled plate; a power of two, so exact."""
 
 RESULTS = {
     "alpha": (C["OUT_ALPHA"], 1),
@@ -42,6 +48,7 @@ RESULTS = {
     "foreground": (C["OUT_FOREGROUND"], 3),
     "composite": (C["OUT_COMPOSITE"], 3),
 }
+FROM_STAGES = ("error", "extractor:")
 """Results of `planes` in the order of their bits, with their channels."""
 CHANNELS_OF = dict(RESULTS.values()) | {
     C[row.output]: row.channels for row in STAGES.values() if row.output
@@ -63,7 +70,7 @@ class DeviceEngine:
         self._previews = Previews(device)
         self._placer = Placer(device, self._filters)
         self._denoiser = Denoiser(device)
-        self._kept: OrderedDict[str, Kept] = OrderedDict()
+        self._kept: OrderedDict[tuple[str, float], Kept] = OrderedDict()
         self._hues: OrderedDict[Hashable, Any] = OrderedDict()
 
     @property
@@ -94,11 +101,17 @@ class DeviceEngine:
         return self._holder.fetch(handle)
 
     def place(
-        self, picture: Plane | None, background: Background, width: int, height: int
+        self,
+        picture: Plane | None,
+        background: Background,
+        width: int,
+        height: int,
+        *,
+        pixel_aspect: float = 1.0,
     ) -> Plane:
         """Return the handle of the placed background, as half if its picture is."""
         half = self.storage == "float16" if picture is None else picture.half
-        return self._placer.place(picture, background, width, height, half)
+        return self._placer.place(picture, background, width, height, half, pixel_aspect)
 
     def denoise(
         self,
@@ -153,7 +166,7 @@ class DeviceEngine:
         self, plan: Plan, inputs: Inputs, wanted: Sequence[str], region: Region
     ) -> dict[str, F32]:
         for name in wanted:
-            if name not in RESULTS and not name.startswith("extractor:"):
+            if name not in RESULTS and not name.startswith(FROM_STAGES):
                 raise ValueError(f"there is no plane '{name}'")
         job = self._job(plan, inputs, execute.stages_for(plan, wanted), region)
         results: dict[str, F32] = {}
@@ -169,6 +182,8 @@ class DeviceEngine:
         for name in wanted:
             if name.startswith("extractor:"):
                 results[name] = self._extractor(job, name.removeprefix("extractor:"), region)
+            elif name == "error":
+                results[name] = self._error(job, region)
         return {name: np.ascontiguousarray(results[name]) for name in wanted}
 
     def _extractor(self, job: Job, extractor: str, region: Region) -> F32:
@@ -179,6 +194,15 @@ class DeviceEngine:
             made = self._pointwise(job, C["OUT_EXTRACTOR"], 1, region, index)
         cropped: F32 = self._holder.fetch_region(made, region)[0]
         return cropped
+
+    def _error(self, job: Job, region: Region) -> F32:
+        """Return the expected error of the matte; 0 where nothing knows it."""
+        plane = job.planes.get(job.plan.error_from)
+        if plane is None:
+            x0, y0, x1, y1 = region
+            return np.zeros((y1 - y0, x1 - x0), np.float32)
+        found: F32 = self._holder.fetch_region(plane, region)[unmixing.ERROR]
+        return found
 
     def render(self, plan: Plan, inputs: Inputs, view: View) -> U8:
         """Return the (height, width, 3) 8-bit picture of a view; `draft` has no effect."""
@@ -232,18 +256,24 @@ class DeviceEngine:
         held = tuple(job.planes[n] for n in sorted(job.plan.reads(stage, job.planes)))
         sources = tuple(plane.address for plane in held)
         settings = job.plan.decides(stage)
-        kept = self._kept.get(stage.out)
+        place = (stage.out, job.plan.scale)
+        kept = self._kept.get(place)
         if kept is not None and kept.serves(sources, settings, region):
-            self._kept.move_to_end(stage.out)
+            self._kept.move_to_end(place)
             return kept.plane
         plane = self._make(job, stage, region)
-        self._kept[stage.out] = Kept(sources, settings, region, plane, held)
+        where = (0, 0, job.width, job.height) if STAGES[stage.kind].whole else region
+        self._kept[place] = Kept(sources, settings, where, plane, held)
         while len(self._kept) > KEPT_STAGES:
             self._kept.popitem(last=False)
         return plane
 
     def _make(self, job: Job, stage: Stage, region: Region) -> Plane:
         row = STAGES[stage.kind]
+        if row.whole:
+            return self._unmixed(job, stage)
+        if stage.kind == "local_foreground" and colour_giver(job.plan.recipe) is not None:
+            return self._coloured(job)
         grown = execute.grown(region, stage.halo_px, job.width, job.height)
         if not row.output:
             (source,) = row.reads
@@ -256,9 +286,40 @@ class DeviceEngine:
         made = self._pointwise(job, C[row.output], row.channels, grown)
         return self._blurred(job, stage, made, grown)
 
+    def _unmixed(self, job: Job, stage: Stage) -> Plane:
+        """Return an unmix stage's planes: worked out on the host, then held.
+
+        By the kernels compiled for the processor where there are some, else by the reference. On a
+        card the pictures are fetched, which costs time, but only where one of its own values or the
+        frame changes.
+        """
+        planes = {
+            name: self._holder.fetch(job.planes[name]) for name in job.plan.reads(stage, job.planes)
+        }
+        if compiled_unmix.unmixer() is not None:
+            solver = unmixing.Solver(compiled_unmix.regional, compiled_unmix.local)
+            found = unmixing.stage_planes(job.plan, stage.index, planes, solver=solver)
+            return self._holder.hold(found, "float32")
+        cores = os.cpu_count() or 1
+        rows = max(unmixing.ROWS, -(-job.height // cores))
+        with ThreadPoolExecutor(cores, thread_name_prefix="unmix") as pool:
+            found = unmixing.stage_planes(job.plan, stage.index, planes, pool.map, rows)
+        return self._holder.hold(found, "float32")
+
+    def _coloured(self, job: Job) -> Plane:
+        """Return the edges' colour as an unmix extractor found it, with the weight that goes on."""
+        (name,) = job.plan.reads(
+            next(s for s in job.plan.stages if s.kind == "local_foreground"), job.planes
+        )
+        found = self._holder.fetch(job.planes[name])
+        amount = num(job.plan.recipe.assemble.edge_colour.despill)
+        colour = unmixing.coloured(found, amount) * np.float32(SURE)
+        weight = np.full((1, *colour.shape[1:]), SURE, np.float32)
+        return self._holder.hold(np.concatenate([colour, weight]), "float32")
+
     def _blurred(self, job: Job, stage: Stage, source: Plane, grown: Region) -> Plane:
         sigma_px = radius_px(stage.kind, job.plan.recipe, stage.index)
-        return self._filters.blur(source, sigma_px, grown)
+        return self._filters.blur(source, sigma_px, grown, job.plan.pixel_aspect)
 
     def _refined(self, job: Job, stage: Stage, grown: Region) -> Plane:
         settings = refine_of(stage.kind, job.plan.recipe, stage.index)
@@ -268,7 +329,7 @@ class DeviceEngine:
         row = STAGES[stage.kind]
         index = max(stage.index, 0)
         made = self._pointwise(job, C[row.output], row.channels, grown, index, guide)
-        return self._filters.refine(made, settings, guide, grown)
+        return self._filters.refine(made, settings, guide, grown, job.plan.pixel_aspect)
 
     def _pass_mattes(self, job: Job) -> None:
         """Make the finished mattes of extractors that limit a despill pass."""

@@ -16,7 +16,7 @@ import numpy as np
 
 from kernels.recipe import EXTRACTORS
 
-UNITS = ("pointwise", "finish", "blur", "refine", "place", "planes", "denoise")
+UNITS = ("pointwise", "finish", "blur", "refine", "place", "planes", "denoise", "unmix")
 """Names of the .cu files."""
 OPTIONS = ("--std=c++17",)
 """Compiler options: no fast-math, which would break parity between the engines."""

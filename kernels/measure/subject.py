@@ -17,6 +17,8 @@ from kernels.reference.colour import delta_e_2000, lab_from_acescg
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
+BRIGHTEST = 3.0
+"""Most that a subject's pixel may count, in units of the screen's excess."""
 
 
 def excess_share(image: Array, clean: Array, primary: Primary) -> Array:
@@ -169,8 +171,10 @@ def subject_weights(
     A colour difference with e(F) = 0 reads the coverage of a pixel exactly, so the weights are
     fitted to the solid subject's colours near the screen, spill and all: least absolute deviations
     by reweighting, held towards 0.5 and 0.5 (exact for greys) by `prior`. Returns that where there
-    is no subject. small: (3, h, w) working-linear. Source: Smith & Blinn 1996 for the form, in
-    which a foreground with a linear relation of its channels is solved; the fit is our own.
+    is no subject. Pixels brighter than BRIGHTEST times the screen's excess count as if they were no
+    brighter: a rim light's few would else outweigh the rest. small: (3, h, w) working-linear.
+    Source: Smith & Blinn 1996 for the form, in which a foreground with a linear relation of its
+    channels is solved; the fit is our own.
     """
     near = cv2.dilate(areas.visible_screen.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
     rim = areas.subject & near
@@ -179,6 +183,7 @@ def subject_weights(
     k, i, j = channel_index(primary)
     scale = fit_colour[k] - max(fit_colour[i], fit_colour[j])
     subject = small[:, rim].astype(np.float64) / max(scale, 1e-6)
+    subject /= np.maximum(np.abs(subject).max(axis=0) / BRIGHTEST, 1.0)
     a, b = subject[[i, j]], subject[k]
     weight = np.ones(b.size)
     w = np.array([0.5, 0.5])

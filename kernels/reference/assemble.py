@@ -17,6 +17,7 @@ from kernels.plan import Context, Plan, num, sigma_alpha
 from kernels.recipe import Assemble, EdgeColour, ScreenLight
 from kernels.reference.background import regrain
 from kernels.reference.despill import flat_screen
+from kernels.stages import colour_giver
 
 Array = NDArray[Any]
 
@@ -24,6 +25,8 @@ ALPHA_FLOOR, ALPHA_SURE = 1e-4, 1e-3
 """below the one there is no colour to be had from the foreground, from the other on all of it"""
 """Below this matte value straight colour is the despilled plate itself."""
 SETTLE_FLOOR = 1e-6
+HELD = 1e20
+"""Hold of a colour that was found for each pixel: nothing is added to it."""
 UNMIX_FLOOR = 1e-6
 SHADOW_FLOOR = 1e-6
 WEIGHT_FLOOR = 1e-3
@@ -66,6 +69,12 @@ def settle_value(plan: Plan) -> float:
     """The matte value from which `subtract` acts in full: as set, or 3 sigma of the matte."""
     edge = plan.recipe.assemble.edge_colour
     return 3.0 * sigma_alpha(plan) if edge.settle_by_noise else num(edge.settle)
+
+
+def hold_value(plan: Plan) -> float:
+    """How strongly `unmix` holds the local estimate: as set, or wholly if an extractor found it."""
+    edge = plan.recipe.assemble.edge_colour
+    return num(edge.hold) if colour_giver(plan.recipe) is None else HELD
 
 
 def multiply(alpha: Array, n_plate: Array) -> Array:
@@ -127,6 +136,7 @@ def edge_colour(
     n_clean: Array,
     *,
     settle: float,
+    hold: float,
     local_foreground: Array | None = None,
 ) -> Array:
     """The premultiplied foreground; `unmix` without an estimate has N(p) as F0."""
@@ -135,7 +145,7 @@ def edge_colour(
     if edge.method == "subtract":
         return subtract(alpha, n_plate, n_clean, settle)
     estimate = n_plate if local_foreground is None else local_foreground
-    return unmix(alpha, n_plate, n_clean, estimate, num(edge.hold))
+    return unmix(alpha, n_plate, n_clean, estimate, hold)
 
 
 def foreground_gain(assemble: Assemble, like: Array) -> Array:
@@ -249,6 +259,7 @@ def assemble(
         n_plate,
         n_clean,
         settle=settle_value(plan),
+        hold=hold_value(plan),
         local_foreground=local_foreground,
     )
     cut = cut * gain

@@ -108,13 +108,21 @@ def _checker(p: Background, width: int, height: int) -> Array:
     return np.asarray((low + high) / 2 + (high - low) / 2 * product)
 
 
-def place(picture: Array | None, p: Background, width: int, height: int) -> Array:
+def place(
+    picture: Array | None,
+    p: Background,
+    width: int,
+    height: int,
+    *,
+    pixel_aspect: float = 1.0,
+) -> Array:
     """The background filling the frame, (3, height, width), exposed and defocused, without grain.
 
     picture: (3, h, w), used by kind `picture` (its dtype is kept; black without one). Scale 1 makes
     it just cover the frame with its centre in the middle; positive moves go right and down, turns
     are clockwise. Colour, ramp (linear 0 to 1, left to right) and checker are float32. Values below
-    0 and above 1 survive. Exposure multiplies by 2^stops. Common practice, no source.
+    0 and above 1 survive. Exposure multiplies by 2^stops. pixel_aspect: the defocus is that much
+    narrower across; the placement itself counts pixels. Common practice, no source.
     """
     dtype = np.dtype(np.float32) if picture is None else picture.dtype
     if p.kind == "colour":
@@ -130,7 +138,7 @@ def place(picture: Array | None, p: Background, width: int, height: int) -> Arra
         out = np.repeat(grey[None], 3, axis=0)
     out = out * dtype.type(2.0 ** num(p.exposure_stops))
     sigma = num(p.defocus_px)
-    return np.stack([blur(plane, sigma) for plane in out]) if sigma > 0 else out
+    return np.stack([blur(plane, sigma, pixel_aspect) for plane in out]) if sigma > 0 else out
 
 
 # ---------------------------------------------------------------- grain

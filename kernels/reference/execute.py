@@ -12,7 +12,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from kernels.plan import Plan, Region, Stage
+from kernels.plan import Plan, Region, Stage, ViewName
 from kernels.recipe import Refine
 from kernels.reference import assemble, pointwise, refine
 from kernels.reference.pointwise import Tile
@@ -25,25 +25,29 @@ Source = Callable[[Plan, Tile, StageName, int], tuple[Array, ...]]
 class Neighbourhood(Protocol):
     """The operations that look at neighbours. Planes are (h, w) or (3, h, w)."""
 
-    def refine(self, matte: Array, settings: Refine, guide: Array) -> Array:
+    def refine(
+        self, matte: Array, settings: Refine, guide: Array, pixel_aspect: float = 1.0
+    ) -> Array:
         """Return a matte after its whole refinement."""
 
-    def blur(self, planes: Array, sigma_px: float) -> Array:
-        """Return planes after a Gaussian of `sigma_px`, replicated at the border."""
+    def blur(self, planes: Array, sigma_px: float, pixel_aspect: float = 1.0) -> Array:
+        """Return planes after a Gaussian of `sigma_px` lines, replicated at the border."""
 
 
 class ReferenceNeighbourhood:
     """The reference's own: SciPy."""
 
-    def refine(self, matte: Array, settings: Refine, guide: Array) -> Array:
+    def refine(
+        self, matte: Array, settings: Refine, guide: Array, pixel_aspect: float = 1.0
+    ) -> Array:
         """Return a matte after its whole refinement."""
-        return refine.refine(matte, settings, guide)
+        return refine.refine(matte, settings, guide, pixel_aspect)
 
-    def blur(self, planes: Array, sigma_px: float) -> Array:
-        """Return planes after a Gaussian of `sigma_px`."""
+    def blur(self, planes: Array, sigma_px: float, pixel_aspect: float = 1.0) -> Array:
+        """Return planes after a Gaussian of `sigma_px` lines."""
         if planes.ndim == 2:
-            return refine.blur(planes, sigma_px)
-        return np.stack([refine.blur(plane, sigma_px) for plane in planes])
+            return refine.blur(planes, sigma_px, pixel_aspect)
+        return np.stack([refine.blur(plane, sigma_px, pixel_aspect) for plane in planes])
 
 
 def run_stages(
@@ -55,10 +59,13 @@ def run_stages(
 ) -> Tile:
     """Return the tile with the planes of `stages` added.
 
-    source: evaluates what a stage starts from; an engine may pass one that works in tiles.
+    source: evaluates what a stage starts from; an engine may pass one that works in tiles. Planes
+    that are there already are left as they are: those made of the whole frame come first.
     """
     planes = dict(tile.planes)
     for stage in stages:
+        if stage.out in planes:
+            continue
         here = Tile(planes, tile.origin)
         planes[stage.out] = _finish(
             plan, stage, source(plan, here, stage.kind, stage.index), operations
@@ -69,14 +76,25 @@ def run_stages(
 def _finish(
     plan: Plan, stage: Stage, source: tuple[Array, ...], operations: Neighbourhood
 ) -> Array:
-    kind, recipe = stage.kind, plan.recipe
+    kind, recipe, aspect = stage.kind, plan.recipe, plan.pixel_aspect
     if STAGES[kind].refines:
-        return operations.refine(source[0], refine_of(kind, recipe, stage.index), source[1])
+        settings = refine_of(kind, recipe, stage.index)
+        return operations.refine(source[0], settings, source[1], aspect)
+    if len(source) == 1 and (kind == "local_foreground" or not STAGES[kind].blurs):
+        return source[0]
     sigma_px = radius_px(kind, recipe, stage.index)
     if kind == "local_foreground":
-        blurred, weight = (operations.blur(plane, sigma_px) for plane in source[:2])
+        blurred, weight = (operations.blur(plane, sigma_px, aspect) for plane in source[:2])
         return assemble.local_foreground_finish(blurred, weight, source[2])
-    return operations.blur(source[0], sigma_px)
+    return operations.blur(source[0], sigma_px, aspect)
+
+
+def whole_stages(
+    plan: Plan, planes: Mapping[str, Array], stages: Sequence[Stage]
+) -> dict[str, Array]:
+    """Return whole-frame planes with those of `stages` that are made of the whole frame added."""
+    made = [stage for stage in stages if STAGES[stage.kind].whole]
+    return dict(run_stages(plan, Tile(planes), made, ReferenceNeighbourhood()).planes)
 
 
 def grown(region: Region, halo_px: int, width: int, height: int) -> Region:
@@ -112,6 +130,9 @@ def wanted_planes(plan: Plan, tile: Tile, wanted: Sequence[str]) -> dict[str, Ar
         if name.startswith("extractor:"):
             results[name] = pointwise.matte_of(plan, tile, name.removeprefix("extractor:"))
             continue
+        if name == "error":
+            results[name] = pointwise.expected_error(plan, tile)
+            continue
         if name == "despilled":
             results[name] = pointwise.despilled(plan, tile, tile["plate"])
             continue
@@ -130,7 +151,8 @@ def stages_for(plan: Plan, wanted: Sequence[str]) -> tuple[Stage, ...]:
         if name.startswith("extractor:"):
             view = plan.stages_for("matte", name.removeprefix("extractor:"))
         else:
-            view = plan.stages_for("despilled" if name == "despilled" else "composite")
+            views: dict[str, ViewName] = {"despilled": "despilled", "error": "alpha_error"}
+            view = plan.stages_for(views.get(name, "composite"))
         kept |= {stage.out for stage in view}
     return plan.only(kept)
 
@@ -148,6 +170,8 @@ def planes(
     """
     height, width = inputs["plate"].shape[-2:]
     region = region or (0, 0, width, height)
+    stages = stages_for(plan, wanted)
+    inputs = whole_stages(plan, inputs, stages)
     tile = cut(inputs, grown(region, plan.halo_px, width, height))
-    tile = run_stages(plan, tile, stages_for(plan, wanted), operations or ReferenceNeighbourhood())
+    tile = run_stages(plan, tile, stages, operations or ReferenceNeighbourhood())
     return wanted_planes(plan, crop(tile, region), wanted)

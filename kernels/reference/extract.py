@@ -48,6 +48,7 @@ __all__ = [
     "ramp",
     "raw_matte",
     "screen_sigma",
+    "screen_trust",
     "value_band",
     "weights",
 ]
@@ -58,8 +59,10 @@ RELATIVE_FLOOR = 1e-6
 """Smallest |c| a relative difference divides by."""
 EXCESS_FLOOR = 1e-6
 """An excess of the screen up to this is no screen, whatever the noise."""
-SCREEN_SIGMAS = 4.0
-"""An excess of the screen under this many of its standard deviations is no screen."""
+LOST_SIGMAS, SEEN_SIGMAS = 0.5, 2.0
+"""An excess of the screen up to the first in its standard deviations is no screen, from the second
+on it is divided by as it is. At the second a matte's noise is half of full coverage: what is pooled
+later can still tell screen from subject there."""
 BOUND = 1e30
 """Thresholds are held to ± this, so that any finite number can be given in float32."""
 
@@ -238,11 +241,22 @@ def excess_sigma(clean: Array, p: ColourDifference, ctx: Context) -> Array:
     return _length(sigma[k], w_i * sigma[i], (1 - w_i) * sigma[j])
 
 
-def no_screen(clean: Array, p: ColourDifference, ctx: Context) -> NDArray[np.bool_]:
-    """Where the screen has no usable excess: e(c) < 4σ_e or e(c) <= 1e-6. (3, h, w) to (h, w)."""
+def screen_trust(clean: Array, p: ColourDifference, ctx: Context) -> Array:
+    """How far the screen's excess stands out of its noise: ramp(e(c); 0.5 σ_e, 2 σ_e).
+
+    0 where e(c) <= 1e-6, whatever the noise. It follows the noise continuously, so that a little
+    more of it in the recipe never turns bare screen solid at once. (3, h, w) to (h, w) in 0..1.
+    Our own rule, no outside source.
+    """
     e = excess(in_space(clean, p.space), p, ctx)
-    missing = (e < SCREEN_SIGMAS * excess_sigma(clean, p, ctx)) | (e <= EXCESS_FLOOR)
-    return np.asarray(missing, dtype=np.bool_)
+    sigma = excess_sigma(clean, p, ctx)
+    trust = ramp(e, LOST_SIGMAS * sigma, SEEN_SIGMAS * sigma)
+    return np.where(e <= EXCESS_FLOOR, e.dtype.type(0), trust)
+
+
+def no_screen(clean: Array, p: ColourDifference, ctx: Context) -> NDArray[np.bool_]:
+    """Where the screen has no usable excess: `screen_trust` is 0. (3, h, w) to (h, w)."""
+    return np.asarray(screen_trust(clean, p, ctx) <= 0, dtype=np.bool_)
 
 
 def count_no_screen(clean: Array, p: ColourDifference, ctx: Context) -> int:
@@ -251,20 +265,23 @@ def count_no_screen(clean: Array, p: ColourDifference, ctx: Context) -> int:
 
 
 def colour_difference(image: Array, clean: Array, p: ColourDifference, ctx: Context) -> Array:
-    """α = clamp(1 − gain·(e(p)/e(c)), 0, 1), e = `excess`; 1 where there is no screen.
+    """α = clamp(1 − gain·t·e(p)/e(c), 0, 1), e = `excess`, t = `screen_trust` of the screen.
+
+    t is 1 but where the screen is so dim that its excess nears its noise; 0 makes the matte solid.
 
     Exact wherever e(F) = 0 and p = αF + (1 − α)c, with gain 1, linear values and the balance form
-    (or a lean whose larger channel is the same in F and c). `no_screen` says where e(c) is too
-    small to divide by. (3, h, w) and (3, h, w) or (3, 1, 1) to (h, w).
+    (or a lean whose larger channel is the same in F and c). `no_screen` says where t is 0.
+    (3, h, w) and (3, h, w) or (3, 1, 1) to (h, w).
     Source: US patent 3,595,987, Vlahos 1971, for a matte by comparison with the other channels;
     Smith & Blinn 1996.
     """
     image = colour.as_float(image)
     clean = clean.astype(image.dtype, copy=False)
-    missing = no_screen(clean, p, ctx)
-    e_c = np.where(missing, image.dtype.type(1), excess(in_space(clean, p.space), p, ctx))
-    share = excess(in_space(image, p.space), p, ctx) / e_c
-    return np.where(missing, image.dtype.type(1), np.clip(1 - num(p.gain) * share, 0, 1))
+    trust = screen_trust(clean, p, ctx)
+    e_c = excess(in_space(clean, p.space), p, ctx)
+    e_c = np.where(trust > 0, e_c, image.dtype.type(1))
+    share = trust * (excess(in_space(image, p.space), p, ctx) / e_c)
+    return np.asarray(np.clip(1 - num(p.gain) * share, 0, 1))
 
 
 def chroma_distance(image: Array, clean: Array, p: ChromaDistance, ctx: Context) -> Array:

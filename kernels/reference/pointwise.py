@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kernels.plan import Plan, num
-from kernels.recipe import DespillPass, ExtractorBase
+from kernels.recipe import DespillPass, ExtractorBase, Unmix
 from kernels.reference import assemble, combine, extract
 from kernels.reference import despill as spill
 from kernels.reference.assemble import Assembled
 from kernels.reference.colour import acescct_from_linear, luminance
-from kernels.stages import StageName
+from kernels.reference.unmix import stage as unmixing
+from kernels.stages import StageName, colour_giver
 
 Array = NDArray[Any]
 
@@ -64,6 +65,9 @@ def guide_of(image: Array, plan: Plan) -> Array:
 
 def raw_matte(plan: Plan, tile: Tile, extractor: ExtractorBase) -> Array:
     """Return an extractor's matte before its refinement, (h, w)."""
+    if isinstance(extractor, Unmix):
+        found: Array = tile[f"unmix:{extractor.id}"][unmixing.ALPHA]
+        return 1 - found if extractor.inverted else found
     return extract.raw_matte(extractor, reads(tile, extractor), tile.get("clean"), plan.context)
 
 
@@ -73,6 +77,14 @@ def extractor_matte(plan: Plan, tile: Tile, extractor: ExtractorBase) -> Array:
     if made is None:
         made = raw_matte(plan, tile, extractor)
     return extract.finish(made, extractor, tile.get(f"mask:{extractor.id}"))
+
+
+def expected_error(plan: Plan, tile: Tile) -> Array:
+    """Return the expected error of the matte, (h, w): of the first unmix extractor; 0 without."""
+    if not plan.error_from:
+        return np.zeros(tile.shape, tile["plate"].dtype)
+    found: Array = tile[plan.error_from][unmixing.ERROR]
+    return found
 
 
 def combined(plan: Plan, tile: Tile) -> Array:
@@ -230,13 +242,18 @@ def _wrap_source(plan: Plan, tile: Tile, _: int) -> tuple[Array, ...]:
 
 
 def _local_foreground_source(plan: Plan, tile: Tile, _: int) -> tuple[Array, ...]:
-    """The weighted despilled plate, the weight and the despilled plate."""
+    """The weighted despilled plate, the weight and the despilled plate; or the colour found."""
+    giver = colour_giver(plan.recipe)
+    if giver is not None:
+        found = tile[f"unmix:{plan.recipe.extractors[giver].id}"]
+        return (unmixing.coloured(found, num(plan.recipe.assemble.edge_colour.despill)),)
     weight = assemble.local_foreground_weight(alpha(plan, tile))
     n_plate = despilled(plan, tile, tile["plate"])
     return weight * n_plate, weight, n_plate
 
 
 SOURCES: dict[StageName, Callable[[Plan, Tile, int], tuple[Array, ...]]] = {
+    "unmix": lambda plan, tile, index: (unmixing.stage_planes(plan, index, tile.planes),),
     "matte": _matte_source,
     "cumulative": _cumulative_source,
     "fill": lambda plan, tile, index: (tile["background"],),
@@ -269,6 +286,8 @@ def view_planes(plan: Plan, tile: Tile, names: Sequence[str]) -> dict[str, Array
             planes[name] = extractor_matte(plan, tile, by_id(plan, name.removeprefix("matte:")))
         elif name == "alpha":
             planes[name] = alpha(plan, tile)
+        elif name == "error":
+            planes[name] = expected_error(plan, tile)
         elif name == "despilled":
             planes[name] = despilled(plan, tile, tile["plate"])
         elif name in ("foreground", "composite"):

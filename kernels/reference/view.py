@@ -131,6 +131,13 @@ def alpha_noise(image: Array, despilled: Array, clean: Array, ctx: Context) -> A
     return np.stack([sigma * w, w, luminance(image, ctx.weights)])
 
 
+def alpha_error(image: Array, error: Array | None, ctx: Context) -> Array:
+    """Expected error of the matte, (3, h, w): w error, w, luminance; w is 0 if none is known."""
+    w = np.full(image.shape[-2:], 0 if error is None else 1, image.dtype)
+    error = w if error is None else error
+    return np.stack([error * w, w, luminance(image, ctx.weights)])
+
+
 def deciding_index(mattes: Sequence[Combined]) -> Array:
     """Which combine changed the combined matte most, (h, w) int: position in the list, -1 for none.
 
@@ -201,6 +208,9 @@ def view_source(
             return evenness(planes.get("denoised", planes["plate"]), ctx, level)
         case "alpha_noise":
             return alpha_noise(planes["plate"], planes["despilled"], _clean(planes, ctx), ctx)
+        case "alpha_error":
+            known = planes.get("error") if plan.error_from else None
+            return alpha_error(planes["plate"], known, ctx)
         case "deciding":
             mattes: list[Combined] = [
                 (planes[f"matte:{e.id}"], e, planes.get(f"mask:{e.id}"))
@@ -253,6 +263,7 @@ def _measured(pooled: Array, how: Finish) -> Array:
 
 
 __all__ = [
+    "alpha_error",
     "alpha_noise",
     "deciding",
     "deciding_index",

@@ -20,9 +20,9 @@ from kernels.engines import choose_engine
 from kernels.recipe import Despeckle, Guide, Recipe, Refine
 from server import gc_pauses
 from server.bench import bench_service as service_bench
-from server.bench.bench import picture
 from server.bench.bench_client import Pages
 from server.bench.service_thread import serving
+from server.bench.timed_key import picture
 from server.config import Settings
 from server.keying.render import Renderer
 from server.keying.render_job import RenderError, RenderJob

@@ -226,26 +226,27 @@ class Table:
         data = {
             "width": self.width,
             "height": self.height,
-            "means": {m: {f: _finite(self.mean(m, f)) for f in COLUMNS} for m in self.methods},
+            "means": {m: {f: finite(self.mean(m, f)) for f in COLUMNS} for m in self.methods},
             "shots": [
                 {
                     "method": row.method,
                     "seed": row.seed,
                     "shot": row.shot,
-                    **{name: _finite(value) for name, value in row.figures.items()},
+                    **{name: finite(value) for name, value in row.figures.items()},
                 }
                 for row in self.rows
             ],
             "promised": self.promised,
             "targets": [
-                {"text": t.text, "value": _finite(t.value), "limit": t.limit, "met": t.met}
+                {"text": t.text, "value": finite(t.value), "limit": t.limit, "met": t.met}
                 for t in self.targets()
             ],
         }
         return json.dumps(data, indent=1) + "\n"
 
 
-def _finite(value: float) -> float | None:
+def finite(value: float) -> float | None:
+    """Return a value as JSON has it: None where it is infinite or not a number."""
     return value if math.isfinite(value) else None
 
 

@@ -54,7 +54,8 @@ def render(
         typer.Option(
             metavar="LAYERS",
             help="Layers to add to the premultiplied foreground (R G B A): of alpha, straight, "
-            "foreground, composite, despilled, extractors, with commas between.",
+            "foreground, composite, despilled, extractors, error (what the matte is expected to be "
+            "off by, where an unmix extractor tells), with commas between.",
         ),
     ] = "alpha",
     frames: Frames = "",

@@ -26,7 +26,7 @@ from kernels.recipe_file import (
 from server.editing.recipe_lock import TOUCH_S, RecipeLock
 from server.wire.replies import HistoryEntry, SavedRecipe
 
-SAVE_AFTER_S = 0.25
+SAVE_AFTER_S = 0.15
 RETRY_S = 2.0
 HISTORY_BYTES = 8 << 20
 HISTORY_KEPT = 400

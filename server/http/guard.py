@@ -26,8 +26,14 @@ log = logging.getLogger("verdigris.http")
 MAX_BODY = 64 * 1024
 BODY_S = 10.0
 """how long a request's body may take"""
+SEND_S = 30.0
+"""how long the other side may take to read one piece of an answer"""
 REQUESTS_PER_S, REQUESTS_BURST = 60.0, 400.0
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+class _NotReadError(OSError):
+    """The other side does not read its answer."""
 
 
 class _Body:
@@ -111,7 +117,7 @@ class Guard:
         if changes and not origin_allowed(origin, scope["scheme"], host):
             return 403, "origin", "this must come from the service's own page"
         peer = (scope.get("client") or ("?", 0))[0]
-        if not websocket and not self.rate.allows(peer):
+        if not self.rate.allows(peer):
             return 429, "rate", "too many requests: wait a moment"
         return None
 
@@ -143,7 +149,12 @@ class Guard:
                 for name, value in secure.items():
                     answer[name] = value
                 answer.setdefault("cache-control", "no-store")
-            await send(message)
+            try:
+                async with asyncio.timeout(SEND_S):
+                    await send(message)
+            except TimeoutError:
+                self.connections.abort(scope.get("client"))
+                raise _NotReadError from None
 
         async def checked_send(message: Message) -> None:
             if body.fault is None:
@@ -159,6 +170,8 @@ class Guard:
                 await _answer(guarded_send, 413, "the request is too large")
             else:
                 await self.app(scope, body.receive, checked_send)
+        except _NotReadError:
+            log.warning("an answer was not read in time")
         except Exception:
             log.exception("a request failed")
             self.timing.failures.labels("request").inc()

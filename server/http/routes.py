@@ -227,9 +227,12 @@ async def picture(
     )
     opened, current = service.opened, service.session.recipe
     maker = service.pictures.maker
-    future = service.thread.submit(Urgency.SAMPLE, lambda: maker.make(opened, key, current))
+    urgency = Urgency.SAMPLE if device.role == "operator" else Urgency.LOOK
+    future = service.thread.submit(urgency, lambda: maker.make(opened, key, current))
     got = await asyncio.wrap_future(future)
     made = await asyncio.to_thread(encoded, got, quality)
+    if not service.gate.is_valid(device):
+        raise HTTPException(401, "this link was revoked")
     return Response(made.data, media_type=f"image/{made.encoding}")
 
 

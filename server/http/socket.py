@@ -75,6 +75,10 @@ async def _admit(ws: WebSocket, service: Service, device: DeviceRecord) -> Clien
         raise await _refused(
             ws, "role", "this client id belongs to another device", Closed.ELSEWHERE
         )
+    if not service.visits.allows(device.device):
+        raise await _refused(ws, "rate", "too many visits: wait a moment", Closed.TOO_MUCH)
+    if not service.gate.is_valid(device):
+        raise _EndedError(Closed.SIGNED_OUT, "open a link first")
     if message.client not in service.clients:
         await _check_room(ws, service, device)
     old = service.clients.get(message.client)

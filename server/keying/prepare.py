@@ -125,9 +125,9 @@ def prepare_shot(
 
 
 def _cpu_engine() -> Engine:
-    from kernels.cpu.engine import CpuEngine
+    from kernels.cpu import cpu_engine
 
-    return CpuEngine()
+    return cpu_engine()
 
 
 def make_folder(folder: Path) -> None:

@@ -7,16 +7,19 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kernels.cpu.processor import usable_cores
 from kernels.engine import Engine
-from kernels.inputs import gather
 from kernels.plan import build_plan
 from kernels.recipe import Recipe
 from kernels.recipe_file import recipe_hash
+from kernels.stages import pixel_aspect_of
+from server.keying.held_stills import HeldStills
 from server.keying.render_job import (
     MARK,
     Rendered,
@@ -35,6 +38,38 @@ from server.media.exr import remove_stale_parts
 from server.media.sequence import format_frames
 
 Progress = Callable[[int, int], None]
+STAGES = ("read", "key", "convert", "write")
+IN_FLIGHT_BYTES = 1 << 30
+"""Memory of the frames that are in flight at a time, about."""
+PLANES_IN_FLIGHT = 18
+"""Planes of floats that a frame holds on its way, with its layers and what is being written."""
+
+
+def frames_in_flight(width: int, height: int, cores: int) -> int:
+    """Return how many frames are worked on at a time: one more than cores, as memory allows.
+
+    One at least is read or written while another is keyed.
+    """
+    frame = width * height * 4 * PLANES_IN_FLIGHT
+    return max(2, min(cores + 1, IN_FLIGHT_BYTES // frame))
+
+
+class StageTimes:
+    """Seconds spent in each stage, over all threads."""
+
+    def __init__(self) -> None:
+        self.seconds = dict.fromkeys(STAGES, 0.0)
+        self._lock = threading.Lock()
+
+    @contextmanager
+    def timing(self, stage: str) -> Iterator[None]:
+        """Add what the block takes."""
+        start = time.monotonic()
+        try:
+            yield
+        finally:
+            with self._lock:
+                self.seconds[stage] += time.monotonic() - start
 
 
 def _matching(image: NDArray[Any], frame: Frame, what: str) -> NDArray[Any]:
@@ -47,12 +82,20 @@ def _matching(image: NDArray[Any], frame: Frame, what: str) -> NDArray[Any]:
 
 
 class Renderer:
-    """Renders the frames of one job with one engine; a few frames are in flight at a time."""
+    """Renders the frames of one job with one engine.
 
-    def __init__(self, job: RenderJob, engine: Engine, *, in_flight: int = 2) -> None:
+    A few frames are in flight at a time: while one is keyed, others are read, converted and
+    written. They are reported in order.
+    """
+
+    def __init__(self, job: RenderJob, engine: Engine, *, in_flight: int | None = None) -> None:
+        """in_flight: frames; by default what `frames_in_flight` says."""
         self.job = job
         self.engine = engine
-        self.in_flight = max(1, in_flight)
+        fitting = frames_in_flight(job.shot.width, job.shot.height, usable_cores())
+        self.in_flight = max(1, in_flight or fitting)
+        self.times = StageTimes()
+        self._held = HeldStills(engine)
         self.cancelled = threading.Event()
         self._engine_lock = threading.Lock()
         self._still: dict[int, NDArray[Any]] = {}
@@ -97,6 +140,7 @@ class Renderer:
             nonfinite,
             tuple(held),
             tuple(black),
+            dict(self.times.seconds),
         )
 
     def _check(self, frames: list[int]) -> None:
@@ -144,25 +188,31 @@ class Renderer:
         """Render and write a frame: values clamped, pixels replaced, 'held', 'black' or ''."""
         if self.cancelled.is_set():
             raise RenderError("the render was stopped")
-        plate = self.job.shot.read(frame)
-        companions = self.job.companions
-        clean = self._companion(companions.clean, frame, plate, "clean plate")
-        denoised = self._denoised(frame, plate)
-        offset = self.job.recipe.assemble.background.time_offset
-        background = self._read(companions.background, frame, offset, loop=True)
-        with self._engine_lock:
+        timing = self.times.timing
+        with timing("read"):
+            plate = self.job.shot.read(frame)
+            companions = self.job.companions
+            clean = self._companion(companions.clean, frame, plate, "clean plate")
+            denoised = self._denoised(frame, plate)
+            offset = self.job.recipe.assemble.background.time_offset
+            background = self._read(companions.background, frame, offset, loop=True)
+        with self._engine_lock, timing("key"):
             layers = self._key(frame, plate, clean, denoised, background)
-        clamped = write_exr(
-            path_of(self.job, frame),
-            self._converted(layers),
-            attributes=self._attributes(frame, plate),
-            half=self.job.half,
-            compression=self.job.compression,
-            interop_id=self.job.shot.colour.interop_id(self.colourspace),
-            chromaticities=self.job.shot.colour.chromaticities(self.colourspace),
-            pixel_aspect=self.job.shot.pixel_aspect,
-            sources=self._sources,
-        )
+        with timing("convert"):
+            converted = self._converted(layers)
+            del layers
+        with timing("write"):
+            clamped = write_exr(
+                path_of(self.job, frame),
+                converted,
+                attributes=self._attributes(frame, plate),
+                half=self.job.half,
+                compression=self.job.compression,
+                interop_id=self.job.shot.colour.interop_id(self.colourspace),
+                chromaticities=self.job.shot.colour.chromaticities(self.colourspace),
+                pixel_aspect=pixel_aspect_of(self.job.recipe, self.job.shot.pixel_aspect),
+                sources=self._sources,
+            )
         stand_in = "held" if plate.held else "black" if plate.missing else ""
         return clamped, plate.nonfinite, stand_in
 
@@ -170,8 +220,7 @@ class Renderer:
         self, frame: int, plate: Frame, clean: Any, denoised: Any, background: Any
     ) -> dict[str, NDArray[np.float32]]:
         recipe = self.job.recipe
-        inputs = gather(
-            self.engine,
+        inputs = self._held.inputs(
             recipe,
             frame,
             plate=plate.pixels,
@@ -182,12 +231,15 @@ class Renderer:
             pixel_aspect=self.job.shot.pixel_aspect,
         )
         weights = self.job.shot.colour.luminance_weights
-        plan = build_plan(recipe, frame, inputs.planes, weights=weights)
+        aspect = self.job.shot.pixel_aspect
+        plan = build_plan(recipe, frame, inputs.planes, weights=weights, pixel_aspect=aspect)
         return self.engine.planes(plan, inputs, self._wanted())
 
     def _wanted(self) -> list[str]:
         wanted = ["foreground", "alpha"]
-        wanted += [n for n in self.job.layers if n in ("straight", "composite", "despilled")]
+        wanted += [
+            n for n in self.job.layers if n in ("straight", "composite", "despilled", "error")
+        ]
         if "extractors" in self.job.layers:
             wanted += [f"extractor:{e.id}" for e in self.job.recipe.extractors]
         return wanted
@@ -202,6 +254,8 @@ class Renderer:
         layers = {"": np.concatenate([out(planes["foreground"]), planes["alpha"][None]])}
         if "alpha" in self.job.layers:
             layers["alpha"] = planes["alpha"]
+        if "error" in self.job.layers:
+            layers["error"] = planes["error"]
         for name in ("straight", "composite", "despilled"):
             if name in planes:
                 layers[name] = out(planes[name])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -19,7 +19,7 @@ from server.media.companions import Companions
 from server.media.exr import attribute_in
 from server.media.sequence import is_pattern, parse_pattern
 
-Layer = Literal["alpha", "straight", "foreground", "composite", "despilled", "extractors"]
+Layer = Literal["alpha", "straight", "foreground", "composite", "despilled", "extractors", "error"]
 LAYERS: tuple[Layer, ...] = (
     "alpha",
     "straight",
@@ -27,6 +27,7 @@ LAYERS: tuple[Layer, ...] = (
     "composite",
     "despilled",
     "extractors",
+    "error",
 )
 MARK = "verdigris:job"
 
@@ -64,6 +65,8 @@ class Rendered:
     nonfinite: int = 0
     held: tuple[int, ...] = ()
     black: tuple[int, ...] = ()
+    seconds_in: Mapping[str, float] = field(default_factory=dict)
+    """seconds of each stage, over all threads: `read`, `key`, `convert`, `write`"""
 
 
 def check_out(out: str, count: int) -> None:

@@ -17,15 +17,16 @@ from kernels.measure.screen_surface import resized
 from kernels.measure.subject import subject_weights
 from kernels.measure.survey import FrameSurvey, Measures, measure_frame
 from kernels.recipe import Noise, Recipe
-from server.keying.arrange import Findings, arrange
+from server.keying.arrange import arrange
+from server.keying.choose import Choice, choose
 from server.keying.clean_plates import (
     GivenPlate,
-    clearance,
     numbered,
-    stands_alone,
     write_clean_plate,
     write_clean_plates,
 )
+from server.keying.findings import Chroma, Findings
+from server.keying.proposals import lone_markers, outlined, outside_of, shaded_of
 from server.media import Shot
 from server.survey.summary import summarise
 from server.survey.survey import has_next, note_motion, sample_frames
@@ -41,7 +42,7 @@ in the picture; and the same in units of the plate's noise. Resting screens stay
 0.25, panned ones come to 3.6 % and more (measured on generated shots)."""
 LEVELS = 4.0
 """Two stops: the most by which the light may differ between a shot and a clean plate given."""
-SHADES = {"4:2:0", "4:2:2"}
+SHADES: dict[str, Chroma] = {"4:2:0": "4:2:0", "4:2:2": "4:2:2"}
 
 
 class SuggestError(VerdigrisError):
@@ -52,13 +53,14 @@ class SuggestError(VerdigrisError):
 class Suggestion:
     """What was found. clean: (3, H, W) float32 working-linear, the built clean plate.
 
-    When the screen moves in the picture (findings.moving) it is the middle frame's.
+    When the screen moves in the picture (findings.moving) it is the middle frame's, `frame`.
     """
 
     findings: Findings
     clean: Array
     fit: ScreenFit
     measures: Measures
+    frame: int = 0
 
 
 def suggest(
@@ -86,13 +88,15 @@ def suggest(
                 f"the clean plate '{given.shot.spec}' does not show the screen of '{shot.spec}' in "
                 "anything like its light: give another, or none to have one fitted"
             )
-        return arrange(
+        return _proven(
+            choice_for(shot, found, given),
             found.findings,
             clean_plate=given.name,
             name=shot.name,
             clean_colourspace=given.colourspace,
             given=True,
         )
+    choice = choice_for(shot, found, flat=clean_plate is None)
     name = ""
     if clean_plate is not None:
         path = Path(clean_plate)
@@ -102,12 +106,41 @@ def suggest(
             name = numbered(name)
         else:
             write_clean_plate(shot, found.clean, path)
-    return arrange(
+    return _proven(
+        choice,
         found.findings,
         clean_plate=name,
         name=shot.name,
         clean_colourspace=shot.working_space if name else "",
     )
+
+
+def choice_for(
+    shot: Shot, found: Suggestion, given: GivenPlate | None = None, *, flat: bool = False
+) -> Choice:
+    """Judge the arrangements on the frame of the clean plate, and on the next where all rests.
+
+    flat: one colour is keyed, not the clean plate.
+    """
+    frames = [found.frame]
+    if not found.findings.moving and has_next(shot, found.frame):
+        frames.append(found.frame + 1)
+    plates = [shot.read(frame).pixels for frame in frames]
+    if given is None:
+        clean = found.clean
+        if flat:
+            colour = np.reshape(found.findings.colour, (3, 1, 1)).astype(np.float32)
+            clean = np.broadcast_to(colour, clean.shape).copy()
+        return choose(found.findings, plates, [clean] * len(frames))
+    pictures = given.pictures(shot, frames)
+    return choose(found.findings, plates, [pictures[frame] for frame in frames])
+
+
+def _proven(choice: Choice, found: Findings, **options: Any) -> Recipe:
+    """Return the arrangement that was chosen, with the choice among its notes."""
+    recipe = arrange(found, arrangement=choice.taken, **options)
+    recipe.notes = {"arrangement": choice.note} | recipe.notes
+    return recipe
 
 
 def _after(progress: Progress | None, steps: int) -> Progress | None:
@@ -192,14 +225,17 @@ def combine(
         over_range=summary.over_range_share,
         markers=summary.markers,
         garbage=() if moving else lone_markers(list(kept.values()), height, width),
+        outside=outlined(outside_of(list(kept.values()), moving), height, width),
+        shaded=() if moving else outlined(shaded_of(list(kept.values()), fit), height, width),
         screen_share=summary.screen_share,
         camera_px=summary.camera_px,
         moving=moving,
-        subsampled=chroma in SHADES,
+        chroma=SHADES.get(chroma or "", "4:4:4"),
         frames=len(kept),
         width=width,
     )
-    return Suggestion(findings, fit.clean_at(height, width), fit, summary)
+    middle = list(kept)[len(kept) // 2]
+    return Suggestion(findings, fit.clean_at(height, width), fit, summary, middle)
 
 
 def _wanders(surveys: Sequence[FrameSurvey], fits: Sequence[ScreenFit], merged: ScreenFit) -> bool:
@@ -220,43 +256,6 @@ def _wanders(surveys: Sequence[FrameSurvey], fits: Sequence[ScreenFit], merged: 
         if far > max(WANDERS, WANDERS_BY_NOISE * relative):
             return True
     return False
-
-
-def lone_markers(
-    surveys: Sequence[FrameSurvey], height: int, width: int
-) -> tuple[tuple[float, float, float, float], ...]:
-    """Return boxes, in full-size pixels, round markers that can be thrown away without a look.
-
-    They stand at one place in every frame (the camera rests), and nothing but screen comes within
-    6 % of the frame's width of them in any.
-    """
-    h, w = surveys[0].small.shape[1:]
-    distance = np.full((h, w), np.inf, np.float32)
-    for survey in surveys:
-        if survey.areas is None or survey.marks is None:
-            return ()
-        distance = np.minimum(distance, clearance(survey.areas.visible_screen, survey.marks))
-    boxes = []
-    for box in surveys[0].marks.markers if surveys[0].marks is not None else ():
-        centre = (box[:2] + box[2:]) / 2
-        others = [s.marks.markers for s in surveys[1:] if s.marks is not None]
-        if not all(_has(markers, centre, w) for markers in others):
-            continue
-        if not stands_alone(box, distance):
-            continue
-        half = 0.6 * (box[2:] - box[:2]) + 1.0 / w
-        x0, y0 = (centre - half) * (width, height)
-        x1, y1 = (centre + half) * (width, height)
-        boxes.append((float(x0), float(y0), float(x1), float(y1)))
-    return tuple(sorted(boxes))
-
-
-def _has(markers: Array, centre: Array, w: int) -> bool:
-    """Tell whether a marker lies within 1.5 working pixels of `centre`."""
-    if len(markers) == 0:
-        return False
-    middles = (markers[:, :2] + markers[:, 2:]) / 2
-    return bool((np.abs(middles - centre).max(axis=1) * w).min() < 1.5)
 
 
 def _rounded(values: Sequence[float] | Array) -> tuple[float, float, float]:
@@ -307,4 +306,5 @@ def from_picture(plate: Array) -> tuple[Recipe, Array] | None:
     found = combine({0: measure_frame(plate, detail=False)}, *plate.shape[1:])
     if found is None:
         return None
-    return arrange(found.findings, clean_plate="built"), found.clean
+    choice = choose(found.findings, [plate], [found.clean])
+    return _proven(choice, found.findings, clean_plate="built"), found.clean

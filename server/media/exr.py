@@ -13,13 +13,13 @@ import numpy as np
 import numpy.typing as npt
 import OpenImageIO as oiio
 
+from kernels.cpu.pixels import pack_half
 from server.media.attributes import Attribute, typed_attribute
 from server.media.errors import MediaError
 from server.media.exr_header import text_attributes
 from server.media.primaries import CHROMATICITIES
 from server.media.sequence import is_text
 
-HALF_MAX = 65504.0
 COMPRESSIONS = ("zip", "zips", "none", "piz", "rle", "pxr24", "b44", "b44a", "dwaa", "dwab")
 OURS = "verdigris:"
 """How the names of attributes begin that jobs write into their files."""
@@ -87,10 +87,12 @@ def write_exr(
         )
     names, planes = _channels(layers)
     kind = np.dtype(np.float16 if half else np.float32)
-    pixels = np.empty((*planes[0].shape, len(planes)), np.float32)
-    for index, plane in enumerate(planes):
-        pixels[..., index] = plane
-    clamped = _clamp_to_half(pixels) if half else 0
+    pixels: npt.NDArray[Any]
+    clamped = 0
+    if half:
+        pixels, clamped = pack_half(planes)
+    else:
+        pixels = np.stack(planes, axis=-1).astype(np.float32, copy=False)
     attributes = dict(attributes or {})
     display = display_window or _same_size(attributes.get("displayWindow"), pixels.shape[:2])
     spec = _spec(pixels.shape[1], pixels.shape[0], names, kind, data_window or display, display)
@@ -102,7 +104,7 @@ def write_exr(
     primaries = CHROMATICITIES.get(interop_id or "", chromaticities)
     if primaries is not None:
         spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), tuple(primaries))
-    write_image(output, "openexr", spec, pixels.astype(kind) if half else pixels)
+    write_image(output, "openexr", spec, pixels)
     return clamped
 
 
@@ -241,15 +243,6 @@ def _channels(
     if len(set(names)) != len(names):
         raise MediaError(f"two layers would write the same channel ({', '.join(names)})")
     return names, planes
-
-
-def _clamp_to_half(pixels: npt.NDArray[np.float32]) -> int:
-    """Limit finite values to what half precision holds, in place; the number of values changed."""
-    over = np.isfinite(pixels) & (np.abs(pixels) > HALF_MAX)
-    count = int(np.count_nonzero(over))
-    if count:
-        pixels[over] = np.clip(pixels[over], -HALF_MAX, HALF_MAX)
-    return count
 
 
 def _spec(

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from kernels.engine import U8, DevicePictures, Engine, Inputs, View
-from kernels.plan import Plan
+from kernels.plan import Plan, Region
 from kernels.recipe import Recipe
 from server.pictures.encode import MOVING_QUALITY, REST_QUALITY, encode
 from server.pictures.keys import Picture, PictureKey, Quality
@@ -19,7 +19,6 @@ from server.wire.protocol import Flag
 
 DRAFT_FROM_S = 0.030
 """a picture keyed at full size taking longer than this is keyed at half size while moving"""
-LARGE_PIXELS = 600_000
 
 
 @dataclass(frozen=True)
@@ -50,12 +49,16 @@ class Pace:
         """Take in a full-size picture's time."""
         self.seconds = seconds if not self.seconds else 0.7 * self.seconds + 0.3 * seconds
 
-    def draft(self, engine: Engine, key: PictureKey, pixels: int) -> int:
-        """Return 2 for keying at half size, else 1."""
-        slow = self.seconds > DRAFT_FROM_S or (not self.seconds and pixels > LARGE_PIXELS)
-        coarse = pixels >= 2 * key.width * key.height
-        moving = key.quality is Quality.MOVING
-        return 2 if engine.abilities.drafts and moving and slow and coarse else 1
+    def draft(self, engine: Engine, key: PictureKey, region: Region) -> int:
+        """Return 2 for keying at half size, else 1: as long as nothing slow was measured.
+
+        region: what is looked at. One with odd edges has no half size.
+        """
+        x0, y0, x1, y1 = region
+        coarse = (x1 - x0) * (y1 - y0) >= 2 * key.width * key.height
+        halves = not any(edge % 2 for edge in region)
+        slow = self.seconds > DRAFT_FROM_S and key.quality is Quality.MOVING
+        return 2 if engine.abilities.drafts and slow and coarse and halves else 1
 
 
 @dataclass
@@ -87,8 +90,7 @@ class PictureMaker:
 
     def _try(self, opened: ResidentShot, key: PictureKey, recipe: Recipe) -> Made:
         inputs, missing = opened.inputs(recipe, key.frame)
-        x0, y0, x1, y1 = key.sight.region or inputs.whole
-        draft = self.pace.draft(self.engine, key, (x1 - x0) * (y1 - y0))
+        draft = self.pace.draft(self.engine, key, key.sight.region or inputs.whole)
         plan = opened.plan(recipe, key.frame, inputs)
         view = opened.view(recipe, key.frame, key.sight, key.width, key.height, draft)
         flags = flags_of(key, missing, draft)
@@ -101,9 +103,9 @@ class PictureMaker:
     def _off_the_card(self, opened: ResidentShot, key: PictureKey, recipe: Recipe) -> Made:
         """Make the picture with the cpu engine, and say so."""
         if self._spare is None:
-            from kernels.cpu.engine import CpuEngine
+            from kernels.cpu import cpu_engine
 
-            self._spare = CpuEngine()
+            self._spare = cpu_engine()
         spare = self._spare
         inputs = opened.host_inputs(spare, recipe, key.frame)
         plan = opened.plan(recipe, key.frame, inputs)

@@ -20,7 +20,9 @@ from kernels.inputs import gather, mask_planes, masks_key, needs_background
 from kernels.parameters import resolve
 from kernels.plan import Plan, build_plan
 from kernels.recipe import Recipe
+from kernels.stages import pixel_aspect_of
 from server.media import Colour, Shot, open_shot
+from server.media.apart import Apart
 from server.media.companions import check_denoised, companion_frame, denoised_frame
 from server.media.display import RAW_DISPLAY, DisplayChoice, default_choice, display_table
 from server.media.roots import MediaRoots
@@ -120,14 +122,23 @@ class ResidentShot:
         return [c for c in named if c not in self._shots or now > self._retry_at.get(c, math.inf)]
 
     def open_companion(self, companion: Companion) -> bool:
-        """Open a companion; what is wrong with it is told by `troubles`. Blocks.
+        """Open a companion, in a process of its own; `troubles` tells what is wrong. Blocks.
 
         Returns whether that changed anything: False where it fails as before.
         """
+        with Apart() as apart:
+            return self._open_companion(companion, apart)
+
+    def _open_companion(self, companion: Companion, apart: Apart) -> bool:
         try:
             path = self.roots.resolve(companion.name)
-            opened = open_shot(
-                path, colourspace=companion.colourspace or None, ocio=self.ocio, missing="hold"
+            opened = apart.call(
+                companion.name,
+                open_shot,
+                path,
+                colourspace=companion.colourspace or None,
+                ocio=self.ocio,
+                missing="hold",
             )
             size = (opened.width, opened.height)
             if companion.role != "background" and size != (self.shot.width, self.shot.height):
@@ -136,7 +147,7 @@ class ResidentShot:
                     f"{self.shot.height}: choose one of the shot's size"
                 )
             if companion.role == "denoised":
-                check_denoised(opened, self.shot)
+                apart.call(companion.name, check_denoised, opened, self.shot)
         except VerdigrisError as error:
             before, self._failed[companion] = self._failed.get(companion), str(error)
             self._shots[companion] = None
@@ -237,11 +248,14 @@ class ResidentShot:
         settings = resolve(recipe.assemble.background, frame)
         held = self.store.held(source, self.engine.hold) if source is not None else None
         picture = held.pixels if held is not None and not held.error else None
-        key = (settings.model_dump_json(), source, picture is None)
+        aspect = pixel_aspect_of(recipe, self.shot.pixel_aspect)
+        key = (settings.model_dump_json(), source, picture is None, aspect)
         return made_once(
             self._placed,
             key,
-            lambda: self.engine.place(picture, settings, self.shot.width, self.shot.height),
+            lambda: self.engine.place(
+                picture, settings, self.shot.width, self.shot.height, pixel_aspect=aspect
+            ),
         )
 
     def _make_masks(self, recipe: Recipe, frame: int) -> dict[str, Any]:
@@ -252,7 +266,13 @@ class ResidentShot:
 
     def plan(self, recipe: Recipe, frame: int, inputs: Inputs) -> Plan:
         """Plan the work for a frame."""
-        return build_plan(recipe, frame, inputs.planes, weights=self.colour.luminance_weights)
+        return build_plan(
+            recipe,
+            frame,
+            inputs.planes,
+            weights=self.colour.luminance_weights,
+            pixel_aspect=self.shot.pixel_aspect,
+        )
 
     # ------------------------------------------------------------ views
 

@@ -22,6 +22,9 @@ from server.pictures.viewers import Delivery, Port, Recipient, Viewer
 from server.wire.messages import Role, Show
 
 REST_S = 0.150
+ACTING_S, SHARE_S = 0.3, 0.25
+"""for how long after a change an operator counts as acting; then reviewers who do not follow get
+one picture in SHARE_S, all together"""
 PATIENCE_S = 0.5
 """a client waiting this long moves up one class"""
 
@@ -48,6 +51,7 @@ class Scheduler:
         self.revision = 1
         self.changed_at = float("-inf")
         self.leader: str | None = None
+        self._let_in_at = float("-inf")
         self.viewers: dict[str, Viewer] = {}
         self.cache = cache or PictureCache()
         self.flights: dict[PictureKey, list[Recipient]] = {}
@@ -271,18 +275,31 @@ class Scheduler:
                 self._join(viewer, number, key)
             else:
                 asking.setdefault(key, []).append((viewer, number))
+                if self._must_wait(viewer, now):
+                    continue
                 rank = self._rank(viewer, viewer.ports[number], now)
                 if best is None or rank < best[0]:
                     best = (rank, key)
         if best is None or not may_render:
             return None
         key = best[1]
+        if not any(v.role == "operator" or v.following for v, _ in asking[key]):
+            self._let_in_at = now
         self.flights[key] = []
         for viewer, number in asking[key]:
             if viewer.window.free > 0:
                 self._join(viewer, number, key)
                 (viewer.clock or self.clock).count_shown(now)
         return key
+
+    def _must_wait(self, viewer: Viewer, now: float) -> bool:
+        """Tell whether a picture that only this reviewer looks at would hold an operator up.
+
+        While an operator changes the recipe, all such pictures together get a small share.
+        """
+        if viewer.role == "operator" or viewer.following:
+            return False
+        return now < self.changed_at + ACTING_S and now < self._let_in_at + SHARE_S
 
     def _wishes(self, now: float) -> Iterator[tuple[Viewer, int, PictureKey]]:
         """Yield every port that can take a picture now and does not have what it should show."""
@@ -331,6 +348,7 @@ class Scheduler:
         """Return when something falls due by itself; infinity if nothing does."""
         clocks = [self.clock, *(v.clock for v in self.viewers.values() if v.clock is not None)]
         times = [self.changed_at + REST_S]
+        times.append(min(self.changed_at + ACTING_S, self._let_in_at + SHARE_S))
         times += [t for clock in clocks for t in (clock.next_change(now), clock.moved_at + REST_S)]
         for viewer in self.viewers.values():
             times += [viewer.moved_at + REST_S, viewer.window.next_timeout()]

@@ -53,6 +53,7 @@ def scope(
         inputs.planes,
         weights=opened.colour.luminance_weights,
         scale=inputs.width / opened.shot.width,
+        pixel_aspect=opened.shot.pixel_aspect,
     )
     values = values_of(
         opened,

@@ -62,7 +62,9 @@ class Client:
         self.send_text(message.model_dump_json(), message.key())
 
     def send_text(self, text: str, key: Hashable) -> None:
-        """Queue a message that is text already."""
+        """Queue a message that is text already; a page that was put out is told nothing more."""
+        if self.put_out.is_set():
+            return
         self.texts.put(text, key)
         self.wake.set()
 
@@ -71,6 +73,8 @@ class Client:
 
         Writing it at once would take turns with the thread that makes the picture.
         """
+        if self.put_out.is_set():
+            return
         self.texts.put(message.model_dump_json())
         asyncio.get_running_loop().call_later(ALONG_S, self.wake.set)
 
@@ -96,9 +100,10 @@ class Client:
         return False
 
     def end_now(self, code: int, reason: str, message: str) -> None:
-        """Put the page out: what it sends is not read, what it waits for is not sent."""
-        self.pictures.clear()
-        self.texts.clear()
+        """Put the page out: nothing of it is read, nothing that it waits for is done or sent."""
+        if self.put_out.is_set():
+            return
+        self.end()
         self.send(Problem(code="revoked", message=message, fatal=True))
         self.closing = (code, reason)
         self.put_out.set()
@@ -106,7 +111,7 @@ class Client:
     def carry_out(self, message: Message, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         """Run a message's work in the background; a newer message of the same key ends it.
 
-        The message is answered whatever is raised.
+        The message is answered whatever is raised, and also where it is ended.
         """
         kind = message.key() or object()
         old = self.tasks.pop(kind, None)
@@ -118,16 +123,22 @@ class Client:
         task.add_done_callback(lambda done: self._ended(kind, done, about))
 
     def _ended(self, kind: Hashable, task: asyncio.Task[None], about: str) -> None:
-        if self.tasks.get(kind) is task:
+        newest = self.tasks.get(kind) is task
+        if newest:
             del self.tasks[kind]
-        if not task.cancelled() and task.exception() is not None:
+        if task.cancelled():
+            if not newest:
+                text = "a newer request took this one's place"
+                self.send(Problem(code="superseded", message=text, about=about))
+        elif task.exception() is not None:
             log.error("work '%s' of a client failed", kind, exc_info=task.exception())
             text = "this could not be done; the service's log tells more"
             self.send(Problem(code="server", message=text, about=about))
 
     def end(self) -> None:
         """The connection is gone."""
-        for task in list(self.tasks.values()):
+        tasks, self.tasks = self.tasks, {}
+        for task in tasks.values():
             task.cancel()
         self.pictures.clear()
         self.texts.clear()

@@ -38,7 +38,9 @@ from server.wire.state import Device, JobInfo, Person, State
 log = logging.getLogger("verdigris.service")
 R = TypeVar("R")
 JOIN_PER_S, JOIN_BURST = 0.2, 12.0
+VISITS_PER_S, VISITS_BURST = 2.0, 40.0
 PICTURES_PER_S, PICTURES_BURST = 4.0, 20.0
+PEOPLE_EVERY_S = 0.1
 
 
 class Service:
@@ -72,6 +74,8 @@ class Service:
         self.clients: dict[str, Client] = {}
         self.joins = RateLimit(JOIN_PER_S, JOIN_BURST)
         """tries to redeem a link, by address"""
+        self.visits = RateLimit(VISITS_PER_S, VISITS_BURST)
+        """openings of the stream, by device: each time it is told everything"""
         self.picture_rate = RateLimit(PICTURES_PER_S, PICTURES_BURST)
         """pictures asked for over HTTP, by device"""
         self.owners: dict[str, str] = {}
@@ -94,7 +98,10 @@ class Service:
         }
         """one for operators, one for reviewers, so that none waits behind the other's"""
         self._openers = ThreadPoolExecutor(1, thread_name_prefix="open")
+        self._closers = ThreadPoolExecutor(1, thread_name_prefix="close")
         self._opening: set[Hashable] = set()
+        self._people_at = float("-inf")
+        self._people_later = False
         self._cached_told: list[tuple[int, int]] = []
 
     # ------------------------------------------------------------ life
@@ -136,6 +143,7 @@ class Service:
         """Save, end threads and decoders, free memory. Blocks."""
         self.jobs.close()
         self._openers.shutdown(wait=True, cancel_futures=True)
+        self._closers.shutdown(wait=True)
         for measurer in self._measurers.values():
             measurer.shutdown(wait=True, cancel_futures=True)
         engine_end = self.thread.submit(Urgency.JOB, self.engine.close)
@@ -161,12 +169,22 @@ class Service:
         self.recipes, self.notes = recipes, notes
         self.scheduler.revision = self.session.revision
         self.scheduler.opened(opened.size, opened.new_clock(), self.now())
-        self._openers.submit(old.close)
-        self._openers.submit(old_recipes.close)
-        self._openers.submit(old_notes.close)
+        self.close_later(old.close)
+        if recipes is not old_recipes:
+            self.close_later(old_recipes.close)
+        if notes is not old_notes:
+            self.close_later(old_notes.close)
         self.open_companions()
         self.tell_state()
         self.pump()
+
+    def close_later(self, close: Callable[[], None]) -> None:
+        """Have something closed in the background: it may save, and wait for threads."""
+        self._closers.submit(close)
+
+    async def closed(self) -> None:
+        """Wait until what was to be closed is closed: its files are written, its lock is free."""
+        await asyncio.wrap_future(self._closers.submit(lambda: None))
 
     # ------------------------------------------------------------ pictures
 
@@ -312,7 +330,19 @@ class Service:
         self.clients[client].send(message)
 
     def tell_people(self) -> None:
-        """Tell everybody who is there; operators learn about devices too."""
+        """Tell everybody who is there, a few times a second; operators learn about devices too."""
+        now = self.now()
+        if self._people_later:
+            return
+        wait = self._people_at + PEOPLE_EVERY_S - now
+        if wait > 0:
+            self._people_later = True
+            asyncio.get_running_loop().call_later(wait, self._tell_people)
+        else:
+            self._tell_people()
+
+    def _tell_people(self) -> None:
+        self._people_at, self._people_later = self.now(), False
         self.broadcast(People(people=self.people()))
         self.broadcast(Devices(devices=self.devices()))
 

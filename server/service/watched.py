@@ -51,8 +51,16 @@ async def open_watched(service: Service, name: str, keep_recipe: bool) -> None:
     spec, current = watch.spec(name), service.session.recipe
     like = current if keep_recipe else None
     shot = await asyncio.to_thread(_opened_apart, service, spec, like)
+    await service.closed()
+    if service.recipes.path == maker.recipe_path(shot):
+        await _again(service, shot)
+        return
     recipes = maker.recipes(shot, None)
-    saved = await asyncio.to_thread(recipes.load)
+    try:
+        saved = await asyncio.to_thread(recipes.load)
+    except BaseException:  # its lock must not stay behind
+        service.close_later(recipes.close)
+        raise
     first = _carried(current) if keep_recipe else maker.options.first_recipe()
     recipe = saved[0] if saved is not None else first
     opened = maker.open(shot)
@@ -62,6 +70,13 @@ async def open_watched(service: Service, name: str, keep_recipe: bool) -> None:
     recipes.changed(recipe, service.session.revision, f"open {shot.name}")
     watch.note_open(str(shot.spec))
     service.broadcast(Watched(shots=watch.shots))
+
+
+async def _again(service: Service, shot: Shot) -> None:
+    """Read the shot that is open once more: its recipe and notes go on as they are."""
+    opened, recipe = service.maker.open(shot), service.session.recipe
+    service.maker.thread.submit(Urgency.PICTURE, lambda: opened.display(recipe))
+    service.switch(opened, recipe, service.recipes, service.notes)
 
 
 def _watch_of(service: Service) -> Watch:

@@ -129,8 +129,8 @@ TABLE: tuple[Threshold, ...] = (
         True,
         8.0,
         "more light on the screen, a lower gain setting, or denoise before keying",
-        "Common practice, no source; from a quarter on, the colour difference takes the screen for "
-        "none (four deviations)",
+        "Common practice, no source; from a half on, the colour difference begins to take the "
+        "screen for none (two deviations)",
         percent=True,
     ),
     Threshold(

@@ -53,7 +53,7 @@ class Message(BaseModel):
     newest_of: ClassVar[str] = ""
     """word under which a newer message takes an older one's place, waiting or being carried out"""
 
-    limit: ClassVar[Limit] = Limit("messages", 200.0, 600.0)
+    limit: ClassVar[Limit] = Limit("messages", 400.0, 1200.0)
     """how many one client may send"""
 
     def key(self) -> Hashable:
@@ -191,6 +191,7 @@ class Ack(Message):
 class Hidden(Message):
     """Whether the page is hidden: then nothing is sent."""
 
+    limit: ClassVar[Limit] = Limit("presence", 10, 60)
     type: Literal["hidden"]
     hidden: bool
 
@@ -198,6 +199,7 @@ class Hidden(Message):
 class Reset(Message):
     """Forget what is on the way and send afresh."""
 
+    limit: ClassVar[Limit] = Limit("presence", 10, 60)
     type: Literal["reset"]
 
 
@@ -205,6 +207,7 @@ class Follow(Message):
     """A reviewer follows the operator, or no longer."""
 
     reply: ClassVar[str] = "following"
+    limit: ClassVar[Limit] = Limit("presence", 10, 60)
     type: Literal["follow"]
     on: bool
 
@@ -317,7 +320,7 @@ class RecipeSaveAs(Message):
 
     only_for: ClassVar[Role | None] = "operator"
     reply: ClassVar[str] = "recipes"
-    newest_of: ClassVar[str] = "recipes"
+    limit: ClassVar[Limit] = Limit("recipes", 5, 30)
     type: Literal["recipe_save_as"]
     id: ItemId
     name: Annotated[str, Field(min_length=1, max_length=60)]
@@ -328,7 +331,8 @@ class RecipeLoad(Message):
 
     only_for: ClassVar[Role | None] = "operator"
     reply: ClassVar[str] = "done"
-    newest_of: ClassVar[str] = "recipes"
+    newest_of: ClassVar[str] = "recipe_load"
+    limit: ClassVar[Limit] = Limit("recipes", 5, 30)
     type: Literal["recipe_load"]
     id: ItemId
     name: Annotated[str, Field(max_length=60)] | None = None

@@ -345,7 +345,16 @@ class Problem(Message):
 
     type: Literal["error"] = "error"
     code: Literal[
-        "protocol", "role", "invalid", "missing", "rate", "revoked", "media", "job", "server"
+        "protocol",
+        "role",
+        "invalid",
+        "missing",
+        "rate",
+        "revoked",
+        "media",
+        "job",
+        "server",
+        "superseded",
     ]
     message: str
     about: str = ""

@@ -29,6 +29,7 @@ from kernels.recipe import (
     Refine,
     Shape,
     ShapePose,
+    Unmix,
     ValueBand,
     starting_recipe,
 )
@@ -250,6 +251,17 @@ def test_explain_names_no_denoised_pass_where_there_is_none(model: Any) -> None:
         (ColourDifference(), ("green compared with the larger of red and blue",)),
         (ColourDifference(lean=0.4), ("a lean of 0.4 from the smaller to the larger",)),
         (ChromaDistance(luminance_weight=0.5), ("brightness counted by 0.5", "in log")),
+        (
+            Unmix(shading=0.25, solidity=1.5, screen_level=0.9, see_through_colour=(0.7, 0.8, 0.9)),
+            (
+                *("64 px", "free within 0.25", "within 0.006", "solidity 1.5"),
+                *(
+                    "the screen 0.9 as bright",
+                    "see-through is (0.7, 0.8, 0.9)",
+                    "none was measured",
+                ),
+            ),
+        ),
         (ValueBand(channel="red", low_out=None, low_in=None), ("no lower end", "red channel")),
     ],
 )

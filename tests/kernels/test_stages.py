@@ -34,12 +34,13 @@ from kernels.recipe import (
     ScreenLight,
     Shape,
     ShapePose,
+    Unmix,
     ValueBand,
 )
 from kernels.recipe_file import parse_recipe, recipe_schema, recipe_text
 from kernels.reference.background import place
 from kernels.reference.pointwise import SOURCES
-from kernels.stages import AT_FULL_SIZE, STAGES, scaled_recipe
+from kernels.stages import AT_FULL_SIZE, OF_REDUCED, STAGES, scaled_recipe
 from tests.kernels.cuda.host import HostDevice
 
 SIZE = (12, 16)
@@ -48,6 +49,7 @@ STAGE_PLANES = {
     *("matte:edges", "matte:hue", "matte:off", "cumulative", "fill:spill"),
     *("shadow", "local_foreground", "wrap"),
 }
+UNMIX_PLANES = {"unmix:mixed", "matte:mixed", "cumulative", "local_foreground", "wrap"}
 
 
 def base() -> Recipe:
@@ -79,6 +81,15 @@ def base() -> Recipe:
     recipe.assemble.edge_colour.reach_px = 2
     recipe.assemble.light_wrap = LightWrap(amount=0.5, reach_px=2)
     recipe.assemble.screen_light = ScreenLight(shapes=[AREA], shadows=0.5, light=0.5, blur_px=1)
+    return recipe
+
+
+def mixed() -> Recipe:
+    """The same with an unmix extractor that gives the edges their colour."""
+    recipe = base()
+    mix = Unmix(id="mixed", role="edge", see_through_colour=(0.7, 0.7, 0.7))
+    mix.refine.soften_px = 1
+    recipe.extractors.append(mix)
     return recipe
 
 
@@ -128,11 +139,13 @@ def options_of(model: Any, path: tuple[Any, ...]) -> list[Any]:
     return [option for part in given for option in part.get("enum", [])]
 
 
-def changes() -> Iterator[tuple[str, Recipe]]:
-    """Yield a recipe for every field: the base with that field changed, where that is allowed."""
-    data = base().dump()
+def changes(start: Recipe, under: str = "") -> Iterator[tuple[str, Recipe]]:
+    """Yield a recipe for every field `under` a path: `start` with it changed, where allowed."""
+    data = start.dump()
     for path in leaves(data):
-        text = recipe_text(base())
+        if not ".".join(map(str, path)).startswith(under):
+            continue
+        text = recipe_text(start)
         changed = parse_recipe(text).dump()
         here = changed
         for step in path[:-1]:
@@ -147,7 +160,7 @@ def changes() -> Iterator[tuple[str, Recipe]]:
         elif path[-1] in ("red_blue_balance", "lean"):
             here[path[-1]] = 0.25
         else:
-            here[path[-1]] = other(value, path, options_of(base(), path))
+            here[path[-1]] = other(value, path, options_of(start, path))
         yield ".".join(map(str, path)), parse_recipe(json.dumps(changed))
 
 
@@ -171,9 +184,9 @@ def kept(engine: Any) -> dict[str, Any]:
     }
 
 
-def remade(engine: Engine, inputs: Inputs, recipe: Recipe) -> set[str]:
-    """Return the stages whose planes are made anew for a recipe, after the base."""
-    engine.planes(build_plan(base(), 1, inputs.planes), inputs, ["composite"])
+def remade(engine: Engine, inputs: Inputs, start: Recipe, recipe: Recipe) -> set[str]:
+    """Return the stages whose planes are made anew for a recipe, after `start`."""
+    engine.planes(build_plan(start, 1, inputs.planes), inputs, ["composite"])
     before = kept(engine)
     assert set(before) >= STAGE_PLANES
     plan = build_plan(recipe, 1, inputs.planes)
@@ -201,8 +214,8 @@ def test_both_engines_keep_the_same_planes_for_every_field(planes: dict[str, Any
     asked = 0
     answers: dict[str, set[str]] = {}
     try:
-        for path, recipe in changes():
-            found = [remade(engine, held[engine], recipe) for engine in (cpu, card)]
+        for path, recipe in changes(base()):
+            found = [remade(engine, held[engine], base(), recipe) for engine in (cpu, card)]
             assert found[0] == found[1], path
             answers[path] = found[0]
             asked += 1
@@ -211,7 +224,9 @@ def test_both_engines_keep_the_same_planes_for_every_field(planes: dict[str, Any
     assert asked > 150
     for path, made in answers.items():
         leaf = path.rpartition(".")[2]
-        if path.startswith(FREE) or leaf == "name" or ".shapes." in path:
+        if path == "source.pixel_aspect":
+            assert made == STAGE_PLANES, path
+        elif path.startswith(FREE) or leaf == "name" or ".shapes." in path:
             assert made == NOTHING, path
         if path.startswith("extractors.0.") and leaf in ("strength", "combine", "role", "on"):
             assert made.isdisjoint({"matte:edges", "matte:hue"}), path
@@ -225,6 +240,36 @@ def test_both_engines_keep_the_same_planes_for_every_field(planes: dict[str, Any
     assert answers["despill.1.weight"] == {"local_foreground", "wrap"}
     assert answers["assemble.screen_light.blur_px"] == {"shadow", "wrap"}
     assert answers["assemble.light_wrap.reach_px"] == {"wrap"}
+
+
+def test_unmix_is_made_anew_by_its_own_values_alone(planes: dict[str, Any]) -> None:
+    """Walks the values of an unmix extractor, and what else could reach it, on both engines.
+
+    Our own rule, no outside source: dragging anything else never solves a frame again.
+    """
+    cpu, card = CpuEngine(threads=1), DeviceEngine(HostDevice(), storage="float32")
+    held = {engine: hold_all(engine, planes) for engine in (cpu, card)}
+    answers: dict[str, set[str]] = {}
+    try:
+        for under in ("extractors.4.", "source.", "screen.", "assemble.edge_colour.", "refine.ch"):
+            for path, recipe in changes(mixed(), under):
+                found = [remade(engine, held[engine], mixed(), recipe) for engine in (cpu, card)]
+                assert found[0] == found[1], path
+                answers[path] = found[0]
+    finally:
+        cpu.close()
+    own = ("reach_px", "shading", "solidity", "noise_trust", "clean_error", "screen_level")
+    for name in (*own, "see_through_colour", "key_from"):
+        assert answers.pop(f"extractors.4.{name}") == UNMIX_PLANES, name
+    assert answers.pop("source.chroma") == UNMIX_PLANES
+    for path in [path for path in answers if path.startswith("screen.")]:
+        assert ("unmix:mixed" in answers.pop(path)) == (".clean_plate" not in path), path
+    assert answers.pop("assemble.edge_colour.despill") == {"local_foreground"}
+    answers.pop("source.pixel_aspect")  # it is told to every stage
+    assert all("unmix:mixed" not in made for made in answers.values())
+    assert answers["extractors.4.inverted"] == {"matte:mixed", "cumulative", "wrap"}
+    assert answers["extractors.4.refine.soften_px"] == {"matte:mixed", "cumulative", "wrap"}
+    assert answers["refine.choke_px"] == {"cumulative", "wrap"}
 
 
 def pixel_fields(schema: dict[str, Any]) -> set[tuple[str, str]]:
@@ -242,7 +287,7 @@ def test_every_radius_scales_in_a_draft() -> None:
 
     Our own rule, no outside source.
     """
-    recipe = base()
+    recipe = mixed()
     half = scaled_recipe(recipe, 0.5)
     found: dict[tuple[str, str], list[bool]] = {}
 
@@ -263,7 +308,7 @@ def test_every_radius_scales_in_a_draft() -> None:
     told = pixel_fields(recipe_schema())
     assert told == set(found)
     for (model, field), scaled in found.items():
-        if field in AT_FULL_SIZE:
+        if field in AT_FULL_SIZE or (model, field) in OF_REDUCED:
             assert not any(scaled), (model, field)
         else:
             assert scaled, f"the recipe above leaves {model}.{field} at 0"

@@ -70,6 +70,25 @@ def test_values_under_the_pointer_are_the_plates_own(desk: Seat, demo: DemoPaths
     assert any(text.startswith("code") for text in shown)
 
 
+def test_the_recipe_says_how_wide_pixels_are(desk: Seat) -> None:
+    """Source: ITU-T H.273, sample aspect ratio: width over height of a pixel as it is shown."""
+
+    def shown() -> float:
+        (x0, y0), (x1, y1) = desk.at(100, 100), desk.at(200, 200)
+        return (x1 - x0) / (y1 - y0)
+
+    recipe = desk.recipe()
+    assert shown() == pytest.approx(1.0)
+    wide = {**recipe, "source": {**recipe["source"], "pixel_aspect": 2.0}}
+    desk.reset(wide)
+    assert shown() == pytest.approx(2.0)
+    left, right = desk.at(0, 0)[0], desk.at(WIDTH, 0)[0]
+    box = desk.page.locator("#picture").bounding_box()
+    assert box["x"] <= left < right <= box["x"] + box["width"]
+    desk.reset(recipe)
+    assert shown() == pytest.approx(1.0)
+
+
 def test_zoom_goes_to_single_pixels_shown_as_squares(desk: Seat) -> None:
     """Common practice, no source."""
     show(desk, "plate")

@@ -156,7 +156,9 @@ function keyButton(label, onclick) {
 
 /**
  * A box to type a number; arrow keys step it.
- * @param {string} label @param {{step: number, low: number, high: number, optional?: boolean}} field
+ * @param {string} label
+ * @param {{step: number, low: number, high: number, optional?: boolean, empty?: string}} field
+ *   empty: what stands where no number is; "open" if it may be left out
  * @param {(v: number) => void} onnumber @param {() => void} [onempty]
  */
 export function numberBox(label, field, onnumber, onempty) {
@@ -167,7 +169,7 @@ export function numberBox(label, field, onnumber, onempty) {
     inputMode: "decimal",
     autocomplete: "off",
     "aria-label": label,
-    placeholder: field.optional ? "open" : "",
+    placeholder: field.empty ?? (field.optional ? "open" : ""),
   });
   const show = (/** @type {number | null} */ v) => {
     last = v;
@@ -286,20 +288,24 @@ const code = (v) =>
 
 /** @param {FieldInfo} field @param {string[]} path @param {string} label @returns {Parts} */
 function rgbControl(field, path, label) {
-  const isColour = field.key === "colour";
+  const isColour = /(^|_)colour$/.test(field.key);
   const patch = isColour ? h("span", { class: "swatch", "aria-hidden": "true" }) : null;
-  const now = () => getAt(state.recipe, path);
+  const now = () => getAt(state.recipe, path) ?? [0, 0, 0];
   const boxes = (
     field.key === "correlation"
       ? ["red with green", "red with blue", "green with blue"]
       : ["red", "green", "blue"]
   ).map((name, i) =>
-    numberBox(`${label}, ${name}`, { step: 0.001, low: -1e6, high: 1e6 }, (v) =>
-      set(
-        path,
-        now().map((/** @type {number} */ x, /** @type {number} */ j) => (j === i ? v : x)),
-        { label },
-      ),
+    numberBox(
+      `${label}, ${name}`,
+      { step: 0.001, low: -1e6, high: 1e6, empty: field.optional ? "found" : "" },
+      (v) =>
+        set(
+          path,
+          now().map((/** @type {number} */ x, /** @type {number} */ j) => (j === i ? v : x)),
+          { label },
+        ),
+      field.optional ? () => set(path, null, { label }) : undefined,
     ),
   );
   const pick = isColour
@@ -316,9 +322,9 @@ function rgbControl(field, path, label) {
   return {
     head: pick ? [pick] : [],
     body: [h("div", { class: patch ? "rgb" : "rgb plain" }, patch, ...boxes)],
-    show(/** @type {RGB} */ v) {
-      if (patch) patch.style.background = `rgb(${v.map(code).join(" ")})`;
-      boxes.forEach((box, i) => box.show(v[i]));
+    show(/** @type {RGB | null} */ v) {
+      if (patch) patch.style.background = v ? `rgb(${v.map(code).join(" ")})` : "none";
+      boxes.forEach((box, i) => box.show(v ? v[i] : null));
     },
   };
 }

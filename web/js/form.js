@@ -24,6 +24,7 @@ export const ACTS_WITH = {
   "EdgeColour.settle_by_noise": ["method", ["subtract"]],
   "EdgeColour.reach_px": ["method", ["unmix"]],
   "EdgeColour.hold": ["method", ["unmix"]],
+  "EdgeColour.despill": ["method", ["unmix"]],
   "Screen.clean_plate_colourspace": ["clean_plate", ["file"]],
 };
 

@@ -123,6 +123,9 @@ function explanation() {
       }),
     ];
   }
+  const unmixed = state.recipe?.extractors.some((e) => e.on && e.kind === "unmix");
+  if (view.name === "alpha_error" && !unmixed)
+    return [h("span", { class: "title", text: "No unmix extractor takes part: only it tells its error." })];
   const { marks, scale: title } = viewInfo(view.name);
   if (marks.length)
     return [scale(title, marks, `${title}: scale from ${marks[0]} to ${marks[marks.length - 1]}`)];

@@ -36,7 +36,8 @@ const paint = makePaint(
 );
 receivePictures((meta, bytes) => paint.picture({ ...meta, key: keyOf(meta.viewId, meta.port) }, bytes));
 
-const aspect = () => state.shot?.pixel_aspect ?? 1;
+const aspect = () => state.recipe?.source.pixel_aspect ?? state.shot?.pixel_aspect ?? 1;
+let arrangedAspect = 1;
 const frameSize = () => (state.shot ? [state.shot.width, state.shot.height] : [1920, 1080]);
 
 function fitScale() {
@@ -81,6 +82,7 @@ const arrange = perFrame(() => {
   settle();
   const dpr = devicePixelRatio;
   const [x, y] = toStage(0, 0);
+  arrangedAspect = aspect();
   paint.arrange({
     place: { x: x * dpr, y: y * dpr, sx: port.scale * aspect() * dpr, sy: port.scale * dpr },
     frame: frameSize(),
@@ -168,6 +170,9 @@ on("shot ready", () => {
   arrange();
 });
 on("view", arrange);
+on("recipe", () => {
+  if (aspect() !== arrangedAspect) arrange();
+});
 on("followregion", showRegion);
 document.addEventListener("visibilitychange", () => {
   send({ type: "hidden", hidden: document.hidden });

@@ -189,7 +189,7 @@ function showValues(x, y, got) {
   const matte =
     got.linear[0] === got.linear[1] &&
     got.linear[1] === got.linear[2] &&
-    ["matte", "evenness", "alpha_noise"].includes(got.name);
+    ["matte", "evenness", "alpha_noise", "alpha_error"].includes(got.name);
   readout.replaceChildren(
     h("span", { class: "head", text: `${x}, ${y}` }),
     h("span"),

@@ -60,6 +60,7 @@ export type ViewName =
   | "composite"
   | "evenness"
   | "alpha_noise"
+  | "alpha_error"
   | "deciding";
 
 export interface Accepted {
@@ -256,6 +257,7 @@ export interface EdgeColour {
   settle_by_noise: boolean;
   reach_px: number | Keys;
   hold: number | Keys;
+  despill: number | Keys;
 }
 
 export interface EngineInfo {
@@ -579,7 +581,7 @@ export interface Pong {
 
 export interface Problem {
   type: "error";
-  code: "protocol" | "role" | "invalid" | "missing" | "rate" | "revoked" | "media" | "job" | "server";
+  code: "protocol" | "role" | "invalid" | "missing" | "rate" | "revoked" | "media" | "job" | "server" | "superseded";
   message: string;
   about: string;
   fatal: boolean;
@@ -849,6 +851,7 @@ export interface Source {
   colourspace: string;
   plate_alpha: "ignore" | "use";
   pixel_aspect: number | null;
+  chroma: "4:4:4" | "4:2:2" | "4:2:0";
   denoised_path: string;
   denoised_colourspace: string;
   denoise: Denoise;
@@ -938,6 +941,27 @@ export interface Transport {
 export interface Undo {
   client_seq: number;
   type: "undo";
+}
+
+export interface Unmix {
+  id: string;
+  name: string;
+  on: boolean;
+  role: "core" | "edge";
+  combine: CombineName | null;
+  strength: number | Keys;
+  inverted: boolean;
+  key_from: "plate" | "denoised";
+  shapes: Shape[];
+  refine: Refine;
+  kind: "unmix";
+  reach_px: number | Keys;
+  shading: number | Keys;
+  solidity: number | Keys;
+  noise_trust: number | Keys;
+  clean_error: number | Keys;
+  screen_level: number | Keys;
+  see_through_colour: RGB | null;
 }
 
 export interface Unshow {
@@ -1047,7 +1071,8 @@ export type Extractor =
   | HueBand
   | PlateDifference
   | ColourDifference
-  | ChromaDistance;
+  | ChromaDistance
+  | Unmix;
 
 export type ClientMessage =
   | Hello

@@ -54,6 +54,7 @@ def _dimmer(s: Signals, near: Array) -> tuple[Array, Array]:
     low, high = ratio.min(axis=0), ratio.max(axis=0)
     rough = gaussian(((s.plate - g) ** 2 / s.variance).mean(axis=0), 2.0)
     fits = soft_step(low, 0.5, 0.55) * soft_step(-high, -1.03, -1.0)
-    fits = fits * soft_step(-high, -1.35 * low, -1.25 * low) * soft_step(-rough, -1.8, -1.4)
+    some = np.maximum(low, 0.5)  # black is no panel, and no division by nothing
+    fits = fits * soft_step(-high, -1.35 * some, -1.25 * some) * soft_step(-rough, -1.8, -1.4)
     fits = opened(np.asarray(fits * (1 - near), np.float32), 4)
     return ratio, gaussian(fits, 2.0)

@@ -63,9 +63,9 @@ def _job_engine(service: Service) -> Any:
     """The engine for a job: the GPU is shared through its thread, the CPU gets one thread more."""
     if not service.engine.abilities.uses_cores:
         return SharedEngine(service.engine, service.thread)
-    from kernels.cpu.engine import CpuEngine
+    from kernels.cpu import cpu_engine
 
-    return CpuEngine(threads=1)
+    return cpu_engine(threads=1)
 
 
 @handle.register

@@ -15,6 +15,7 @@ from kernels.inputs import gather
 from kernels.parity_cases import cases
 from kernels.plan import build_plan
 from kernels.recipe import (
+    Background,
     ColourDifference,
     CurvePoint,
     DespillPass,
@@ -24,6 +25,7 @@ from kernels.recipe import (
     Refine,
     starting_recipe,
 )
+from kernels.reference.background import place
 from kernels.reference.execute import planes as reference_planes
 from tests.kernels.cuda.host import HostDevice
 
@@ -92,6 +94,8 @@ def test_both_forms_give_the_same_code_values(size: tuple[int, int], kernel: str
         ("blur", "sum[o] += weight * v[(o + s) % COLUMN_OUT]", "sum[o] += weight * v[o]", "light"),
         ("refine", "highest == -INFINITY ? INFINITY : highest", "highest", "refine despeckle"),
         ("refine", "mean_p - slope * mean_i", "mean_p + slope * mean_i", "refine guide"),
+        ("refine", "i / count, wide, n)", "i / count, wide, wide)", "squeezed refine despeckle"),
+        ("refine", "(a, x + i, y, INFINITY)", "(a, x, y, INFINITY)", "squeezed refine choke"),
     ],
 )
 def test_a_broken_kernel_is_caught(unit: str, old: str, new: str, name: str) -> None:
@@ -101,7 +105,8 @@ def test_a_broken_kernel_is_caught(unit: str, old: str, new: str, name: str) -> 
     assert any(not d.good for d in found)
 
 
-def test_a_region_equals_the_whole_frame(emulated: DeviceEngine) -> None:
+@pytest.mark.parametrize("aspect", [1.0, 2.0, 0.75])
+def test_a_region_equals_the_whole_frame(emulated: DeviceEngine, aspect: float) -> None:
     """Source: the whole frame's own result; the halos of all refinements are declared."""
     refine = Refine(choke_px=-2.5, soften_px=1.5)
     refine.despeckle.holes_px, refine.guide.radius_px, refine.protect_edges.distance_px = (
@@ -113,7 +118,7 @@ def test_a_region_equals_the_whole_frame(emulated: DeviceEngine) -> None:
     recipe.assemble.light_wrap.amount = 0.5
     recipe.assemble.light_wrap.reach_px = 3.0
     inputs = gather(emulated, recipe, 1, plate=RNG.random((3, 120, 150), np.float32))
-    plan = build_plan(recipe, 1, inputs.planes)
+    plan = build_plan(recipe, 1, inputs.planes, pixel_aspect=aspect)
     whole = emulated.planes(plan, inputs, ["alpha", "composite"])
     emulated.forget()
     x0, y0, x1, y1 = region = (71, 33, 90, 59)
@@ -235,3 +240,44 @@ def test_hue_curves_hold_at_the_borders_of_the_sectors(emulated: DeviceEngine) -
     expected = reference_planes(plan, {"plate": plate}, ["despilled", "extractor:a"])
     for name in got:
         assert np.abs(got[name] - expected[name]).max() < 1e-5, name
+
+
+@pytest.mark.parametrize("aspect", [1.0, 2.0])
+def test_defocus_follows_the_pixel_aspect(emulated: DeviceEngine, aspect: float) -> None:
+    """Source: `kernels.reference.background.place`."""
+    p = Background(kind="picture", defocus_px=4.0)
+    picture = RNG.random((3, 30, 44), np.float32)
+    got = emulated.place(emulated.hold(picture), p, 44, 30, pixel_aspect=aspect)
+    expected = place(picture, p, 44, 30, pixel_aspect=aspect)
+    assert np.abs(emulated.fetch(got) - expected).max() < 1e-5
+
+
+def test_square_pixels_take_no_pass_of_their_own(emulated: DeviceEngine) -> None:
+    """With an aspect of 1 the launches are those without one. Our own rule, no outside source."""
+    refine = Refine(choke_px=2.5, soften_px=1.5)
+    recipe = Recipe(extractors=[ColourDifference(id="a", refine=refine)])
+    inputs = gather(emulated, recipe, 1, plate=RNG.random((3, 20, 30), np.float32))
+    made = []
+    for aspect in (1.0, 2.0):
+        emulated.device.launches.clear()
+        plan = build_plan(recipe, 1, inputs.planes, pixel_aspect=aspect)
+        emulated.planes(plan, inputs, ["alpha"])
+        made.append([name for name in emulated.device.launches if name.startswith("erode")])
+    assert made[0] == ["erode"]
+    assert set(made[1]) == {"erode_line", "erode_arms", "erode_mix"}
+
+
+@pytest.mark.parametrize("aspect", [0.5, 2.0])
+def test_the_largest_settings_run_with_pixels_that_are_not_square(
+    emulated: DeviceEngine, aspect: float
+) -> None:
+    """Source: `kernels.reference`: the limits of boxes and windows across are the same."""
+    refine = Refine(choke_px=-32)
+    refine.despeckle.holes_px, refine.guide.radius_px = 24.0, 64.0
+    recipe = Recipe(extractors=[HueBand(id="a", hue_deg=120, refine=refine)])
+    plate = np.random.default_rng(8).random((3, 40, 150)).astype(np.float16).astype(np.float32)
+    inputs = gather(emulated, recipe, 1, plate=plate)
+    plan = build_plan(recipe, 1, inputs.planes, pixel_aspect=aspect)
+    got = emulated.planes(plan, inputs, ["alpha"])["alpha"]
+    expected = reference_planes(plan, {"plate": plate}, ["alpha"])["alpha"]
+    assert np.abs(got - expected).max() < 5e-5

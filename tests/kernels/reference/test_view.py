@@ -32,7 +32,7 @@ def planes_of(height: int = 18, width: int = 24, seed: int = 2) -> dict[str, Any
     planes: dict[str, Any] = {
         name: rng.uniform(-0.1, 1.5, (3, height, width)).astype(np.float32) for name in names
     }
-    for name in ("alpha", "matte:one", "matte:two"):
+    for name in ("alpha", "error", "matte:one", "matte:two"):
         planes[name] = rng.uniform(0, 1, (height, width)).astype(np.float32)
     return planes
 

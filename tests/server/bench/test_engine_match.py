@@ -41,7 +41,7 @@ def test_an_engine_that_differs_is_caught(
     original = CpuEngine.planes
 
     class Off(CpuEngine):
-        def __init__(self, **_: object) -> None:
+        def __init__(self, *_: object) -> None:
             super().__init__(1)
             self.off = next(turns)
 
@@ -49,6 +49,7 @@ def test_an_engine_that_differs_is_caught(
             made = original(self, *given, **more)
             return {name: plane + np.float32(self.off) for name, plane in made.items()}
 
+    monkeypatch.setenv("VERDIGRIS_CPU_LEVEL", "numpy")
     monkeypatch.setattr("kernels.cpu.engine.CpuEngine", Off)
     found = engine_match.engine_match(*shot, engines=("cpu", "cpu"))
     assert "alpha.A" in found["over_tolerance"]

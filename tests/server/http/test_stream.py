@@ -284,9 +284,9 @@ def test_a_clean_plate_and_a_background_are_taken_by_name(fresh: Live) -> None:
             {"op": "set", "path": "assemble/background/kind", "value": "picture"},
         )
         revision = page.until("accepted")["revision"]
-        end = time.monotonic() + 15
+        end = time.monotonic() + 60
         while time.monotonic() < end:
-            _, data = page.picture(revision=revision)
+            _, data = page.picture(60, revision=revision)
             picture = np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).astype(int)
             if picture[5, 5, 1] > picture[5, 5, 0] + 40:
                 break

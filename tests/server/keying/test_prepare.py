@@ -10,13 +10,13 @@ import numpy as np
 import OpenEXR
 import pytest
 
-from kernels.cpu.engine import CpuEngine
 from kernels.recipe import Denoise, Noise, starting_recipe
 from kernels.recipe_file import load_recipe, save_recipe
 from kernels.reference import denoise as reference
 from server import cli
 from server.keying.prepare import PrepareError, measured_noise, prepare_shot, share_left
 from server.media import open_shot, write_exr
+from tests.cpu_forms import FORMS, cpu_form
 
 FRAMES = (1001, 1002, 1003, 1005)
 HEIGHT, WIDTH = 180, 320
@@ -47,7 +47,7 @@ def folder(tmp_path: Path) -> Path:
             {"": plate(frame)},
             half=False,
             interop_id="lin_ap1_scene",
-            attributes={"reelName": "A007", "timeCode": (frame, 0)},
+            attributes={"reelName": "A007", "timeCode": (0x01000000 | frame % 10, 0)},
         )
     return tmp_path
 
@@ -62,13 +62,14 @@ def header(path: Path) -> dict:
         return dict(file.header())
 
 
-def test_files_hold_what_the_reference_makes_of_the_frames(folder: Path) -> None:
+@pytest.mark.parametrize("form", FORMS)
+def test_files_hold_what_the_reference_makes_of_the_frames(folder: Path, form: str) -> None:
     """Source: `reference.denoise` on the same frames; read back by the OpenEXR project's module."""
     shot = open_shot(folder / "in", missing="hold")
     recipe = starting_recipe()
     recipe.screen.noise = NOISE
     recipe.source.denoise = Denoise(reach_frames=2)
-    engine = CpuEngine(2)
+    engine = cpu_form(form, 2)
     made = prepare_shot(shot, recipe, folder / "out", "gate", engine=engine)
     engine.close()
     assert made.pattern == str(folder / "out" / "gate.####.exr")

@@ -16,7 +16,7 @@ import pytest
 
 from kernels.inputs import gather
 from kernels.plan import build_plan
-from kernels.recipe import HueBand, Recipe, starting_recipe
+from kernels.recipe import HueBand, Recipe, Unmix, starting_recipe
 from kernels.recipe_file import recipe_hash, save_recipe
 from kernels.reference import execute
 from server import cli
@@ -101,6 +101,31 @@ def test_a_rendered_file_holds_what_the_reference_computes(
     }
 
 
+def test_an_unmixed_file_holds_the_expected_error(shot: str, tmp_path: Path) -> None:
+    """Source: read back by the OpenEXR project's own module; expected values by the reference."""
+    key = starting_recipe()
+    key.extractors = [Unmix(id="mix", name="mix", role="edge")]
+    key.assemble.edge_colour.method = "unmix"
+    saved = save_recipe(key, tmp_path / "unmix.json")
+    out = str(tmp_path / "out" / "key.####.exr")
+    assert render(shot, saved, out, "--float", "--layers", "straight,extractors,error") == 0
+    channels = OpenEXR.File(
+        str(tmp_path / "out" / "key.1002.exr"), separate_channels=True
+    ).channels()
+    source = open_shot(shot)
+    planes = {"plate": source.read(1002).pixels}
+    plan = build_plan(key, 1002, planes, weights=source.colour.luminance_weights)
+    expected = execute.planes(plan, planes, ["extractor:mix", "error", "straight"])
+    assert expected["error"].max() > 0
+    for name, plane in (
+        ("extractor.mix.A", expected["extractor:mix"]),
+        ("error.A", expected["error"]),
+        ("straight.G", expected["straight"][1]),
+    ):
+        np.testing.assert_allclose(channels[name].pixels, plane, atol=2e-5, err_msg=name)
+    assert "alpha.A" not in channels
+
+
 def _expected(shot: str, recipe: Path, frame: int) -> dict[str, np.ndarray]:
     from kernels.cpu.engine import CpuEngine
     from kernels.recipe_file import load_recipe
@@ -143,6 +168,22 @@ def test_the_header_is_clean_and_keeps_what_belongs_to_the_shot(
 
     assert spec.getattribute("verdigris:recipe") == recipe_hash(load_recipe(recipe))
     assert str(spec.format) == "half"
+
+
+def test_the_recipes_pixel_aspect_goes_into_the_header(
+    shot: str, recipe: Path, tmp_path: Path
+) -> None:
+    """Source: OpenEXR's standard attribute pixelAspectRatio, read by OpenImageIO."""
+    from kernels.recipe_file import load_recipe, recipe_text
+
+    said = load_recipe(recipe)
+    said.source.pixel_aspect = 2.0
+    changed = tmp_path / "wide.json"
+    changed.write_text(recipe_text(said), encoding="utf-8")
+    assert render(shot, changed, str(tmp_path / "key.####.exr"), "--frames", "1001") == 0
+    image = oiio.ImageInput.open(str(tmp_path / "key.1001.exr"))
+    assert image.spec().getattribute("PixelAspectRatio") == 2.0
+    image.close()
 
 
 def test_straight_and_premultiplied_fit_together(shot: str, recipe: Path, tmp_path: Path) -> None:
@@ -347,3 +388,63 @@ def test_no_recipe_keeps_everything_opaque(shot: str, tmp_path: Path) -> None:
     c = OpenEXR.File(str(tmp_path / "k.1001.exr"), separate_channels=True).channels()
     assert (c["A"].pixels == 1).all()
     np.testing.assert_allclose(c["G"].pixels, plate(1001)[1], atol=1e-3)
+
+
+def test_many_frames_in_flight_change_nothing(shot: str, tmp_path: Path) -> None:
+    """Our own rule, no outside source: the same files, reported in order, whatever is in flight."""
+    from kernels.cpu import cpu_engine
+    from server.keying.render import STAGES, Renderer
+    from server.keying.render_job import RenderJob
+
+    engine = cpu_engine(threads=2)
+    made = {}
+    for in_flight in (1, 5):
+        out = str(tmp_path / f"out{in_flight}" / "key.####.exr")
+        job = RenderJob(shot=open_shot(shot), recipe=starting_recipe(), out=out)
+        steps: list[tuple[int, int]] = []
+        renderer = Renderer(job, engine, in_flight=in_flight)
+        done = renderer.run(lambda at, of, steps=steps: steps.append((at, of)))
+        assert steps == [(0, 3), (1, 3), (2, 3), (3, 3)]
+        assert set(done.seconds_in) == set(STAGES)
+        assert all(seconds > 0 for seconds in done.seconds_in.values())
+        files = [tmp_path / f"out{in_flight}" / f"key.{frame}.exr" for frame in FRAMES]
+        made[in_flight] = [oiio.ImageBuf(str(file)).get_pixels(oiio.FLOAT) for file in files]
+    engine.close()
+    assert all(np.array_equal(a, b) for a, b in zip(made[1], made[5], strict=True))
+
+
+@pytest.mark.parametrize(
+    ("size", "cores", "frames"),
+    [((1920, 1080), 2, 3), ((1920, 1080), 16, 7), ((3840, 2160), 16, 2), ((8192, 4320), 64, 2)],
+)
+def test_frames_in_flight_are_bounded(size: tuple[int, int], cores: int, frames: int) -> None:
+    """Our own rule, no outside source: by the cores and by about a gigabyte."""
+    from server.keying.render import frames_in_flight
+
+    assert frames_in_flight(*size, cores) == frames
+
+
+def test_stills_are_held_once_and_again_when_they_change() -> None:
+    """Our own rule, no outside source: a clean plate that is one array is taken once."""
+    from kernels.cpu.engine import CpuEngine
+    from server.keying.held_stills import HeldStills
+
+    engine = CpuEngine(threads=1)
+    held = HeldStills(engine)
+    recipe = starting_recipe()
+    clean, other = np.full((3, 8, 8), 0.2, np.float32), np.full((3, 8, 8), 0.3, np.float32)
+    first, again, changed = (
+        held.inputs(recipe, 1, plate=plate(1)[:, :8, :8], clean=image).planes
+        for image in (clean, clean, other)
+    )
+    assert again["clean"] is first["clean"]
+    assert again["background"] is first["background"]
+    assert again["plate"] is not first["plate"]
+    assert np.array_equal(engine.fetch(changed["clean"]), other)
+    bigger = recipe.model_copy(deep=True)
+    bigger.assemble.background.exposure_stops = 1.0
+    after = held.inputs(bigger, 1, plate=plate(1)[:, :8, :8], clean=other).planes
+    assert after["background"] is not changed["background"]
+    with pytest.raises(ValueError, match="clean is 8x8, the plate 56x40"):
+        held.inputs(recipe, 1, plate=plate(1), clean=clean)
+    engine.close()

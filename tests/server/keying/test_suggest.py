@@ -10,17 +10,18 @@ import pytest
 from demo_media import truth_shot
 from demo_media.scene import TruthShot
 from kernels import metrics
-from kernels.cpu.engine import CpuEngine
+from kernels.cpu import cpu_engine
 from kernels.explain import explain
 from kernels.inputs import gather
 from kernels.measure.subject import excess_share
 from kernels.measure.survey import measure_frame
 from kernels.parameters import Keys
 from kernels.plan import build_plan
-from kernels.recipe import ColourDifference, Noise, Recipe
-from server.keying.arrange import Findings, arrange, matte_sigma
+from kernels.recipe import ColourDifference, Noise, Recipe, Unmix
+from server.keying.arrange import arrange, matte_sigma
 from server.keying.clean_plates import CleanPlateError, GivenPlate
-from server.keying.suggest import SuggestError, combine, suggest
+from server.keying.findings import Findings
+from server.keying.suggest import SuggestError, combine, suggest, suggest_shot
 from server.media import Shot, open_shot, write_exr
 from tests.server.survey.screens import flat, noisy, with_disc, with_markers
 from tests.server.survey.setups import Look, Setup, make
@@ -28,14 +29,21 @@ from tests.server.survey.setups import Look, Setup, make
 TUNED, HELD_OUT = (0, 1, 2, 5, 7, 8), (100, 102, 104, 105, 108, 109)
 
 
-def key(recipe: Recipe, plate: np.ndarray, clean: np.ndarray | None) -> np.ndarray:
-    engine = CpuEngine(threads=2)
+def key(recipe: Recipe, plate: np.ndarray, clean: np.ndarray | None, frame: int = 0) -> np.ndarray:
+    engine = cpu_engine(threads=2)
     try:
         planes = {"plate", "background"} | ({"clean"} if clean is not None else set())
-        inputs = gather(engine, recipe, 0, plate=plate, clean=clean)
-        return engine.planes(build_plan(recipe, 0, planes), inputs, ["alpha"])["alpha"]
+        inputs = gather(engine, recipe, frame, plate=plate, clean=clean)
+        return engine.planes(build_plan(recipe, frame, planes), inputs, ["alpha"])["alpha"]
     finally:
         engine.close()
+
+
+def unmixing(recipe: Recipe) -> Unmix:
+    """The recipe's first extractor, which unmixes."""
+    extractor = recipe.extractors[0]
+    assert isinstance(extractor, Unmix)
+    return extractor
 
 
 def suggested(shot: TruthShot) -> np.ndarray:
@@ -106,7 +114,7 @@ def test_suggest_writes_a_recipe_and_its_plate_and_says_why(tmp_path: Path) -> N
     for extractor in recipe.extractors:
         assert f"extractors.{extractor.id}" in recipe.notes
     told = explain(recipe)
-    assert "Why: the weights" in told
+    assert "Why: coverage and the subject's own colour are solved together" in told
     assert "measured over 3 frames" in told
     again = suggest(shot, clean_plate=plate)
     assert again.dump() == recipe.dump()
@@ -114,19 +122,26 @@ def test_suggest_writes_a_recipe_and_its_plate_and_says_why(tmp_path: Path) -> N
     assert suggest(shot).screen.clean_plate == "none"
 
 
-def test_drifting_light_is_followed_by_keyed_gains(tmp_path: Path) -> None:
+def test_drifting_light_is_followed_by_keys(tmp_path: Path) -> None:
     """Common practice, no source: the matte of bare screen stays clear as the light falls."""
     shot = open_shot(written(tmp_path, frames=5, gain=0.93))
     recipe = suggest(shot, clean_plate=tmp_path / "c.exr")
-    gain = recipe.extractors[0].gain  # type: ignore[union-attr]
-    assert isinstance(gain, Keys)
-    assert gain.at(1001) < 1 < gain.at(1005)
-    assert gain.at(1001) / gain.at(1005) == pytest.approx(0.93**4, rel=0.03)
+    level = unmixing(recipe).screen_level
+    assert isinstance(level, Keys)
+    assert level.at(1001) > 1 > level.at(1005)
+    assert level.at(1005) / level.at(1001) == pytest.approx(0.93**4, rel=0.03)
     assert "drifts" in recipe.notes["light"]
+    found = suggest_shot(shot)
+    for frame in (1001, 1005):
+        alpha = key(recipe, shot.read(frame).pixels, found.clean, frame)
+        assert alpha[:20].max() < 0.01
+        assert alpha[80:100, 150:170].min() > 0.99
+    gain = arrange(found.findings, arrangement="three").extractors[0].gain  # type: ignore[union-attr]
+    assert gain.at(1001) / gain.at(1005) == pytest.approx(0.93**4, rel=0.03)  # type: ignore[union-attr]
     steady = tmp_path / "steady"
     steady.mkdir()
     recipe = suggest(open_shot(written(steady)), clean_plate=tmp_path / "d.exr")
-    assert recipe.extractors[0].gain == 1.0  # type: ignore[union-attr]
+    assert unmixing(recipe).screen_level == 1.0
 
 
 def test_a_clean_plate_that_is_given_is_keyed_with(tmp_path: Path) -> None:
@@ -144,8 +159,7 @@ def test_a_clean_plate_that_is_given_is_keyed_with(tmp_path: Path) -> None:
         assert (screen.clean_plate, screen.clean_plate_path) == ("file", "bare/plate.exr")
         assert screen.clean_plate_colourspace == "ACEScg"
         assert "bare/plate.exr was there and is kept" in recipe.notes["screen"]
-        gain = recipe.extractors[0].gain  # type: ignore[union-attr]
-        assert gain == pytest.approx(level, rel=0.01)
+        assert unmixing(recipe).screen_level == pytest.approx(1 / level, rel=0.01)
         assert ("200 % as bright" in recipe.notes.get("light", "")) == (level == 0.5)
         image = shot.read(1002).pixels
         alpha = key(recipe, image, flat(320, 180) * np.float32(level))
@@ -162,10 +176,10 @@ def test_drift_is_told_from_a_clean_plate_that_is_given(tmp_path: Path) -> None:
     shot = open_shot(written(tmp_path, frames=5, gain=0.93))
     write_exr(tmp_path / "bare.exr", {"": flat(320, 180)}, half=False, interop_id="lin_ap1_scene")
     recipe = suggest(shot, given=GivenPlate(open_shot(tmp_path / "bare.exr"), "bare.exr"))
-    gain = recipe.extractors[0].gain  # type: ignore[union-attr]
-    assert isinstance(gain, Keys)
-    assert gain.at(1001) == pytest.approx(1.0, rel=0.01)
-    assert gain.at(1005) == pytest.approx(1 / 0.93**4, rel=0.01)
+    level = unmixing(recipe).screen_level
+    assert isinstance(level, Keys)
+    assert level.at(1001) == pytest.approx(1.0, rel=0.01)
+    assert level.at(1005) == pytest.approx(0.93**4, rel=0.01)
 
 
 def moving_shot(folder: Path, look: Look, frames: int = 5) -> tuple[Shot, list[Setup]]:
@@ -198,7 +212,7 @@ def test_a_moving_camera_gets_a_clean_plate_a_frame(tmp_path: Path, look: Look, 
     assert "every frame has its own clean plate" in recipe.notes["camera"]
     assert seen[-1] == (11, 11)
     assert recipe.garbage == []
-    assert not isinstance(recipe.extractors[0].gain, Keys)  # type: ignore[union-attr]
+    assert not isinstance(unmixing(recipe).screen_level, Keys)
     assert recipe.screen.clean_plate_path == "clean/clean.####.exr"
     assert not out.exists()
     plates = open_shot(tmp_path / recipe.screen.clean_plate_path)
@@ -255,14 +269,14 @@ def test_settings_follow_what_was_measured() -> None:
     """Common practice, no source: noisier shots get higher levels, near colours a lower white."""
 
     def clear_black(found: Findings) -> float:
-        extractor = arrange(found).extractors[2]
+        extractor = arrange(found, arrangement="three").extractors[2]
         assert isinstance(extractor, ColourDifference)
         return float(extractor.refine.levels.clear_below)  # type: ignore[arg-type]
 
     quiet, loud = finding(), finding(noise=Noise(offset=(1e-4, 1e-4, 1e-4)))
     assert 0.1 < clear_black(quiet) < clear_black(loud)
-    assert clear_black(finding(subsampled=True)) > clear_black(quiet)
-    near = arrange(finding(separation=0.6)).extractors[1]
+    assert clear_black(finding(chroma="4:2:0")) > clear_black(quiet)
+    near = arrange(finding(separation=0.6), arrangement="three").extractors[1]
     assert float(near.refine.levels.solid_above) == pytest.approx(0.57)  # type: ignore[arg-type]
     assert "keep_solid" in arrange(finding(separation=0.1)).notes
     assert "denoise" in arrange(finding(noise=Noise(offset=(5e-3,) * 3))).notes["noise"]
@@ -274,7 +288,7 @@ def test_radii_suit_the_width_of_the_picture() -> None:
     """Common practice, no source: smaller ones on small pictures, never larger than at 960."""
 
     def radii(width: int) -> list[float]:
-        _, solid, clear = arrange(finding(width=width)).extractors
+        _, solid, clear = arrange(finding(width=width), arrangement="three").extractors
         refine = clear.refine
         return [
             float(v)  # type: ignore[arg-type]

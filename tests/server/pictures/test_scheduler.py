@@ -398,3 +398,32 @@ def test_sizes_on_the_wire(region: list[int] | None, width: int, expected: tuple
     bench.run(0.05)
     key = bench.last("a").key
     assert (key.width, key.height) == expected
+
+
+def test_reviewers_who_look_elsewhere_do_not_hold_up_a_drag() -> None:
+    """Our own rule, no outside source: a drag stays quick, whatever reviewers look at meanwhile."""
+    alone, among = Bench(), Bench()
+    counts = []
+    for bench in (alone, among):
+        bench.join("a")
+        if bench is among:
+            for n, view in enumerate(("plate", "matte", "spill", "foreground", "despilled")):
+                bench.join(f"r{n}", "reviewer", name=view)
+                bench.scheduler.follow(f"r{n}", False, bench.now)
+        bench.run(0.5)
+        start = bench.count("a")
+        rest = [0.0]
+
+        def drag(now: float, bench: Bench = bench, rest: list[float] = rest) -> None:
+            if bench.last("a").key.revision < bench.scheduler.revision:
+                rest[0] = now + 0.005  # the hand moves on when it has seen the picture
+            elif now >= rest[0]:
+                change(bench)
+
+        bench.run(2.0, drag)
+        counts.append(bench.count("a") - start)
+    assert counts[1] > 0.85 * counts[0]
+    reviewers = [f"r{n}" for n in range(5)]
+    among.run(2.0)
+    assert all(among.last(r).key.revision == among.scheduler.revision for r in reviewers)
+    assert all(among.last(r).key.quality is Quality.REST for r in reviewers)

@@ -113,6 +113,21 @@ def test_a_background_that_kills_its_reader_ends_the_render_only(
 
 
 @pytest.mark.slow
+def test_a_background_that_kills_its_reader_is_told(
+    watched: Live, deadly: Path, tmp_path: Path
+) -> None:
+    """Our own rule, no outside source: the service opens what a recipe names apart, too."""
+    write_shot(tmp_path / "takes" / "back", "deadly_back", range(1, 2))
+    with watched.page() as page:
+        deadly.touch()
+        page.set("assemble/background/kind", "picture")
+        page.set("assemble/background/path", "back/deadly_back.1.exr")
+        while "deadly_back" not in (told := page.until("status", timeout=60)["message"]):
+            pass
+        assert "ends the process that reads it" in told
+
+
+@pytest.mark.slow
 def test_other_takes_are_surveyed_when_one_ends_a_process(tmp_path: Path, deadly: Path) -> None:
     """Our own rule, no outside source: only the guilty one fails, whichever ran beside it."""
     folder = tmp_path / "takes"

@@ -18,6 +18,7 @@ const LAYERS = [
   ["composite", "Composite"],
   ["despilled", "Despilled"],
   ["extractors", "Every extractor's matte"],
+  ["error", "Expected error of the matte"],
 ];
 
 /** @type {[string, string][]} */
