@@ -209,3 +209,11 @@ def test_an_empty_note_says_so(desk: Seat, seat: Make) -> None:
             m.send({ type: "note_remove", note: n.note })))"""
     )
     desk.until("state.notes.length === 0")
+
+
+def test_a_telephone_keeps_its_bar_on_one_line(seat: Make) -> None:
+    """Our own rule, no outside source: the picture loses no second line to buttons."""
+    one = seat(touch=True, size={"width": 390, "height": 800}, folded=True)
+    assert opened(one) == ["steps"]
+    assert one.page.locator("#top").bounding_box()["height"] < 60
+    assert serious(one) == []
