@@ -50,7 +50,7 @@ def imports_of(path: Path) -> set[str]:
 
 
 def test_dependencies_point_one_way() -> None:
-    """From memory: server may use kernels, never the other way round; to be confirmed."""
+    """Our own rule, no outside source: server may use kernels, never the other way round."""
     for path in (ROOT / "kernels").rglob("*.py"):
         found = imports_of(path)
         assert not any(n.split(".")[0] in ("server", "demo_media", "fastapi") for n in found), path
@@ -59,7 +59,7 @@ def test_dependencies_point_one_way() -> None:
 
 
 def test_importing_needs_no_gpu_package() -> None:
-    """From memory: the packages import where CuPy is not installed; to be confirmed."""
+    """Our own rule, no outside source: the packages import where CuPy is not installed."""
     code = (
         "import sys; sys.modules['cupy'] = None; import kernels, server, kernels.engines as e; "
         "import server.cli; c = e.choose_engine('auto', threads=1); print(c.engine.name, c.reason)"
@@ -73,7 +73,7 @@ def test_importing_needs_no_gpu_package() -> None:
 
 @pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
 def test_paths_in_the_documents_exist(name: str) -> None:
-    """From memory: a guide that names missing files misleads; to be confirmed."""
+    """Our own rule, no outside source: a guide that names missing files misleads."""
     text = (ROOT / name).read_text(encoding="utf-8")
     pattern = r"`((?:kernels|server|web|tests|demo_media|\.ci)/[\w./-]*)`"
     named = set(re.findall(pattern, text))
@@ -84,7 +84,7 @@ def test_paths_in_the_documents_exist(name: str) -> None:
 
 
 def test_commands_in_the_readme_exist() -> None:
-    """From memory: every command shown can be run; to be confirmed."""
+    """Our own rule, no outside source: every command shown can be run."""
     from server import cli
 
     cli.run(["--version"])
@@ -97,7 +97,7 @@ def test_commands_in_the_readme_exist() -> None:
 
 
 def test_no_machine_path_or_big_file_is_kept() -> None:
-    """From memory: the tree is small and belongs to no machine; to be confirmed."""
+    """Our own rule, no outside source: the tree is small and belongs to no machine."""
     listed = subprocess.run(
         ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False
     ).stdout.split("\n")
