@@ -69,12 +69,21 @@ function handle(part) {
   return node;
 }
 
+/** Upright windows have steps and scopes below the picture, and their handles on the line there. */
+const upright = matchMedia("(max-aspect-ratio: 1/1)");
+
+/** @param {Part} part @param {boolean} open */
+function homeOf(part, open) {
+  if (part === "scopes" || (part === "steps" && upright.matches)) return HOMES.scopes;
+  return open ? HOMES[part] : stage;
+}
+
 /** @param {Part} part @param {boolean} open */
 function put(part, open) {
   const node = handles[part];
   const had = document.activeElement === node;
   app.dataset[part] = open ? "open" : "closed";
-  const home = open || part === "scopes" ? HOMES[part] : stage;
+  const home = homeOf(part, open);
   if (node.parentElement !== home) home.append(node);
   node.setAttribute("aria-expanded", String(open));
   node.title = `${open ? "Fold away" : "Unfold"}: ${TITLES[part].toLowerCase()}`;
@@ -93,6 +102,7 @@ function showTop() {
 document.addEventListener("fullscreenchange", showTop);
 document.querySelector(".skip")?.addEventListener("click", () => fold("steps", true));
 on("folds", showTop);
+upright.addEventListener("change", () => PARTS.forEach((part) => put(part, isOpen(part))));
 on("you", () => {
   const open = remembered();
   for (const part of PARTS) put(part, open[part]);
