@@ -133,7 +133,7 @@ def test_a_file_baked_elsewhere_can_be_chosen_and_told_its_colour_space(desk: Se
     space.select_option("ACEScg")
     desk.settle()
     assert desk.recipe("source.denoised_colourspace") == "ACEScg"
-    assert desk.state("state.message") == ""
+    desk.until("state.message === ''")
 
 
 @pytest.mark.slow
