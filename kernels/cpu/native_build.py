@@ -188,6 +188,8 @@ def _link(
     made.replace(folder / target.file_name)
     for rest in folder.glob(f".{target.file_name}.*"):  # import libraries and the like
         rest.unlink()
+    for path in objects:  # some linkers name those after the first object
+        (folder / path.name).with_suffix(".lib").unlink(missing_ok=True)
 
 
 def _run(command: list[str]) -> None:

@@ -78,8 +78,9 @@ def truth(
 ) -> None:
     """Measure keys and baselines on generated shots of known truth.
 
-    Examples: verdigris truth --seeds 100-109 --per-shot --json truth.json;
-    verdigris truth --families harbour,theatre --kinds hair,smoke --sheet keys.png
+    Example: verdigris truth --seeds 100-109 --per-shot --json truth.json
+
+    Example: verdigris truth --families harbour,theatre --kinds hair,smoke --sheet keys.png
     """
     from kernels.engines import choose_engine
     from kernels.errors import EXTRAS, VerdigrisError

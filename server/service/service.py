@@ -99,7 +99,7 @@ class Service:
         """one for operators, one for reviewers, so that none waits behind the other's"""
         self._openers = ThreadPoolExecutor(1, thread_name_prefix="open")
         self._closers = ThreadPoolExecutor(1, thread_name_prefix="close")
-        self._opening: set[Hashable] = set()
+        self._opening: set[tuple[int, Hashable]] = set()
         self._people_at = float("-inf")
         self._people_later = False
         self._cached_told: list[tuple[int, int]] = []
@@ -244,6 +244,7 @@ class Service:
             self._opening.add((opened.serial, companion))
             future = self._openers.submit(opened.open_companion, companion)
             future.add_done_callback(partial(self._opener_done, opened, companion))
+            self.tell_status()
 
     def _opener_done(self, opened: ResidentShot, companion: Hashable, done: Future[bool]) -> None:
         news = done.cancelled() or done.exception() is not None or done.result()
@@ -294,6 +295,9 @@ class Service:
         frame = self.pictures.existing(self.scheduler.clock.frame_at(self.now()))
         recipe = self.session.recipe
         trouble = self.recipes.read_only or self.maker.trouble
+        if any(serial == self.opened.serial for serial, _ in self._opening):
+            opening = "a picture that the recipe names is being opened"
+            trouble = f"{trouble}; {opening}" if trouble else opening
         return overview.problems(self.opened, recipe, self.store, frame, trouble)
 
     def broadcast(self, message: Message, *, but: str = "") -> None:

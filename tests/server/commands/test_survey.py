@@ -206,7 +206,7 @@ def test_suggest_writes_what_render_reads(
     assert run(["suggest", shot, "--out", str(flat_out), "--flat"]) == 0
     assert load_recipe(flat_out).screen.clean_plate == "none"
     assert run(["recipe", "explain", str(out)]) == 0
-    assert "Why: the weights" in capsys.readouterr().out
+    assert "Why: " in capsys.readouterr().out
 
 
 def test_a_log_beside_the_shots_goes_first(tmp_path: Path, own_data: Path) -> None:

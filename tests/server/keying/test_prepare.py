@@ -188,7 +188,7 @@ def test_prepare_measures_a_shot_without_a_recipe_and_goes_on(folder: Path) -> N
     words = ["prepare", str(folder / "in"), "--out", str(folder / "b")]
     assert cli.run([*words, "--frames", "1001"]) == 0
     recipe = load_recipe(folder / "b" / "gate.json")
-    assert len(recipe.extractors) > 1
+    assert recipe.extractors
     assert (folder / "b" / recipe.screen.clean_plate_path).is_file()
     stamp = (folder / "b" / "denoised" / "gate.1001.exr").stat().st_mtime_ns
     assert cli.run(words) == 0

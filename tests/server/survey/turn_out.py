@@ -34,7 +34,11 @@ class Outcome:
 
 
 def turn_out(look: Look, engine: CpuEngine) -> Outcome:
-    """Survey a set-up, suggest a key, key it, and measure the key against the truth."""
+    """Survey a set-up, suggest a key, key it, and measure the key against the truth.
+
+    Keyed by the arrangement of three colour differences, to whose errors the score was fitted; it
+    has not been fitted anew to `unmix`.
+    """
     frames = MOVING_FRAMES if look.moves else (0,)
     made = {frame: make(look, frame=frame) for frame in frames}
     surveys = {frame: _surveyed(setup) for frame, setup in made.items()}
@@ -44,7 +48,7 @@ def turn_out(look: Look, engine: CpuEngine) -> Outcome:
     found = combine(surveys, *made[0].alpha.shape)
     sad = float("nan")
     if found is not None:
-        recipe = arrange(found.findings, clean_plate="c.exr")
+        recipe = arrange(found.findings, clean_plate="c.exr", arrangement="three")
         plan = build_plan(recipe, 0, {"plate", "clean", "background"})
         sads = []
         for setup in made.values():
