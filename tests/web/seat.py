@@ -123,6 +123,7 @@ class Seat:
     def picture(self) -> np.ndarray[Any, Any]:
         """What is seen in the picture's box, (height, width, 3) 8 bit."""
         self.page.mouse.move(5, 5)
+        self.page.evaluate(TWO_FRAMES)  # what the painter's worker has drawn is on the screen then
         png = self.page.locator("#picture").screenshot()
         return np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
 

@@ -310,8 +310,7 @@ def test_a_picture_that_is_not_found_is_told_to_the_operator(desk: Seat) -> None
         ({ op: "set", path: ["screen", key], value })), { label: "Clean plate" })"""
     page.evaluate(change, {"clean_plate": "file", "clean_plate_path": "nowhere.exr"})
     flag = page.locator("#flags [data-flag=trouble]")
-    flag.wait_for()
-    assert "nowhere.exr" in flag.inner_text()
+    flag.get_by_text("nowhere.exr").wait_for()  # that it is being opened is said before
     flag.get_by_role("button", name="Read the whole message").click()
     assert "was not found" in page.locator("#notice").inner_text()
     page.evaluate(change, {"clean_plate": "none"})
