@@ -122,6 +122,7 @@ def test_an_unmixed_file_holds_the_expected_error(shot: str, tmp_path: Path) -> 
         ("error.A", expected["error"]),
         ("straight.G", expected["straight"][1]),
     ):
+        # The compiled form sums in another order than the reference.
         np.testing.assert_allclose(channels[name].pixels, plane, atol=1e-3, err_msg=name)
     assert "alpha.A" not in channels
 
